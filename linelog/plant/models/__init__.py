@@ -1,0 +1,30 @@
+"""The set-up records: plants and their settings, people, machines with their stations, tooling."""
+
+from linelog.plant.models.machine import (
+    Adjuster,
+    Line,
+    Machine,
+    MarkAssignment,
+    ShimStock,
+    ShimThickness,
+    Station,
+)
+from linelog.plant.models.people import Person
+from linelog.plant.models.plant import Plant, Shift
+from linelog.plant.models.tooling import Fitting, ToolingSet, ToolPart
+
+__all__ = [
+    "Adjuster",
+    "Fitting",
+    "Line",
+    "Machine",
+    "MarkAssignment",
+    "Person",
+    "Plant",
+    "Shift",
+    "ShimStock",
+    "ShimThickness",
+    "Station",
+    "ToolPart",
+    "ToolingSet",
+]

@@ -1,0 +1,41 @@
+"""Things that happened to a machine and may have moved something."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+
+from linelog.plant.models import Machine
+from linelog.plant.models.scoped import scoped
+
+
+class Event(models.Model):
+    """A dated event of a machine."""
+
+    class Kind(models.TextChoices):
+        """What happened."""
+
+        JAM = "jam", "Jam"
+        CRASH = "crash", "Crash"
+        RAM_WORK = "ram_work", "Ram or punch work"
+        BUSHING_WORK = "bushing_work", "Bushing work"
+        CRADLE_WORK = "cradle_work", "Cradle or bed work"
+        DOMER_WORK = "domer_work", "Domer work"
+        METAL = "metal", "Coil or metal change"
+        LUBRICATION = "lubrication", "Lubrication or coolant"
+        OTHER = "other", "Other"
+
+    machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="events")
+    at = models.DateTimeField()
+    kind = models.CharField(max_length=16, choices=Kind)
+    note = models.CharField(max_length=200, blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+
+    objects = scoped("machine__line__plant").as_manager()
+
+    class Meta:
+        ordering = ["-at"]
+        indexes = [models.Index(fields=["machine", "at"])]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} on {self.machine}"

@@ -1,0 +1,222 @@
+"""Everything that is set for the program. Environment variables are read here and nowhere else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import environ
+import plotly
+from csp.constants import NONCE, NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+env = environ.Env()
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(env.str("LINELOG_DATA", default=str(BASE_DIR / ".linelog")))
+
+
+def _secret_key() -> str:
+    """Take the key from the environment, else from the file that the `serve` command writes."""
+    given = env.str("LINELOG_SECRET_KEY", default="")
+    if given:
+        return given
+    kept = DATA_DIR / "secret.key"
+    if kept.is_file():
+        return kept.read_text().strip()
+    raise ImproperlyConfigured(
+        "No secret key: set LINELOG_SECRET_KEY, or start once with 'manage.py serve', which makes one."
+    )
+
+
+SECRET_KEY = _secret_key()
+DEBUG = env.bool("LINELOG_DEBUG", default=False)
+ALLOWED_HOSTS: list[str] = env.list("LINELOG_HOSTS", default=["localhost", "127.0.0.1", "[::1]"])
+CSRF_TRUSTED_ORIGINS: list[str] = env.list("LINELOG_ORIGINS", default=[])
+HTTPS = env.bool("LINELOG_HTTPS", default=False)
+
+INSTALLED_APPS = [
+    "linelog.web",
+    "linelog.plant",
+    "linelog.alignment",
+    "linelog.production",
+    "linelog.trends",
+    "linelog.planning",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "axes",
+    "csp",
+    "django_htmx",
+    "template_partials",
+    "django_tasks",
+    "django_tasks_db",
+]
+
+MIDDLEWARE = [
+    "linelog.web.middleware.RequestId",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "linelog.web.middleware.ActingPerson",
+    "linelog.web.middleware.Access",
+    "linelog.web.middleware.PlantTime",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "linelog.web.middleware.PlainErrors",
+    "axes.middleware.AxesMiddleware",
+]
+
+ROOT_URLCONF = "linelog.urls"
+WSGI_APPLICATION = "linelog.wsgi.application"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "csp.context_processors.nonce",
+                "linelog.web.context.page",
+            ],
+            "builtins": ["linelog.web.templatetags.units"],
+        },
+    },
+]
+
+
+def _database() -> dict[str, Any]:
+    """Take PostgreSQL where DATABASE_URL names it, else the embedded SQLite."""
+    if env.str("DATABASE_URL", default=""):
+        config = dict(env.db_url("DATABASE_URL"))
+        if config["ENGINE"].endswith("postgresql"):
+            config["CONN_MAX_AGE"] = 60
+            config["CONN_HEALTH_CHECKS"] = True
+            return config
+    else:
+        config = {"ENGINE": "django.db.backends.sqlite3", "NAME": str(DATA_DIR / "linelog.sqlite3")}
+    # IMMEDIATE takes the write lock at the start, so that tablets writing at the same time queue
+    # (up to `timeout`) where a deferred transaction would fail at once with 'database is locked'.
+    config["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+    }
+    config["CONN_MAX_AGE"] = 60
+    return config
+
+
+DATABASES = {"default": _database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "plant.Person"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 10},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+LOGIN_URL = "web:sign_in"
+LOGIN_REDIRECT_URL = "trends:fleet"
+LOGOUT_REDIRECT_URL = "web:sign_in"
+AXES_FAILURE_LIMIT = 5
+AXES_COOLOFF_TIME = 0.25  # hours
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_LOCKOUT_TEMPLATE = "web/locked_out.html"
+AXES_HTTP_RESPONSE_CODE = 429
+AXES_RESET_ON_SUCCESS = True
+AXES_ENABLE_ADMIN = False
+AXES_VERBOSE = False
+
+LANGUAGE_CODE = "en"
+USE_I18N = False
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+STATICFILES_DIRS = [BASE_DIR / "static", ("plotly", Path(plotly.__file__).parent / "package_data")]
+MEDIA_ROOT = DATA_DIR / "media"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+WHITENOISE_SKIP_COMPRESS_EXTENSIONS = ["png", "jpg", "gz", "br", "map"]
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
+UPLOAD_LIMIT_BYTES = env.int("LINELOG_UPLOAD_LIMIT_MB", default=200) * 1_000_000
+PHOTO_LIMIT_BYTES = 15_000_000
+
+TASKS = {"default": {"BACKEND": "django_tasks_db.DatabaseBackend", "QUEUES": ["default"]}}
+
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SAMESITE = "Lax"
+CSRF_FAILURE_VIEW = "linelog.web.errors.csrf_failure"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+if HTTPS:
+    SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    SECURE_SSL_REDIRECT = True
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 365 * 24 * 3600
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = True
+
+# Plotly adds one empty style element (whose hash this is) and sets style attributes on its drawings.
+EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF, NONCE],
+        "style-src": [SELF, EMPTY_STYLE],
+        "style-src-attr": ["'unsafe-inline'"],
+        "img-src": [SELF, "data:", "blob:"],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "manifest-src": [SELF],
+        "worker-src": [SELF],
+        "form-action": [SELF],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "filters": {"request_id": {"()": "linelog.web.requestid.AddRequestId"}},
+    "formatters": {
+        "line": {"format": "{asctime} {levelname} {name} [{request_id}] {message}", "style": "{"},
+    },
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["request_id"]},
+    },
+    "root": {"handlers": ["stderr"], "level": env.str("LINELOG_LOG_LEVEL", default="INFO")},
+}

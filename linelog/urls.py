@@ -1,0 +1,20 @@
+"""Where every page lives."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+from linelog.web import errors
+
+urlpatterns = [
+    path("", include("linelog.web.urls")),
+    path("", include("linelog.trends.urls")),
+    path("setup/", include("linelog.plant.urls")),
+    path("visits/", include("linelog.alignment.urls")),
+    path("counts/", include("linelog.production.urls")),
+    path("admin/", admin.site.urls),
+]
+
+handler400 = errors.bad_request
+handler403 = errors.forbidden
+handler404 = errors.not_found
+handler500 = errors.server_error

@@ -1,0 +1,49 @@
+"""What every page needs: the menu for this person, the unit they read, whether the plant is invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest
+from django.urls import NoReverseMatch, reverse
+
+from linelog.web.permissions import Permission, may
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the menu."""
+
+    label: str
+    name: str
+    permission: Permission
+
+
+MENU = (
+    Entry("Machines", "trends:fleet", Permission.VIEW),
+    Entry("Visits", "alignment:visits", Permission.VIEW),
+    Entry("Counts", "production:counts", Permission.VIEW),
+    Entry("Plant set-up", "plant:setup", Permission.SET_UP),
+    Entry("People", "web:people", Permission.PEOPLE),
+    Entry("History", "web:history", Permission.HISTORY),
+)
+
+
+def _url(name: str) -> str | None:
+    try:
+        return reverse(name)
+    except NoReverseMatch:
+        return None
+
+
+def page(request: HttpRequest) -> dict[str, Any]:
+    """Return the menu entries this person may open, each with whether it is the current one."""
+    user = getattr(request, "user", None)
+    menu = []
+    for entry in MENU:
+        url = _url(entry.name)
+        if url and may(user, entry.permission):
+            here = request.path == url or (url != "/" and request.path.startswith(url))
+            menu.append({"label": entry.label, "url": url, "here": here})
+    return {"menu": menu, "plant": getattr(user, "plant", None)}

@@ -1,0 +1,83 @@
+"""What the program says when it must refuse, and the pages that say it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from linelog.web import requestid
+
+
+class Refused(Exception):
+    """A request that is refused with one clear sentence; `field` names the input it belongs to."""
+
+    status = 422
+
+    def __init__(self, message: str, *, field: str | None = None) -> None:
+        super().__init__(message)
+        self.message = message
+        self.field = field
+
+
+class NotAllowed(Refused):
+    """The person has not the right to do this."""
+
+    status = 403
+
+
+class Conflict(Refused):
+    """Somebody else changed the record meanwhile; `theirs` and `yours` show both versions."""
+
+    status = 409
+
+    def __init__(self, message: str, *, theirs: Any = None, yours: Any = None) -> None:
+        super().__init__(message)
+        self.theirs = theirs
+        self.yours = yours
+
+
+def error_page(request: HttpRequest, status: int, title: str, sentence: str) -> HttpResponse:
+    """Render a readable page (or, for htmx, a fragment) with the request's id."""
+    context = {"title": title, "sentence": sentence, "request_id": requestid.current.get()}
+    template = "web/error.html#box" if getattr(request, "htmx", False) else "web/error.html"
+    return render(request, template, context, status=status)
+
+
+def refused_page(request: HttpRequest, refusal: Refused) -> HttpResponse:
+    """Show a refusal that no form caught."""
+    titles = {403: "Not yours to do", 409: "Changed meanwhile", 422: "Not accepted"}
+    return error_page(request, refusal.status, titles.get(refusal.status, "Refused"), refusal.message)
+
+
+def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """400."""
+    return error_page(request, 400, "Request not understood", "The browser sent something this page can't read.")
+
+
+def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """403."""
+    return error_page(request, 403, "Not yours to see", "Your role does not open this page.")
+
+
+def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """404."""
+    return error_page(request, 404, "Not here", "There is no such page, or not for your plant.")
+
+
+def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """403 for a form whose token has gone stale."""
+    return error_page(
+        request, 403, "Form out of date", "Reload the page and send it again; what was saved before is safe."
+    )
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """500, without touching the database."""
+    return error_page(
+        request,
+        500,
+        "Something broke",
+        "This is our fault, not yours. What was saved before is safe. Tell the administrator the number below.",
+    )

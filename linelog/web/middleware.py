@@ -1,0 +1,109 @@
+"""What happens round every request: its id, who acts, whether they may, the plant's clock, plain errors."""
+
+from __future__ import annotations
+
+import logging
+import zoneinfo
+from collections.abc import Callable
+from typing import Any
+
+from django.conf import settings
+from django.contrib.auth.views import redirect_to_login
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.utils import timezone
+
+from linelog.web import acting, errors, requestid
+from linelog.web.permissions import Permission, may
+
+log = logging.getLogger(__name__)
+GetResponse = Callable[[HttpRequest], HttpResponse]
+
+
+class RequestId:
+    """Give each request an id, in its log lines, its history and its answer."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Set the id for the time of the request."""
+        token = requestid.current.set(requestid.new())
+        try:
+            response = self.get_response(request)
+            response["X-Request-Id"] = requestid.current.get()
+            return response
+        finally:
+            requestid.current.reset(token)
+
+
+class ActingPerson:
+    """On a shared tablet, put the person who gave the PIN in the place of the signed-in account."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Resolve who acts in this request."""
+        acting.apply(request, timezone.now())
+        return self.get_response(request)
+
+
+class Access:
+    """Refuse by default: a view must name its permission, and the person must have it."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Pass the request on; the check needs the view and happens in process_view."""
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., Any], args: Any, kwargs: Any
+    ) -> HttpResponse | None:
+        """Answer with sign-in, the PIN page or 403 where the person may not see the view."""
+        permission = getattr(view, "permission", None)
+        if permission is None and request.path.startswith("/admin/"):
+            permission = Permission.ADMINISTER
+        if permission is None:
+            log.error("view %r names no permission", view)
+            return errors.forbidden(request)
+        if may(request.user, permission):
+            return None
+        if acting.waits_for_pin(request):
+            return redirect(f"{acting.pin_url()}?next={request.get_full_path()}")
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path(), settings.LOGIN_URL)
+        return errors.forbidden(request)
+
+
+class PlantTime:
+    """Show times in the plant's own zone."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Activate the zone for the time of the request."""
+        plant = getattr(request.user, "plant", None)
+        zone = zoneinfo.ZoneInfo(plant.timezone) if plant else None
+        with timezone.override(zone):
+            return self.get_response(request)
+
+
+class PlainErrors:
+    """Turn a refusal that no view caught into its page, with its own status."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Pass the request on; the refusal is caught in process_exception."""
+        return self.get_response(request)
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
+        """Answer a refusal; leave everything else to Django."""
+        if isinstance(exception, errors.Refused):
+            return errors.refused_page(request, exception)
+        return None

@@ -1,0 +1,21 @@
+import pytest
+
+from linelog.plant.models import Adjuster, Station
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_new_bodymaker_takes_the_template_along_the_ram_in_order():
+    machine = factories.machine()
+    stations = list(machine.stations.order_by("order"))
+    assert [station.kind for station in stations][0] == Station.Kind.REAR_BUSHING
+    assert [station.kind for station in stations][-1] == Station.Kind.DOMER
+    assert [s.z_mm for s in stations] == sorted(s.z_mm for s in stations)
+
+
+def test_every_shim_of_the_template_has_the_plants_stock_and_every_screw_a_pitch():
+    machine = factories.machine()
+    for adjuster in Adjuster.objects.filter(station__machine=machine):
+        assert (adjuster.stock is not None) == (adjuster.kind == "shim")
+        assert (adjuster.pitch_mm is not None) == (adjuster.kind == "screw")
