@@ -1,0 +1,185 @@
+"""What others read of the production: daily sums as numpy arrays, causes, events.
+
+Every span is `since <= production day <= until`, both ends included; None leaves that end open.
+Days without a stored shift are absent, never zero: nothing is known of them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from django.db.models import BigIntegerField, Count, QuerySet, Sum
+from django.db.models.fields.json import KeyTextTransform
+from django.db.models.functions import Cast
+from numpy.typing import NDArray
+
+from linelog.plant.models import Machine
+from linelog.production.days import day_begins
+from linelog.production.models import DayCount, Event, ShiftCount, SpoilageCause
+
+Days = NDArray[np.datetime64]
+Whole = NDArray[np.int64]
+COUNTS = ("cans", "spoiled", "tear_offs", "short_cans", "jams", "minutes_down")
+
+
+@dataclass(frozen=True, slots=True)
+class DaySeries:
+    """Sums of one machine in the order of time, all arrays of the same length n.
+
+    `day` is datetime64[D]: the production day, or the Monday of the week. The counts are int64, `minutes_down`
+    is float64. `cans` are good cans; the spoiled ones come on top.
+    """
+
+    day: Days
+    cans: Whole
+    spoiled: Whole
+    tear_offs: Whole
+    short_cans: Whole
+    jams: Whole
+    minutes_down: NDArray[np.float64]
+
+    @property
+    def made(self) -> Whole:
+        """Every can that was begun, good or spoiled: what a rate rests on."""
+        return self.cans + self.spoiled
+
+    def __len__(self) -> int:
+        return len(self.day)
+
+
+@dataclass(frozen=True, slots=True)
+class FleetSeries:
+    """Daily sums of several machines, by machine and then by day; `machine_id` is int64 beside each row."""
+
+    machine_id: Whole
+    days: DaySeries
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """The sums of one machine over a span, and on how many days with counts they rest."""
+
+    cans: int
+    spoiled: int
+    tear_offs: int
+    short_cans: int
+    jams: int
+    minutes_down: float
+    days: int
+
+    @property
+    def made(self) -> int:
+        """Every can that was begun, good or spoiled."""
+        return self.cans + self.spoiled
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """An event of a machine; `at` is aware (UTC), `kind` the stored word, `label` how it reads."""
+
+    pk: int
+    machine_id: int
+    at: dt.datetime
+    kind: str
+    label: str
+    note: str
+
+
+def _span(since: dt.date | None, until: dt.date | None, field: str = "day") -> dict[str, dt.date]:
+    ends = {f"{field}__gte": since, f"{field}__lte": until}
+    return {name: end for name, end in ends.items() if end is not None}
+
+
+def _series(columns: list[Any]) -> DaySeries:
+    day, *counts, minutes = columns
+    cans, spoiled, tear_offs, short_cans, jams = (np.array(column, dtype=np.int64) for column in counts)
+    return DaySeries(
+        np.array(day, dtype="datetime64[D]"),
+        cans,
+        spoiled,
+        tear_offs,
+        short_cans,
+        jams,
+        np.array(minutes, dtype=np.float64),
+    )
+
+
+def _columns(rows: Iterable[tuple[Any, ...]], width: int) -> list[Any]:
+    columns = list(zip(*rows, strict=True))
+    return columns or [()] * width
+
+
+def day_counts(machine: Machine | int, since: dt.date | None, until: dt.date | None) -> DaySeries:
+    """Return the daily sums of one machine in the order of time."""
+    rows = DayCount.objects.filter(machine=machine, **_span(since, until)).order_by("day").values_list("day", *COUNTS)
+    return _series(_columns(rows, 7))
+
+
+def fleet_day_counts(
+    machines: QuerySet[Machine] | Iterable[int], since: dt.date | None, until: dt.date | None
+) -> FleetSeries:
+    """Return the daily sums of several machines (a queryset of them, or their ids)."""
+    rows = (
+        DayCount.objects.filter(machine__in=machines, **_span(since, until))
+        .order_by("machine_id", "day")
+        .values_list("machine_id", "day", *COUNTS)
+    )
+    machine_id, *columns = _columns(rows, 8)
+    return FleetSeries(np.array(machine_id, dtype=np.int64), _series(columns))
+
+
+def machine_totals(
+    machines: QuerySet[Machine] | Iterable[int], since: dt.date | None, until: dt.date | None
+) -> dict[int, Totals]:
+    """Return the sums of each machine by its id, added up in the database; a machine without counts is absent."""
+    rows = (
+        DayCount.objects.filter(machine__in=machines, **_span(since, until))
+        .order_by()
+        .values_list("machine_id")
+        .annotate(*(Sum(name) for name in COUNTS), days=Count("pk"))
+    )
+    return {machine_id: Totals(*sums) for machine_id, *sums in rows}
+
+
+def weekly(series: DaySeries) -> DaySeries:
+    """Return the sums by ISO week; `day` is the week's Monday. A week at an end of the span may be a part of one."""
+    if len(series) == 0:
+        return series
+    # Day 0 of numpy's clock, 1970-01-01, was a Thursday: three days on, weeks divide evenly at Mondays.
+    week = (series.day.astype(np.int64) + 3) // 7
+    starts = np.flatnonzero(np.diff(week, prepend=week[0] - 1))
+    monday = (week[starts] * 7 - 3).astype("datetime64[D]")
+    return DaySeries(monday, *(np.add.reduceat(getattr(series, name), starts) for name in COUNTS))
+
+
+def cause_sums(machine: Machine, since: dt.date | None, until: dt.date | None) -> dict[str, int]:
+    """Return the spoiled cans of one machine by cause code, the most first; cans without a cause stand under ''."""
+    codes = list(
+        SpoilageCause.objects.filter(plant__lines__machines=machine).order_by("code").values_list("code", flat=True)
+    )
+    sums = {
+        f"cause_{number}": Sum(Cast(KeyTextTransform(code, "by_cause"), BigIntegerField()))
+        for number, code in enumerate(codes)
+    }
+    totals = ShiftCount.objects.filter(machine=machine, **_span(since, until)).aggregate(all=Sum("spoiled"), **sums)
+    found = {code: totals[f"cause_{number}"] or 0 for number, code in enumerate(codes)}
+    found[""] = (totals["all"] or 0) - sum(found.values())
+    return dict(sorted(((code, cans) for code, cans in found.items() if cans), key=lambda pair: -pair[1]))
+
+
+def events(machine: Machine, since: dt.date | None, until: dt.date | None) -> list[EventRow]:
+    """Return the events of one machine from the first production day to the last, in the order of time."""
+    plant = machine.line.plant
+    rows = Event.objects.filter(machine=machine).order_by("at", "pk")
+    if since is not None:
+        rows = rows.filter(at__gte=day_begins(plant, since))
+    if until is not None:
+        rows = rows.filter(at__lt=day_begins(plant, until + dt.timedelta(days=1)))
+    return [
+        EventRow(event.pk, event.machine_id, event.at, event.kind, event.get_kind_display(), event.note)
+        for event in rows
+    ]
