@@ -1,0 +1,181 @@
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats import rates as reference
+
+from linelog.calc import rates
+from linelog.calc.errors import CalcError
+from linelog.calc.rates import Change
+
+
+def test_exact_limits_of_a_count():
+    """Garwood, Biometrika 28 (1936); the same in Pearson & Hartley, Biometrika Tables, table 40 (95 %)."""
+    found = rates.rates_per_million([0, 1, 5, 10, 50, 100], 1e6)
+    assert found.rate.tolist() == [0, 1, 5, 10, 50, 100]
+    assert found.low == pytest.approx([0.0, 0.03, 1.62, 4.80, 37.11, 81.36], abs=0.006)
+    assert found.high == pytest.approx([3.69, 5.57, 11.67, 18.39, 65.92, 121.63], abs=0.006)
+
+
+def test_limits_are_where_the_poisson_tails_are_a_fortieth():
+    """Derived: the definition of the central interval, with scipy's distribution function."""
+    counts, cans = np.array([1, 7, 40, 1000]), np.array([2e5, 4e5, 4e5, 3e6])
+    found = rates.rates_per_million(counts, cans)
+    assert stats.poisson.sf(counts - 1, found.low * cans / 1e6) == pytest.approx(0.025, rel=1e-9)
+    assert stats.poisson.cdf(counts, found.high * cans / 1e6) == pytest.approx(0.025, rel=1e-9)
+
+
+def test_a_single_day_without_a_tear_off_has_a_finite_interval():
+    found = rates.rates_per_million(0, 4e5)
+    assert (found.rate.tolist(), found.low.tolist()) == ([0.0], [0.0])
+    assert found.high == pytest.approx([3.6889 / 0.4], rel=1e-4)
+
+
+def test_ratio_of_two_rates():
+    """Gu, Ng, Tang & Schucany, Biometrical Journal 50 (2008), example 1: 60 in 51,477.5 against 30 in 54,308.7.
+
+    One-sided exact conditional p 0.000428. Score interval after Li, Tang & Wong (2014): 1.365962 to 3.259306.
+    The exact interval is ours: Clopper-Pearson on 60 of 90.
+    """
+    found = rates.rate_ratio(60, 51477.5, 30, 54308.7)
+    assert found.ratio == pytest.approx(2.10999757175465, abs=1e-9)
+    assert found.p_higher == pytest.approx(0.000428, abs=3e-6)
+    assert (found.score_low, found.score_high) == pytest.approx((1.365962, 3.259306), abs=6e-6)
+    share = stats.binomtest(60, 90).proportion_ci(method="exact")
+    scale = 54308.7 / 51477.5
+    assert found.low == pytest.approx(share.low / (1 - share.low) * scale, rel=1e-9)
+    assert found.high == pytest.approx(share.high / (1 - share.high) * scale, rel=1e-9)
+    assert found.change is Change.HIGHER
+
+
+def test_the_two_sided_p_is_never_below_that_of_the_least_likely_outcomes():
+    """statsmodels' exact p for the same data sums what is no likelier than the outcome: 0.000675182658686321."""
+    other = reference.test_poisson_2indep(60, 51477.5, 30, 54308.7, method="exact-cond").pvalue
+    assert other == pytest.approx(0.000675182658686321, abs=1e-12)
+    assert other < rates.rate_ratio(60, 51477.5, 30, 54308.7).p < 2 * other
+
+
+def test_p_and_interval_agree_for_every_pair_of_small_counts():
+    y1, y2 = (side.ravel() for side in np.meshgrid(np.arange(31), np.arange(31)))
+    for one in rates.rate_ratios(y1, 1e5, y2, 3e5):
+        outside = one.low > 1.0 or (one.high is not None and one.high < 1.0)
+        assert outside == (one.p < 0.05) == (one.change is not Change.NOT_SHOWN)
+
+
+def test_turning_a_ratio_round_turns_its_interval_round():
+    there, back = rates.rate_ratio(12, 4e5, 31, 7e5), rates.rate_ratio(31, 7e5, 12, 4e5)
+    assert there.ratio == pytest.approx(1 / back.ratio)
+    assert (there.low, there.high) == pytest.approx((1 / back.high, 1 / back.low))
+    assert (there.score_low, there.score_high) == pytest.approx((1 / back.score_high, 1 / back.score_low))
+    assert there.p == pytest.approx(back.p)
+
+
+def test_ratios_with_nothing_counted():
+    neither, none_after, none_before = rates.rate_ratios([0, 0, 9], 4e5, [0, 9, 0], 4e5)
+    assert (neither.ratio, neither.low, neither.high, neither.p) == (None, 0.0, None, 1.0)
+    assert (none_after.ratio, none_after.low, none_after.change) == (0.0, 0.0, Change.LOWER)
+    assert none_after.high == pytest.approx(0.025 ** (-1 / 9) - 1)  # derived: Clopper-Pearson for 0 of 9
+    assert (none_before.ratio, none_before.high, none_before.score_high) == (None, None, None)
+    assert none_before.low == pytest.approx(1 / none_after.high)
+    assert none_before.change is Change.HIGHER
+
+
+def test_exact_interval_covers_at_least_its_level():
+    """Derived: coverage summed over the Poisson outcomes for a true ratio of 0.7."""
+    y1, y2 = (side.ravel() for side in np.meshgrid(np.arange(60), np.arange(60)))
+    chance = stats.poisson.pmf(y1, 14.0) * stats.poisson.pmf(y2, 20.0)
+    found = rates.rate_ratios(y1, 4e5, y2, 4e5)
+    inside = np.array([one.low <= 0.7 and (one.high is None or one.high >= 0.7) for one in found])
+    score = np.array([one.score_low <= 0.7 and (one.score_high or math.inf) >= 0.7 for one in found])
+    assert 0.95 <= chance[inside].sum() < 0.985
+    assert chance[score].sum() == pytest.approx(0.95, abs=0.01)
+
+
+def test_what_chance_brings_in_a_day():
+    """Derived: 50 in a million on 0.4 million cans; P(31 or fewer) = 0.9919 and P(30 or fewer) = 0.9865."""
+    assert rates.usual_most(50.0, 4e5).tolist() == [31]
+    assert rates.usual_most([0.0, 50.0], [4e5, 4e5]).tolist() == [0, 31]
+    assert stats.poisson.cdf([30, 31], 20) == pytest.approx([0.9865, 0.9919], abs=5e-5)
+
+
+def test_chance_of_at_least_a_count():
+    assert rates.chance_of_at_least([0, 1, 31], [0.0, 2.0, 20.0]) == pytest.approx(
+        [1.0, 1 - math.exp(-2), 1 - stats.poisson.cdf(30, 20)]
+    )
+
+
+def _brute_power(base_count: float, ratio: float, cans_ratio: float) -> float:
+    before, after = base_count, base_count * ratio * cans_ratio
+    sides = [np.arange(int(mean + 9 * math.sqrt(mean) + 20)) for mean in (before, after)]
+    y2, y1 = (side.ravel() for side in np.meshgrid(*sides))
+    chance = stats.poisson.pmf(y2, before) * stats.poisson.pmf(y1, after)
+    found = rates.rate_ratios(y1, cans_ratio * 1e6, y2, 1e6)
+    return float(chance[[one.change is not Change.NOT_SHOWN for one in found]].sum())
+
+
+@pytest.mark.parametrize(("base_count", "ratio"), [(20, 0.25), (60, 0.5), (20, 3.0), (60, 2.0)])
+def test_cans_needed_give_the_power_asked_for(base_count, ratio):
+    """Derived: every pair of counts enumerated, with the verdict that the page itself would show."""
+    needed = rates.cans_needed(base_count, 1e6, ratio)
+    assert _brute_power(base_count, ratio, needed.total / 1e6) == pytest.approx(0.8, abs=0.01)
+
+
+def test_cans_needed_agree_with_the_normal_formula_for_many_counts():
+    """Zhu & Lakkis, Statistics in Medicine 33 (2014) 376, as statsmodels has it."""
+    needed = rates.cans_needed(2000, 4e7, 0.9, power=0.8)
+    normal = reference.power_poisson_ratio_2indep(
+        0.9 * 5e-5, 5e-5, needed.total, nobs_ratio=4e7 / needed.total, value=1.0, alternative="two-sided"
+    )
+    assert float(normal.power) == pytest.approx(0.8, abs=0.02)
+
+
+def test_cans_needed_counts_what_is_there_and_knows_when_no_number_is_enough():
+    needed = rates.cans_needed(60, 1.2e6, 0.5, cans_so_far=4e5)
+    assert needed.more == needed.total - 400_000
+    assert 0.0 < needed.power_now < 0.8
+    assert rates.cans_needed(60, 1.2e6, 0.5, cans_so_far=1e9).more == 0
+    assert rates.cans_needed(5, 1e5, 0.8).total is None
+    doubled = rates.cans_needed(120, 2.4e6, 0.5, dispersion=2.0)
+    assert doubled.total == pytest.approx(2 * rates.cans_needed(60, 1.2e6, 0.5).total, rel=2e-3)
+
+
+def test_dispersion_of_the_horse_kicks():
+    """Bortkiewicz 1898, 200 corps-years: mean 0.61, variance 0.611 (Fisher 1925); their ratio is ours: 1.0016."""
+    deaths = np.repeat([0, 1, 2, 3, 4], [109, 65, 22, 3, 1])
+    found = rates.dispersion(deaths, 1.0)
+    assert (deaths.mean(), deaths.var(ddof=1)) == pytest.approx((0.61, 0.611), abs=0.0006)
+    assert found.index == pytest.approx(1.0016, abs=0.001)
+    assert found.dof == 199
+    assert not found.too_wide
+
+
+def test_clustered_counts_are_too_wide_and_no_counts_are_not():
+    counts = [0, 60, 0, 0, 55, 0, 0, 0, 70, 0]
+    assert rates.dispersion(counts, 4e5).too_wide
+    assert rates.dispersion([0, 0, 0], 4e5) == rates.Dispersion(1.0, 2, 1.0)
+    shares = rates.dispersion([20, 40, 60], [1e5, 2e5, 3e5])
+    assert shares.index == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("call", "field"),
+    [
+        (lambda: rates.rates_per_million([3], [0]), "cans"),
+        (lambda: rates.rates_per_million([3.5], [1e5]), "counts"),
+        (lambda: rates.rates_per_million([3, 4], [1e5, 1e5, 1e5]), "cans"),
+        (lambda: rates.rates_per_million([3], [1e5], level=1.0), "level"),
+        (lambda: rates.rate_ratio(3, 1e5, 4, 0), "base_cans"),
+        (lambda: rates.rate_ratios([3, 4], 1e5, [4], 1e5), "base_counts"),
+        (lambda: rates.cans_needed(0, 1e5, 0.5), "base_count"),
+        (lambda: rates.cans_needed(20, 1e5, 1.0), "ratio"),
+        (lambda: rates.cans_needed(20, 1e5, -1.0), "ratio"),
+        (lambda: rates.cans_needed(20, 1e5, 0.5, power=0.01), "power"),
+        (lambda: rates.usual_most([5.0, 6.0], [1e5, 1e5, 1e5]), "cans"),
+        (lambda: rates.dispersion([3], [1e5]), "counts"),
+    ],
+)
+def test_bad_input_is_told_beside_its_field(call, field):
+    with pytest.raises(CalcError) as told:
+        call()
+    assert told.value.field == field
