@@ -49,6 +49,7 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
+    "django.forms",
     "axes",
     "csp",
     "django_htmx",
@@ -76,6 +77,7 @@ MIDDLEWARE = [
     "axes.middleware.AxesMiddleware",
 ]
 
+FORM_RENDERER = "django.forms.renderers.TemplatesSetting"  # our own field template, in templates/django/forms
 ROOT_URLCONF = "linelog.urls"
 WSGI_APPLICATION = "linelog.wsgi.application"
 

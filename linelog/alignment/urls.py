@@ -1,5 +1,33 @@
-from django.urls import URLPattern
+"""Addresses of the log."""
+
+from django.urls import path
+
+from linelog.alignment.views import entry, photos, station, visits
 
 app_name = "alignment"
 
-urlpatterns: list[URLPattern] = []
+_VISIT = "<int:visit_id>/"
+_STATION = f"{_VISIT}stations/<int:station_id>/"
+
+urlpatterns = [
+    path("", visits.visit_list, name="visits"),
+    path("open/<int:machine_id>/", visits.open_visit, name="open"),
+    path(_VISIT, visits.visit, name="visit"),
+    path(f"{_VISIT}edit/", visits.edit, name="edit"),
+    path(f"{_VISIT}lockout/", visits.lockout, name="lockout"),
+    path(f"{_VISIT}sign/", visits.sign, name="sign"),
+    path(f"{_VISIT}drop/", visits.drop, name="drop"),
+    path(f"{_VISIT}amend/", visits.amend, name="amend"),
+    path(f"{_VISIT}photos/", photos.add, name="add_photo"),
+    path("photos/<int:photo_id>/", photos.show, name="photo"),
+    path(_STATION, station.page, name="station"),
+    path(f"{_STATION}reading/", entry.reading, name="reading"),
+    path(f"{_STATION}sweep/", entry.sweep, name="sweep"),
+    path(f"{_STATION}accept/", entry.accept, name="accept"),
+    path(f"{_STATION}moves/", entry.move, name="move"),
+    path(f"{_STATION}moves/advised/", entry.advised, name="advised"),
+    path(f"{_STATION}moves/<int:move_id>/back/", entry.move_back, name="move_back"),
+    path(f"{_STATION}untouched/", entry.untouched, name="untouched"),
+    path(f"{_STATION}note/", entry.note, name="note"),
+    path(f"{_STATION}running/", entry.running, name="running"),
+]

@@ -8,10 +8,8 @@ from typing import Any
 
 from django import forms
 
-from linelog.calc.units import Unit, from_um, to_um
+from linelog.calc.units import ABSURD_UM, Unit, from_um, to_um
 
-DECIMALS = {Unit.MM: 3, Unit.UM: 1, Unit.INCH: 4}
-LABELS = {Unit.MM: "mm", Unit.UM: "µm", Unit.INCH: "in"}
 MINUS = "−"
 _NUMBER = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+)")
 
@@ -23,16 +21,16 @@ def of(user: Any) -> Unit:
 
 def label(unit: Unit) -> str:
     """Name the unit as it stands in a heading."""
-    return LABELS[unit]
+    return unit.label
 
 
 def show_um(value: float | None, unit: Unit, *, signed: bool = False, with_unit: bool = False) -> str:
     """Return a length stored in um as text in `unit`, with a true minus sign."""
     if value is None or not math.isfinite(value):
         return "–"
-    number = round(from_um(value, unit), DECIMALS[unit]) + 0.0  # + 0.0 makes -0.0 plain zero
-    text = f"{number:{'+' if signed else ''}.{DECIMALS[unit]}f}".replace("-", MINUS)
-    return f"{text}\u202f{LABELS[unit]}" if with_unit else text
+    number = round(from_um(value, unit), unit.decimals) + 0.0  # + 0.0 makes -0.0 plain zero
+    text = f"{number:{'+' if signed else ''}.{unit.decimals}f}".replace("-", MINUS)
+    return f"{text}\u202f{unit.label}" if with_unit else text
 
 
 def parse_number(text: str) -> float:
@@ -61,16 +59,40 @@ class NumberField(forms.FloatField):
 
 
 class LengthField(NumberField):
-    """A length typed in the form's unit, given back in um (a form sets `unit` when it is made)."""
+    """A length typed in the form's unit, given back in um (a form sets `unit` when it is made).
 
-    def __init__(self, *, unit: Unit = Unit.MM, **kwargs: Any) -> None:
+    `smallest_um` and `largest_um` are bounds in um; the sentence that refuses a length says them in the unit typed.
+    """
+
+    def __init__(
+        self,
+        *,
+        unit: Unit = Unit.MM,
+        smallest_um: float | None = None,
+        largest_um: float | None = ABSURD_UM,
+        **kwargs: Any,
+    ) -> None:
         super().__init__(**kwargs)
         self.unit = unit
+        self.smallest_um = smallest_um
+        self.largest_um = largest_um
 
-    def clean(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> float | None:
         """Return um."""
-        number = super().clean(value)
+        number = super().to_python(value)
         return None if number is None else to_um(number, self.unit)
+
+    def validate(self, value: float | None) -> None:
+        """Refuse what is beyond the bounds."""
+        super().validate(value)
+        if value is None:
+            return
+        if self.smallest_um is not None and value < self.smallest_um:
+            least = show_um(self.smallest_um, self.unit, with_unit=True)
+            raise forms.ValidationError(f"This must be {least} or more.")
+        if self.largest_um is not None and abs(value) > self.largest_um:
+            most = show_um(self.largest_um, self.unit, with_unit=True)
+            raise forms.ValidationError(f"This must be {most} or less: check the number and its unit.")
 
     def prepare_value(self, value: Any) -> Any:
         """Show a stored um value in the form's unit; leave what was typed as it is."""

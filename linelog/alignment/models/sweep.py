@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from linelog.alignment.models.visit import Visit
 from linelog.plant.models import Station
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class Stage(models.TextChoices):
@@ -60,6 +60,9 @@ class Sweep(models.Model):
     sag_uncertainty_um = models.FloatField(default=0.0)
     face_radius_mm = models.FloatField(null=True, blank=True)
     ram_position_mm = models.FloatField(null=True, blank=True, help_text="Ram travel from full back.")
+    odd_accepted = models.BooleanField(
+        default=False, help_text="The person confirmed readings that the program wanted read again."
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -175,7 +178,8 @@ class Result(models.Model):
     algorithm = models.CharField(max_length=20)
     at = models.DateTimeField()
 
-    objects = scoped("visit__machine__line__plant").as_manager()
+    plant_path = "visit__machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["visit", "station", "stage"]

@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from linelog.plant.models import Adjuster, Machine, Station, ToolingSet
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class Visit(models.Model):
@@ -58,7 +58,8 @@ class Visit(models.Model):
     note = models.TextField(blank=True)
     version = models.PositiveIntegerField(default=1)
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["-opened_at", "-id"]
@@ -89,13 +90,13 @@ class Visit(models.Model):
 
 
 class StationNote(models.Model):
-    """What is said of one station in a visit: touched or not, a note, and whether an odd closure is accepted."""
+    """What is said of one station in a visit: touched or not, a note, the move that was offered."""
 
     visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="station_notes")
     station = models.ForeignKey(Station, on_delete=models.PROTECT, related_name="+")
     not_touched = models.BooleanField(default=False)
-    odd_readings_accepted = models.BooleanField(default=False)
     note = models.TextField(blank=True)
+    advised = models.TextField(blank=True, help_text="The move the program offered, frozen when signed.")
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -143,7 +144,8 @@ class Photo(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
 
-    objects = scoped("visit__machine__line__plant").as_manager()
+    plant_path = "visit__machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["at", "id"]

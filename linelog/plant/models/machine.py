@@ -5,8 +5,10 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
+from linelog.calc.readings import clock_position
+from linelog.calc.units import tir_from_offset
 from linelog.plant.models.plant import Plant
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class Line(models.Model):
@@ -15,7 +17,8 @@ class Line(models.Model):
     plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="lines")
     name = models.CharField(max_length=40)
 
-    objects = scoped("plant").as_manager()
+    plant_path = "plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["plant", "name"]
@@ -61,7 +64,8 @@ class Machine(models.Model):
 
     version = models.PositiveIntegerField(default=1)
 
-    objects = scoped("line__plant").as_manager()
+    plant_path = "line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["line", "name"]
@@ -99,7 +103,8 @@ class MarkAssignment(models.Model):
     starts_on = models.DateField()
     ends_on = models.DateField(null=True, blank=True, help_text="The last day, empty while it is in use.")
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["machine", "-starts_on"]
@@ -166,7 +171,8 @@ class Station(models.Model):
     hours_to_open = models.FloatField(default=1.0)
     is_active = models.BooleanField(default=True)
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["machine", "order", "id"]
@@ -198,6 +204,11 @@ class Station(models.Model):
         """The seats measured: ('',) for a single one."""
         return ("",) if self.rear_z_mm is None else ("front", "rear")
 
+    @property
+    def limit_tir_um(self) -> float:
+        """The limit as a full indicator reading."""
+        return tir_from_offset(self.limit_um)
+
     def seat_z_mm(self, seat: str) -> float:
         """Return where a seat lies along the ram."""
         return self.rear_z_mm if seat == "rear" and self.rear_z_mm is not None else self.z_mm
@@ -209,7 +220,8 @@ class ShimStock(models.Model):
     plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="shim_stocks")
     name = models.CharField(max_length=40)
 
-    objects = scoped("plant").as_manager()
+    plant_path = "plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["plant", "name"]
@@ -266,7 +278,8 @@ class Adjuster(models.Model):
     max_um = models.FloatField(default=1000.0)
     stock = models.ForeignKey(ShimStock, on_delete=models.PROTECT, null=True, blank=True)
 
-    objects = scoped("station__machine__line__plant").as_manager()
+    plant_path = "station__machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["station", "order", "id"]
@@ -283,3 +296,13 @@ class Adjuster(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def toward(self) -> str:
+        """Where positive travel pushes, in words."""
+        return "the domer" if self.along_z else f"{clock_position(self.direction_deg)} o'clock"
+
+    @property
+    def away(self) -> str:
+        """Where negative travel pushes, in words."""
+        return "the crank" if self.along_z else f"{clock_position(self.direction_deg + 180.0)} o'clock"

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from django.contrib.auth.models import AbstractUser, UserManager
 from django.db import models
 from django.db.models import Q
 
 from linelog.plant.models.plant import Plant
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 from linelog.web.permissions import Role
 
 
@@ -35,8 +33,9 @@ class Person(AbstractUser):
     pin_locked_until = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
-    objects: ClassVar[UserManager[Person]] = UserManager()
-    scoped: ClassVar[models.Manager[Person]] = scoped("plant").as_manager()
+    objects = UserManager()
+    plant_path = "plant"
+    scoped = Scoped.as_manager()
 
     class Meta(AbstractUser.Meta):
         ordering = ["first_name", "last_name", "username"]

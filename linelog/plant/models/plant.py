@@ -7,7 +7,7 @@ import datetime as dt
 from django.db import models
 from django.db.models import Q
 
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class Plant(models.Model):
@@ -21,6 +21,8 @@ class Plant(models.Model):
     closure_limit_um = models.FloatField(default=25.0)
     return_limit_um = models.FloatField(default=5.0)
     indicator_resolution_um = models.FloatField(default=10.0)
+    usual_scatter_um = models.FloatField(default=2.5, help_text="Usual standard deviation of one dial reading.")
+    shaft_uncertainty_um = models.FloatField(default=1.0, help_text="Centring of the carrier on the ram line.")
     tablet_timeout_minutes = models.PositiveIntegerField(default=10)
 
     risk_percent = models.FloatField(default=20.0, help_text="Alignment is due at this risk of being out.")
@@ -39,13 +41,18 @@ class Plant(models.Model):
 
     version = models.PositiveIntegerField(default=1)
 
-    objects = scoped("pk").as_manager()
+    plant_path = "pk"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(closure_limit_um__gt=0) & Q(return_limit_um__gt=0) & Q(indicator_resolution_um__gt=0),
+                condition=Q(closure_limit_um__gt=0)
+                & Q(return_limit_um__gt=0)
+                & Q(indicator_resolution_um__gt=0)
+                & Q(usual_scatter_um__gt=0)
+                & Q(shaft_uncertainty_um__gte=0),
                 name="plant_limits_positive",
             ),
             models.CheckConstraint(
@@ -76,7 +83,8 @@ class Shift(models.Model):
     name = models.CharField(max_length=40)
     starts = models.TimeField()
 
-    objects = scoped("plant").as_manager()
+    plant_path = "plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["plant", "starts"]

@@ -10,9 +10,10 @@ Row = TypeVar("Row", bound=models.Model)
 
 
 class Scoped(models.QuerySet[Row]):
-    """Rows of the person's own plant; an administrator without a plant sees every plant."""
+    """Rows of the person's own plant; an administrator without a plant sees every plant.
 
-    plant_path = "plant"
+    The model says in `plant_path` how a row reaches its plant.
+    """
 
     def for_user(self, user: Any) -> Self:
         """Return only what this person may see; nobody sees nothing."""
@@ -20,9 +21,5 @@ class Scoped(models.QuerySet[Row]):
             return self.none()
         if user.plant_id is None:
             return self.all() if user.role == "administrator" else self.none()
-        return self.filter(**{self.plant_path: user.plant_id})
-
-
-def scoped(path: str) -> type[Scoped[Any]]:
-    """Return a queryset class whose rows reach their plant by this path."""
-    return type("ScopedQuerySet", (Scoped,), {"plant_path": path})
+        path: str = self.model.plant_path  # type: ignore[attr-defined]  # every scoped model has it
+        return self.filter(**{path: user.plant_id})

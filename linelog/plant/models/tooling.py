@@ -7,7 +7,7 @@ from django.db.models import F, Q
 
 from linelog.plant.models.machine import Machine
 from linelog.plant.models.plant import Plant
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class ToolingSet(models.Model):
@@ -19,7 +19,8 @@ class ToolingSet(models.Model):
     retired_on = models.DateField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
-    objects = scoped("plant").as_manager()
+    plant_path = "plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["plant", "name"]
@@ -57,7 +58,8 @@ class ToolPart(models.Model):
     regrinds = models.PositiveIntegerField(default=0)
     cans_run = models.PositiveBigIntegerField(default=0)
 
-    objects = scoped("tooling_set__plant").as_manager()
+    plant_path = "tooling_set__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["tooling_set", "kind", "id"]
@@ -83,7 +85,8 @@ class Fitting(models.Model):
     removed_at = models.DateTimeField(null=True, blank=True)
     reason_out = models.CharField(max_length=120, blank=True)
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["-fitted_at"]

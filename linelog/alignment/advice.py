@@ -1,0 +1,133 @@
+"""The move that the program offers for a station, and why it offers none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from linelog.alignment.computing import StationOutcome
+from linelog.calc import adjust, moves, shopwords
+from linelog.calc.errors import CalcError
+from linelog.calc.face import slope_from_tilt
+from linelog.calc.readings import View
+from linelog.calc.units import Unit
+from linelog.calc.verdict import Verdict
+from linelog.plant.models import Adjuster, Station
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One adjuster's part of the move, in shop words; travel in um, positive as the adjuster pushes."""
+
+    adjuster: Adjuster
+    words: str
+    travel_um: float
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page."""
+
+    headline: str
+    lines: tuple[Line, ...] = ()
+    residual: str = ""
+    notes: tuple[str, ...] = ()
+    withheld: bool = False
+
+
+def adjuster_of(row: Adjuster) -> adjust.Adjuster:
+    """Return a stored adjuster as `calc` takes it."""
+    stock = tuple((t.thickness_um, None) for t in row.stock.thicknesses.all()) if row.stock else ()
+    return adjust.Adjuster(
+        name=row.name,
+        kind=adjust.Kind(row.kind),
+        z_mm=row.z_mm,
+        clock_deg=None if row.along_z else row.direction_deg,
+        tilt_at_mm=(row.at_x_mm, row.at_y_mm) if row.along_z else None,
+        min_um=row.min_um,
+        max_um=row.max_um,
+        stock=stock if row.kind == Adjuster.Kind.SHIM else (),
+        pitch_mm=row.pitch_mm if row.kind == Adjuster.Kind.SCREW else None,
+        clockwise_moves_positive=row.clockwise_is_positive,
+        resolution_um=None if row.kind == Adjuster.Kind.SHIM else row.resolution_um,
+    )
+
+
+def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
+    """Return where the station lies at its reference (the middle of two seats), or None before that is known."""
+    values = [outcome.value for outcome in found.seats.values()]
+    if not values or any(value is None for value in values):
+        return None
+    known = [value for value in values if value is not None]
+    slope = slope_from_tilt(found.tilt.x, found.tilt.y) if found.tilt else (None, None)
+    return moves.Misalignment(
+        x_um=sum(value.x for value in known) / len(known),
+        y_um=sum(value.y for value in known) / len(known),
+        z_mm=reference_z_mm(found.station),
+        slope_x_mm_per_m=slope[0],
+        slope_y_mm_per_m=slope[1],
+    )
+
+
+def reference_z_mm(station: Station) -> float:
+    """Return the z that a station's move is worked out for: the mean of its seats."""
+    return sum(station.seat_z_mm(seat) for seat in station.seats) / len(station.seats)
+
+
+def _why_not(found: StationOutcome) -> str:
+    """Return why nothing is offered yet, or ''."""
+    if not any(outcome.readings for outcome in found.seats.values()):
+        return "Type the readings round the clock."
+    if any(outcome.problem for outcome in found.seats.values()):
+        return "No move yet: the readings cannot be used as they stand."
+    unread = [seat for seat, outcome in found.seats.items() if outcome.value is None]
+    if unread:
+        where = f"the {unread[0]} seat" if unread[0] else "the rest of the readings"
+        return f"No move yet: read {where} first."
+    if not found.complete:
+        return "No move yet: read it again, or confirm that the readings are right."
+    if found.face and found.face.readings and not found.face.trusted:
+        return "No move yet: finish the face sweep, or confirm it."
+    return ""
+
+
+def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View = View.CRANK) -> Advice:
+    """Say what to do next at a station: read on, read again, leave it, or move it so."""
+    why_not = _why_not(found)
+    if why_not:
+        return Advice(why_not, withheld=True)
+    judged, at = found.judged, misalignment_of(found)
+    if judged is None or at is None:
+        return Advice("No move: the station has no limit to be judged by.", withheld=True)
+    if judged.verdict is Verdict.IN:
+        return Advice("Leave it: proven inside its limit.", withheld=True)
+    if judged.verdict is Verdict.NOT_PROVEN:
+        return Advice(
+            "Not proven either way: sweep it once more (next repeat) before anything is moved.", withheld=True
+        )
+    if not adjusters:
+        return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
+    try:
+        return _solved(found, at, adjusters, unit, seen_from)
+    except CalcError as error:
+        return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
+
+
+def _solved(
+    found: StationOutcome, at: moves.Misalignment, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
+) -> Advice:
+    station = found.station
+    solution = moves.solve_moves(
+        at, [adjuster_of(row) for row in adjusters], station.limit_um, station.tilt_limit_mm_per_m
+    )
+    lines = tuple(
+        Line(row, shopwords.move_words(move, unit, seen_from=seen_from), move.travel_um)
+        for row, move in zip(adjusters, solution.moves, strict=True)
+        if move.travel_um
+    )
+    notes = (
+        *shopwords.out_of_reach_words(solution, unit, seen_from=seen_from),
+        *shopwords.side_effect_words(solution, unit),
+    )
+    headline = "; ".join(line.words for line in lines) or "Out, but the best that can be done is to move nothing."
+    return Advice(headline, lines, shopwords.result_words(solution, unit), notes)

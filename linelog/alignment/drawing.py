@@ -1,0 +1,54 @@
+"""The drawing of a component against the ram line: exaggerated, to a stated scale, as plain numbers for an SVG."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from linelog.calc.units import Unit, from_um
+from linelog.web.units import show_um
+
+HALF = 100.0  # half the side of the drawing
+ROOM = 86.0  # what the largest of limit, offset and uncertainty may take of it
+STEPS_UM = {
+    Unit.MM: (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 50_000),
+    Unit.UM: (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 50_000),
+    Unit.INCH: (2.54, 5.08, 12.7, 25.4, 50.8, 127, 254, 508, 1270, 2540, 12_700, 50_800),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """SVG coordinates: x right, y DOWN, ram line at 0, 0, viewBox -100 .. 100."""
+
+    x: float
+    y: float
+    limit: float
+    uncertainty: float
+    grid: tuple[float, ...]
+    square: str
+    label: str
+
+
+def draw(x_um: float, y_um: float, expanded_um: float, limit_um: float, unit: Unit) -> Drawing:
+    """Lay out one offset with its uncertainty circle and the limit; at least four grid squares across the limit."""
+    reach = max(math.hypot(x_um, y_um) + expanded_um, limit_um)
+    scale = ROOM / reach
+    step = next((s for s in STEPS_UM[unit] if s * scale >= 12.0), STEPS_UM[unit][-1])
+    count = min(int(HALF / (step * scale)), 8)
+    lines = tuple(round(sign * n * step * scale, 2) for n in range(1, count + 1) for sign in (-1, 1))
+    across = "right" if x_um >= 0 else "left"
+    up = "up" if y_um >= 0 else "down"
+    label = (
+        f"Centre {show_um(abs(x_um), unit)} {unit.label} {across} and {show_um(abs(y_um), unit)} {unit.label} {up} "
+        f"of the ram line, limit {show_um(limit_um, unit)} {unit.label}."
+    )
+    return Drawing(
+        round(x_um * scale, 2),
+        round(-y_um * scale, 2),
+        round(limit_um * scale, 2),
+        round(expanded_um * scale, 2),
+        lines,
+        f"{from_um(step, unit):g} {unit.label}",
+        label,
+    )

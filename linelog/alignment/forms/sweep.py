@@ -1,0 +1,209 @@
+"""Forms of the entry screen: one typed reading, how the sweep is made, a move that was made."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from linelog.alignment.clock import POSITION_COUNTS
+from linelog.alignment.models import Sweep
+from linelog.alignment.services.moves import Done
+from linelog.alignment.services.readings import SweepChoice, Typed
+from linelog.calc.errors import CalcError
+from linelog.calc.sweep import sag_from_droop
+from linelog.calc.units import Unit, to_um, unit_question
+from linelog.plant.models import Adjuster, Station
+from linelog.web.units import LengthField, NumberField, parse_number
+
+DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
+FLATS_PER_TURN = 6
+
+
+class ReadingForm(forms.Form):
+    """One reading typed at one position; an empty one takes the reading away."""
+
+    repeat = forms.IntegerField(min_value=1, max_value=9)
+    angle_deg = forms.FloatField(min_value=0, max_value=359.999)
+    is_return = forms.BooleanField(required=False)
+    value = forms.CharField(required=False, max_length=24)
+    version = forms.IntegerField(min_value=0)
+    meant = forms.CharField(required=False, max_length=24)
+
+    def __init__(self, *args: Any, unit: Unit, resolution_um: float, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.unit = unit
+        self.resolution_um = resolution_um
+        self.question = ""
+
+    def clean(self) -> dict[str, Any]:
+        """Turn the text into um; ask back where the number looks as if it were in another unit."""
+        data = super().clean() or {}
+        text = (data.get("value") or "").strip()
+        data["value_um"] = None
+        if not text or "value" in self.errors:
+            return data
+        try:
+            number = parse_number(text)
+            data["value_um"] = to_um(number, self.unit)
+            question = unit_question(number, self.unit, span_um=DIAL_RANGE_UM, finest_um=self.resolution_um / 4.0)
+        except (ValueError, CalcError) as error:
+            self.add_error("value", str(error))
+            return data
+        if question and data.get("meant") != text:
+            self.question = question
+            self.add_error("value", question)
+        return data
+
+    def typed(self) -> Typed:
+        """Return what the service takes."""
+        data = self.cleaned_data
+        return Typed(
+            repeat=data["repeat"],
+            angle_deg=data["angle_deg"],
+            is_return=data["is_return"],
+            value_um=data["value_um"],
+            text=data["value"].strip(),
+            unit=self.unit.value,
+            version=data["version"],
+        )
+
+
+SAG_KINDS = (("indicated", "the reading at 6, zeroed at 12"), ("droop", "the true droop of the bar (half of it)"))
+
+
+class SweepForm(forms.Form):
+    """How the sweep is made. Lengths are in the unit chosen in the same form."""
+
+    unit = forms.ChoiceField(choices=[(unit.value, unit.label) for unit in Unit], label="Readings in")
+    positions = forms.TypedChoiceField(
+        choices=[(n, f"{n}") for n in POSITION_COUNTS], coerce=int, label="Positions round the clock"
+    )
+    touches = forms.ChoiceField(
+        choices=(
+            ("ram-bore", "a bore, carried on the ram line"),
+            ("ram-outside", "an outside diameter, carried on the ram line"),
+            ("component-outside", "the ram, carried on the component"),
+        ),
+        label="The indicator touches",
+        required=False,
+    )
+    view = forms.ChoiceField(choices=Station.View, label="Clock read")
+    plunger_reversed = forms.BooleanField(required=False, label="This dial counts down when pressed in")
+    indicator = forms.CharField(required=False, max_length=60, label="Indicator (number or name)")
+    resolution = LengthField(label="Smallest step of the dial", smallest_um=0.01, largest_um=1000)
+    sag = LengthField(label="Sag of the bracket", required=False, largest_um=2000)
+    sag_is = forms.ChoiceField(choices=SAG_KINDS, required=False, label="The sag given is")
+    sag_uncertainty = LengthField(label="Uncertainty of the sag", required=False, smallest_um=0, largest_um=2000)
+    face_radius_mm = NumberField(label="Radius swept (mm)", required=False, min_value=0.1, max_value=500)
+    ram_position_mm = NumberField(label="Ram forward by (mm)", required=False, min_value=0, max_value=2000)
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, kind: str, unit: Unit, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.kind = kind
+        chosen = self.data.get("unit") if self.is_bound else None
+        typed_in = Unit(chosen) if chosen in {u.value for u in Unit} else unit
+        for name in ("resolution", "sag", "sag_uncertainty"):
+            field = self.fields[name]
+            field.unit = typed_in  # type: ignore[attr-defined]
+            field.label = f"{field.label} ({typed_in.label})"
+        del self.fields["face_radius_mm" if kind == Sweep.Kind.RIM else "touches"]
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a negative rim sag and a face without its radius."""
+        data = super().clean() or {}
+        sag = data.get("sag") or 0.0
+        if self.kind == Sweep.Kind.RIM and sag < 0:
+            self.add_error("sag", "Enter the sag as a size, without a sign: the program knows which way it acts.")
+        if self.kind == Sweep.Kind.FACE and not data.get("face_radius_mm") and "face_radius_mm" not in self.errors:
+            self.add_error("face_radius_mm", "At which radius does the indicator go round the face?")
+        return data
+
+    def choice(self) -> SweepChoice:
+        """Return what the service takes."""
+        data = self.cleaned_data
+        carrier, surface = (data.get("touches") or "ram-bore").split("-")
+        sag = data["sag"] or 0.0
+        return SweepChoice(
+            positions=data["positions"],
+            unit=data["unit"],
+            surface=surface,
+            carrier=carrier,
+            view=data["view"],
+            plunger_reversed=data["plunger_reversed"],
+            indicator=data["indicator"],
+            resolution_um=data["resolution"],
+            sag_um=sag_from_droop(sag) if data["sag_is"] == "droop" else sag,
+            sag_uncertainty_um=data["sag_uncertainty"] or 0.0,
+            face_radius_mm=data.get("face_radius_mm"),
+            ram_position_mm=data["ram_position_mm"],
+        )
+
+    @staticmethod
+    def initial_of(sweep: Sweep) -> dict[str, Any]:
+        """Return the form's starting values for a sweep."""
+        return {
+            "unit": sweep.unit,
+            "positions": sweep.positions,
+            "touches": f"{sweep.carrier}-{sweep.surface}",
+            "view": sweep.view,
+            "plunger_reversed": sweep.plunger_reversed,
+            "indicator": sweep.indicator,
+            "resolution": float(sweep.resolution_um),
+            "sag": float(sweep.sag_um),
+            "sag_is": "indicated",
+            "sag_uncertainty": float(sweep.sag_uncertainty_um),
+            "face_radius_mm": sweep.face_radius_mm,
+            "ram_position_mm": sweep.ram_position_mm,
+            "version": sweep.version if sweep.pk else 0,
+        }
+
+
+class MoveForm(forms.Form):
+    """A move that was made at one adjuster, or in words at the station."""
+
+    adjuster: forms.ModelChoiceField[Adjuster] = forms.ModelChoiceField(
+        queryset=Adjuster.objects.none(), required=False
+    )
+    travel = LengthField(required=False, label="By", smallest_um=0)
+    turns = NumberField(required=False, min_value=0, max_value=100)
+    flats = NumberField(required=False, min_value=0, max_value=600)
+    way = forms.ChoiceField(choices=(("+", "+"), ("-", "-")), required=False)
+    words = forms.CharField(max_length=200, required=False, label="In words")
+
+    def __init__(self, *args: Any, station: Station, unit: Unit, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["adjuster"].queryset = Adjuster.objects.filter(station=station)  # type: ignore[attr-defined]
+        self.fields["travel"].unit = unit  # type: ignore[attr-defined]
+        self.unit = unit
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a move that says nothing, and figures without an adjuster."""
+        data = super().clean() or {}
+        figures = [data.get(name) for name in ("travel", "turns", "flats")]
+        if any(figures) and not data.get("adjuster") and "adjuster" not in self.errors:
+            self.add_error("adjuster", "Which adjuster was moved?")
+        if not any(figures) and not (data.get("words") or "").strip() and not self.errors:
+            self.add_error("travel", "Say what was moved: how far, or a few words.")
+        return data
+
+    def done(self) -> Done:
+        """Return what the service takes; a screw's turns and flats become travel by its pitch."""
+        data = self.cleaned_data
+        adjuster: Adjuster | None = data["adjuster"]
+        sign = -1.0 if data["way"] == "-" else 1.0
+        turns = (data["turns"] or 0.0) + (data["flats"] or 0.0) / FLATS_PER_TURN
+        if adjuster and adjuster.pitch_mm and turns:
+            typed = f"{data['turns'] or 0:g} turns {data['flats'] or 0:g} flats"
+            return Done(adjuster, sign * turns * adjuster.pitch_mm * 1000.0, typed, "turns", data["words"])
+        if data["travel"] is None:
+            return Done(adjuster, None, "", self.unit.value, data["words"])
+        return Done(adjuster, sign * data["travel"], str(self.data.get("travel", "")), self.unit.value, data["words"])
+
+
+class NoteForm(forms.Form):
+    """The note of a station."""
+
+    note = forms.CharField(required=False, max_length=4000, widget=forms.Textarea(attrs={"rows": 3}))
+    version = forms.IntegerField(widget=forms.HiddenInput, min_value=0)

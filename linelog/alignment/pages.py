@@ -1,0 +1,308 @@
+"""What the entry screen shows: everything of one sweep, put together from rows and from `calc`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from linelog.alignment import advice, clock
+from linelog.alignment.computing import Outcome, StationOutcome, compute
+from linelog.alignment.drawing import Drawing, draw
+from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models.sweep import Method
+from linelog.alignment.place import place_query, place_url
+from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
+from linelog.alignment.services.readings import MOST_REPEATS, Place
+from linelog.calc.sweep import droop_from_sag
+from linelog.calc.uncertainty import Part
+from linelog.calc.units import Unit
+from linelog.plant.models import Adjuster, Person, Station
+from linelog.web import units
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One field of the clock face."""
+
+    angle_deg: float
+    label: str
+    css: str
+    slot: str
+    repeat: int
+    is_return: bool
+    value: str
+    version: int
+    by: str
+
+    @property
+    def sent(self) -> str:
+        """The angle as the form sends it."""
+        return f"{self.angle_deg:g}"
+
+
+@dataclass(frozen=True, slots=True)
+class Tab:
+    """One choice in a row of choices."""
+
+    label: str
+    url: str
+    here: bool
+    done: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One source of uncertainty, as text."""
+
+    name: str
+    across: str
+    up: str
+
+
+FORMS = ("reading", "sweep", "accept", "move", "advised", "untouched", "note", "running")
+
+
+@dataclass(frozen=True, slots=True)
+class StationPage:
+    """The entry screen of one sweep."""
+
+    visit: Visit
+    station: Station
+    place: Place
+    sweep: Sweep
+    unit: Unit
+    reader: Unit
+    found: StationOutcome
+    outcome: Outcome
+    advice: advice.Advice
+    drawing: Drawing | None
+    positions: tuple[Position, ...]
+    again: Position
+    repeat: int
+    repeats: tuple[Tab, ...]
+    stages: tuple[Tab, ...]
+    sweeps: tuple[Tab, ...]
+    before: Tab | None
+    after: Tab | None
+    adjusters: tuple[Adjuster, ...]
+    moves: tuple[MoveMade, ...]
+    note: StationNote | None
+
+    running: tuple[Result, ...]
+
+    @property
+    def query(self) -> str:
+        """The place, as the addresses of this screen say it."""
+        return place_query(self.place, repeat=self.repeat)
+
+    def url(self, name: str) -> str:
+        """Return an address of this place."""
+        return place_url(f"alignment:{name}", self.visit, self.place, repeat=self.repeat)
+
+    @property
+    def urls(self) -> dict[str, str]:
+        """Where the forms of this screen send."""
+        return {name: self.url(name) for name in FORMS}
+
+    @property
+    def direction(self) -> str:
+        """The clock direction of the offset."""
+        value = self.outcome.value
+        if value is None or value.direction_deg is None:
+            return ""
+        return clock.words([value.direction_deg])
+
+    @property
+    def missing(self) -> str:
+        """The positions still to read."""
+        return clock.words(self.outcome.missing_deg)
+
+    @property
+    def droop_um(self) -> float:
+        """The true droop that the sag entered stands for."""
+        return droop_from_sag(self.sweep.sag_um)
+
+    @property
+    def set_up(self) -> str:
+        """How the sweep is made, in one line."""
+        return set_up_words(self.sweep, self.unit)
+
+    @property
+    def budget(self) -> tuple[BudgetLine, ...]:
+        """The uncertainty by source, in the reader's unit."""
+        value = self.outcome.value
+        return () if value is None else tuple(budget_line(part, self) for part in value.budget)
+
+    def position_of(self, typed: Mapping[str, Any]) -> Position | None:
+        """Return the field that a sent reading came from, or None where it came from nowhere on this screen."""
+        is_return = bool(typed.get("is_return"))
+        angle = str(typed.get("angle_deg", ""))
+        return next((p for p in (*self.positions, self.again) if p.is_return == is_return and p.sent == angle), None)
+
+
+def budget_line(part: Part, page: StationPage) -> BudgetLine:
+    """Return one line of the uncertainty budget: lengths in the reader's unit, tilt in mm/m."""
+    across, up = math.sqrt(part.var_x), math.sqrt(part.var_y)
+    if page.place.kind == Sweep.Kind.FACE:
+        return BudgetLine(part.name, f"{across:.3f} mm/m", f"{up:.3f} mm/m")
+    return BudgetLine(
+        part.name,
+        units.show_um(across, page.reader, with_unit=True),
+        units.show_um(up, page.reader, with_unit=True),
+    )
+
+
+def set_up_words(sweep: Sweep, unit: Unit) -> str:
+    """Say how a sweep is made, for the mechanic to check at a glance."""
+    if sweep.kind == Sweep.Kind.FACE:
+        what = f"Face at radius {sweep.face_radius_mm or 0:g} mm"
+    elif sweep.carrier == Station.Carrier.COMPONENT:
+        what = "Indicator on the component, touching the ram"
+    else:
+        touched = "a bore" if sweep.surface == Station.Surface.BORE else "an outside diameter"
+        what = f"Indicator on the ram line, touching {touched}"
+    step = units.show_um(sweep.resolution_um, unit, with_unit=True)
+    sag = units.show_um(sweep.sag_um, unit, with_unit=True)
+    words = [
+        what,
+        f"{sweep.positions} positions",
+        sweep.get_view_display().lower(),
+        f"dial step {step}",
+        f"sag {sag}",
+    ]
+    if sweep.plunger_reversed:
+        words.append("dial counts down when pressed in")
+    if sweep.indicator:
+        words.append(f"indicator {sweep.indicator}")
+    return ", ".join(words) + "."
+
+
+def shown(reading: Reading | None, unit: Unit) -> str:
+    """Return a reading as it was typed, or converted where the sweep is now read in another unit."""
+    if reading is None:
+        return ""
+    if reading.unit == unit.value:
+        return reading.typed
+    return units.show_um(reading.value_um, unit, signed=True)
+
+
+def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bool) -> Position:
+    rows = sweep.readings.all() if sweep.pk else []
+    row = next((r for r in rows if (r.repeat, r.angle_deg, r.is_return) == (repeat, angle, is_return)), None)
+    return Position(
+        angle_deg=angle,
+        label=f"{clock.words([angle])} again" if is_return else clock.words([angle]),
+        css="again" if is_return else f"at{round(angle)}",
+        slot=f"slot-{repeat}-{round(angle)}-{int(is_return)}",
+        repeat=repeat,
+        is_return=is_return,
+        value=shown(row, unit),
+        version=row.version if row else 0,
+        by=str(row.by) if row else "",
+    )
+
+
+def _repeats(visit: Visit, place: Place, sweep: Sweep, repeat: int) -> tuple[Tab, ...]:
+    used = {r.repeat for r in sweep.readings.all()} if sweep.pk else set()
+    last = min(max(used | {repeat}) + (1 if used >= set(range(1, max(used | {1}) + 1)) else 0), MOST_REPEATS)
+    return tuple(
+        Tab(f"{n}", place_url("alignment:station", visit, place, repeat=n), n == repeat, n in used)
+        for n in range(1, last + 1)
+    )
+
+
+def _sweep_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
+    station = place.station
+    there = {(r.seat, r.kind) for r in rows if r.stage == place.stage and r.readings.all()}
+    names = {
+        "": "Bore" if station.surface == Station.Surface.BORE else "Outside",
+        "front": "Front seat",
+        "rear": "Rear seat",
+    }
+    wanted = [(seat, "rim", names[seat]) for seat in reversed(station.seats)]
+    if station.face_radius_mm is not None:
+        wanted.append(("", "face", "Face"))
+    return tuple(
+        Tab(
+            label,
+            place_url("alignment:station", visit, Place(station, place.stage, seat, kind)),
+            (seat, kind) == (place.seat, place.kind),
+            (seat, kind) in there,
+        )
+        for seat, kind, label in wanted
+    )
+
+
+def _stage_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
+    done = {r.stage for r in rows if r.readings.all()}
+    return tuple(
+        Tab(
+            Stage(stage).label,
+            place_url("alignment:station", visit, Place(place.station, stage, place.seat, place.kind)),
+            stage == place.stage,
+            stage in done,
+        )
+        for stage in Stage.values
+    )
+
+
+def _neighbours(visit: Visit, place: Place) -> tuple[Tab | None, Tab | None]:
+    stations = stations_of(visit.machine)
+    at = next((i for i, s in enumerate(stations) if s.pk == place.station.pk), 0)
+
+    def tab(index: int) -> Tab | None:
+        if not 0 <= index < len(stations):
+            return None
+        there = Place(stations[index], place.stage, stations[index].seats[-1], "rim")
+        return Tab(stations[index].name, place_url("alignment:station", visit, there), False)
+
+    return tab(at - 1), tab(at + 1)
+
+
+def _drawing(found: Outcome, station: Station, unit: Unit) -> Drawing | None:
+    if found.value is None or found.rim is None:
+        return None
+    return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit)
+
+
+def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -> StationPage:
+    """Put the entry screen of one sweep together."""
+    station = place.station
+    rows = sweeps_of(visit, station)
+    sweep = next((r for r in rows if (r.stage, r.seat, r.kind) == (place.stage, place.seat, place.kind)), None)
+    if sweep is None:
+        defaults: dict[str, Any] = sweep_defaults(visit, station, place.seat, place.kind)
+        sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
+    unit = Unit(sweep.unit)
+    reader = units.of(user)
+    found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
+    outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
+    adjusters = adjusters_of(station)
+    before, after = _neighbours(visit, place)
+    angles = clock.angles(sweep.positions)
+    return StationPage(
+        visit=visit,
+        station=station,
+        place=place,
+        sweep=sweep,
+        unit=unit,
+        reader=reader,
+        found=found,
+        outcome=outcome or Outcome(sweep),
+        advice=advice.advise(found, adjusters, reader),
+        drawing=_drawing(outcome or Outcome(sweep), station, reader),
+        positions=tuple(_position(sweep, unit, repeat, angle, False) for angle in angles),
+        again=_position(sweep, unit, repeat, angles[0], True),
+        repeat=repeat,
+        repeats=_repeats(visit, place, sweep, repeat),
+        stages=_stage_tabs(visit, place, rows),
+        sweeps=_sweep_tabs(visit, place, rows),
+        before=before,
+        after=after,
+        adjusters=tuple(adjusters),
+        moves=tuple(visit.moves.filter(station=station).select_related("adjuster", "by")),
+        note=visit.station_notes.filter(station=station).first(),
+        running=tuple(visit.results.filter(station=station, method=Method.RUNNING)),
+    )

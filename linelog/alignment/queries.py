@@ -1,0 +1,144 @@
+"""What the pages of the log read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.db.models import Count, Max, Prefetch, Q, QuerySet
+
+from linelog.alignment.models import MoveMade, Reading, Result, StationNote, Sweep, Visit
+from linelog.plant.models import Adjuster, Machine, Person, Station
+
+SET_UP_FIELDS = (
+    "positions",
+    "unit",
+    "surface",
+    "carrier",
+    "view",
+    "plunger_reversed",
+    "indicator",
+    "resolution_um",
+    "sag_um",
+    "sag_uncertainty_um",
+    "face_radius_mm",
+    "ram_position_mm",
+)
+
+
+def visits_for(user: Person) -> QuerySet[Visit]:
+    """Return the visits a person may see, with what a list shows."""
+    return Visit.objects.for_user(user).select_related("machine__line__plant", "opened_by", "signed_by")
+
+
+def visit_list(user: Person, *, machine: Machine | None = None, state: str = "") -> QuerySet[Visit]:
+    """Return visits newest first, with how many results are out."""
+    rows = visits_for(user)
+    if machine:
+        rows = rows.filter(machine=machine)
+    if state:
+        rows = rows.filter(state=state)
+    return rows.annotate(
+        found_out=Count("results", filter=Q(results__stage="as_found", results__verdict="out")),
+        left_out=Count("results", filter=Q(results__stage="as_left", results__verdict="out")),
+        worst=Max("results__severity", filter=Q(results__stage="as_found")),
+    )
+
+
+def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> list[Sweep]:
+    """Return sweeps with their readings: of the visit, of a station, or of one stage of it."""
+    rows = Sweep.objects.filter(visit=visit)
+    if station:
+        rows = rows.filter(station=station)
+    if stage:
+        rows = rows.filter(stage=stage)
+    return list(rows.prefetch_related(Prefetch("readings", queryset=Reading.objects.select_related("by"))))
+
+
+def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict[str, Any]:
+    """Return how a new sweep starts: as this place was last swept, else as the station is set up."""
+    last: dict[str, Any] | None = (
+        Sweep.objects.filter(station=station, kind=kind, visit__machine=visit.machine)
+        .order_by("-pk")
+        .values(*SET_UP_FIELDS)
+        .first()
+    )
+    if last:
+        return last
+    return {
+        "positions": 4,
+        "unit": visit.opened_by.unit,
+        "surface": station.surface,
+        "carrier": station.carrier,
+        "view": station.view,
+        "resolution_um": visit.machine.line.plant.indicator_resolution_um,
+        "face_radius_mm": station.face_radius_mm if kind == Sweep.Kind.FACE else None,
+    }
+
+
+def stations_of(machine: Machine) -> list[Station]:
+    """Return the machine's measured stations in order along the ram."""
+    return list(machine.stations.filter(is_active=True).order_by("order", "pk"))
+
+
+def adjusters_of(station: Station) -> list[Adjuster]:
+    """Return a station's adjusters with the thicknesses of their shim stock."""
+    return list(
+        station.adjusters.select_related("stock").prefetch_related("stock__thicknesses").order_by("order", "pk")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class StationLine:
+    """One row of a visit's page: a station with what was found, done and left."""
+
+    station: Station
+    found: Result | None
+    left: Result | None
+    running: tuple[Result, ...]
+    moves: tuple[MoveMade, ...]
+    note: StationNote | None
+    readings: int
+
+
+def _worst(results: list[Result]) -> Result | None:
+    order = {"out": 0, "not proven": 1, "in": 2}
+    return min(results, key=lambda r: (order[r.verdict], -r.severity), default=None)
+
+
+def station_lines(visit: Visit) -> list[StationLine]:
+    """Return the stations of a visit with their results, moves and notes, in a fixed number of queries."""
+    results = list(visit.results.select_related("station"))
+    moves = list(visit.moves.select_related("adjuster", "by"))
+    notes = {note.station_id: note for note in visit.station_notes.all()}
+    counts = dict(
+        Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
+    )
+    lines = []
+    for station in stations_of(visit.machine):
+        mine = [r for r in results if r.station_id == station.pk]
+        static = [r for r in mine if r.method == "static"]
+        lines.append(
+            StationLine(
+                station=station,
+                found=_worst([r for r in static if r.stage == "as_found"]),
+                left=_worst([r for r in static if r.stage == "as_left"]),
+                running=tuple(r for r in mine if r.method == "running"),
+                moves=tuple(m for m in moves if m.station_id == station.pk),
+                note=notes.get(station.pk),
+                readings=counts.get(station.pk, 0),
+            )
+        )
+    return lines
+
+
+def also_here(visit: Visit, user: Person, since: Any) -> list[str]:
+    """Name the others who logged a reading in this visit since then."""
+    return sorted(
+        {
+            str(reading.by)
+            for reading in Reading.objects.filter(sweep__visit=visit, at__gte=since)
+            .exclude(by=user)
+            .select_related("by")[:200]
+        }
+    )

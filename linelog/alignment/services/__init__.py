@@ -1,0 +1,1 @@
+"""What people do to the log: one function a use, each inside one transaction with its history."""

@@ -1,0 +1,25 @@
+"""What every write to a visit checks first."""
+
+from __future__ import annotations
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Person
+from linelog.web.errors import NotAllowed, Refused
+from linelog.web.permissions import Permission, may
+
+
+def check_may(by: Person, permission: Permission, sentence: str) -> None:
+    """Refuse, with the sentence, a person whose role does not give the permission."""
+    if not may(by, permission):
+        raise NotAllowed(sentence)
+
+
+def locked_open_visit(visit: Visit, by: Person) -> Visit:
+    """Return the visit locked for this transaction; refuse where nothing may be logged in it any more."""
+    check_may(by, Permission.LOG_VISIT, "Your role may read visits but not log them.")
+    fresh = Visit.objects.select_for_update().get(pk=visit.pk)
+    if fresh.state == Visit.State.SIGNED:
+        raise Refused("This visit is signed and never changes; write an amendment beside it.")
+    if fresh.state == Visit.State.DROPPED:
+        raise Refused("This visit was dropped; open a new one.")
+    return fresh

@@ -1,0 +1,150 @@
+"""What was really done at a station: moves as made, 'not touched', notes, running values typed in."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from linelog.alignment.models import MoveMade, Result, RunningReading, StationNote, Visit
+from linelog.alignment.models.sweep import Method
+from linelog.alignment.services.guard import locked_open_visit
+from linelog.calc.verdict import judge
+from linelog.plant.models import Adjuster, Person, Station
+from linelog.web import audit, writes
+from linelog.web.errors import Conflict, Refused
+
+ABSURD_TRAVEL_UM = 20_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A move as typed: travel of an adjuster in um, or words where no figure fits, or both."""
+
+    adjuster: Adjuster | None
+    travel_um: float | None
+    typed: str
+    unit: str
+    words: str
+
+
+def _touch(visit: Visit, station: Station) -> None:
+    StationNote.objects.filter(visit=visit, station=station, not_touched=True).update(not_touched=False)
+
+
+@transaction.atomic
+def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: datetime, key: str = "") -> int:
+    """Log one move that was made; returns its id. Logging it takes back 'not touched'."""
+
+    def write() -> int:
+        fresh = locked_open_visit(visit, by)
+        if done.travel_um is None and not done.words.strip():
+            raise Refused("Say what was moved: the travel, or a few words.", field="travel")
+        if done.travel_um is not None and abs(done.travel_um) > ABSURD_TRAVEL_UM:
+            raise Refused("That is more than 20 mm of travel: check the number and its unit.", field="travel")
+        move = MoveMade.objects.create(
+            visit=fresh,
+            station=station,
+            adjuster=done.adjuster,
+            travel_um=done.travel_um,
+            typed=done.typed,
+            unit=done.unit,
+            words=done.words.strip(),
+            by=by,
+            at=at,
+        )
+        _touch(fresh, station)
+        audit.record(by=by, action="logged move", obj=move, at=at, after=audit.snapshot(move))
+        return move.pk
+
+    content = [visit.pk, station.pk, done.adjuster.pk if done.adjuster else None, done.typed, done.unit, done.words]
+    return int(writes.once(by=by, key=key, content=content, at=at, write=write))
+
+
+@transaction.atomic
+def take_move_back(*, by: Person, visit: Visit, move: MoveMade, at: datetime) -> None:
+    """Take a move out that was logged by mistake; the history keeps it."""
+    locked_open_visit(visit, by)
+    audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
+    move.delete()
+
+
+@transaction.atomic
+def say_not_touched(*, by: Person, visit: Visit, station: Station, not_touched: bool, at: datetime) -> None:
+    """Say that a station was not touched (or take it back)."""
+    fresh = locked_open_visit(visit, by)
+    if not_touched and MoveMade.objects.filter(visit=fresh, station=station).exists():
+        raise Refused("Moves are logged at this station: take them back before saying it was not touched.")
+    note, _ = StationNote.objects.get_or_create(visit=fresh, station=station)
+    if StationNote.objects.filter(pk=note.pk).exclude(not_touched=not_touched).update(not_touched=not_touched):
+        action = "said not touched" if not_touched else "took back not touched"
+        audit.record(by=by, action=action, obj=station, at=at)
+
+
+@transaction.atomic
+def write_note(*, by: Person, visit: Visit, station: Station, text: str, version: int, at: datetime) -> StationNote:
+    """Write the note of a station; `version` is the one the person saw (0 for none)."""
+    fresh = locked_open_visit(visit, by)
+    note, made = StationNote.objects.get_or_create(visit=fresh, station=station)
+    if not made and version != note.version and note.note != text:
+        raise Conflict(
+            f"Somebody else wrote here meanwhile: '{note.note}'. Yours is not stored yet.", theirs=note, yours=text
+        )
+    before = audit.snapshot(note)
+    note.note = text
+    note.version += 1
+    note.save(update_fields=["note", "version"])
+    audit.record(by=by, action="wrote note", obj=note, at=at, before=before, after=audit.snapshot(note))
+    return note
+
+
+@dataclass(frozen=True, slots=True)
+class RunningValue:
+    """A running offset from the plant's own measurement, um; `expanded_um` of each axis at about 95 %."""
+
+    x_um: float
+    y_um: float
+    expanded_um: float
+    strokes: int
+    unit: str
+
+
+@transaction.atomic
+def log_running_value(
+    *, by: Person, visit: Visit, station: Station, stage: str, value: RunningValue, at: datetime
+) -> Result:
+    """Store a running offset typed in; a second one for the same stage replaces the first, with its history."""
+    fresh = locked_open_visit(visit, by)
+    place: dict[str, Any] = {"visit": fresh, "station": station, "stage": stage}
+    earlier = RunningReading.objects.filter(**place).first()
+    reading, _ = RunningReading.objects.update_or_create(
+        **place, defaults={**asdict(value), "by": by, "at": at, "version": earlier.version + 1 if earlier else 1}
+    )
+    before = audit.snapshot(earlier) if earlier else None
+    audit.record(
+        by=by, action="typed running value", obj=reading, at=at, before=before, after=audit.snapshot(reading)
+    )
+    radial = (value.x_um**2 + value.y_um**2) ** 0.5
+    judged = judge(radial, value.expanded_um, station.limit_um)
+    result, _ = Result.objects.update_or_create(
+        **place,
+        seat="",
+        method=Method.RUNNING,
+        defaults={
+            "x_um": value.x_um,
+            "y_um": value.y_um,
+            "radial_um": radial,
+            "u_x_um": value.expanded_um / 2.0,
+            "u_y_um": value.expanded_um / 2.0,
+            "expanded_um": value.expanded_um,
+            "readings": value.strokes,
+            "verdict": judged.verdict.value,
+            "severity": judged.severity,
+            "limit_um": station.limit_um,
+            "algorithm": "typed",
+            "at": at,
+        },
+    )
+    return result

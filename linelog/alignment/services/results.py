@@ -1,0 +1,73 @@
+"""Keep the stored results of a station in step with its readings."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
+from linelog.alignment.models import Result, Visit
+from linelog.alignment.models.sweep import Method
+from linelog.alignment.queries import sweeps_of
+from linelog.calc.sweep import ALGORITHM
+from linelog.plant.models import Station
+
+
+def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict[str, Any]:
+    """Return the columns of a `Result` for one seat."""
+    value, judged, quality = of_seat.value, of_seat.judged, of_seat.quality
+    if value is None or judged is None or quality is None:
+        raise ValueError("a seat without a value has no result")
+    verdicts, severity = [judged.verdict], judged.severity
+    if found.tilt_judged:
+        verdicts.append(found.tilt_judged.verdict)
+        severity = max(severity, found.tilt_judged.severity)
+    return {
+        "x_um": value.x,
+        "y_um": value.y,
+        "radial_um": value.size,
+        "u_x_um": value.across.u,
+        "u_y_um": value.up.u,
+        "expanded_um": value.radial.U,
+        "tir_um": of_seat.tir_um,
+        "closure_um": quality.closure_um,
+        "return_um": quality.return_um,
+        "out_of_round_um": quality.second.amplitude_um,
+        "tilt_x_mm_per_m": found.tilt.x if found.tilt else None,
+        "tilt_y_mm_per_m": found.tilt.y if found.tilt else None,
+        "tilt_expanded_mm_per_m": found.tilt.radial.U if found.tilt else None,
+        "readings": of_seat.readings,
+        "verdict": min(verdicts, key=WORST_FIRST.index).value,
+        "severity": severity,
+        "limit_um": found.station.limit_um,
+        "tilt_limit_mm_per_m": found.station.tilt_limit_mm_per_m,
+        "carried": False,
+        "algorithm": ALGORITHM,
+        "at": at,
+    }
+
+
+@transaction.atomic
+def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -> StationOutcome:
+    """Compute the station anew and store what it gives; take away the result of a seat that has none any more."""
+    found = compute(
+        station=station,
+        stage=stage,
+        plant=visit.machine.line.plant,
+        rows=sweeps_of(visit, station, stage),
+    )
+    for seat, of_seat in found.seats.items():
+        place: dict[str, Any] = {
+            "visit": visit,
+            "station": station,
+            "stage": stage,
+            "seat": seat,
+            "method": Method.STATIC,
+        }
+        if of_seat.value is None:
+            Result.objects.filter(**place).delete()
+        else:
+            Result.objects.update_or_create(**place, defaults=result_values(found, of_seat, at))
+    return found

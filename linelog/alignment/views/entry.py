@@ -1,0 +1,232 @@
+"""What is sent from the entry screen; each answers with the fragment that changed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, SweepForm
+from linelog.alignment.forms.visit import RunningForm
+from linelog.alignment.models import MoveMade, Sweep, Visit
+from linelog.alignment.place import place_from, place_url
+from linelog.alignment.queries import sweep_defaults
+from linelog.alignment.services import moves, readings
+from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
+from linelog.calc.units import Unit
+from linelog.plant.models import Station
+from linelog.plant.requests import Request
+from linelog.web import units
+from linelog.web.errors import Conflict, Refused
+from linelog.web.permissions import Permission, needs
+
+
+def _key(request: Request) -> str:
+    return (request.headers.get("X-Write-Key") or request.POST.get("key") or "")[:64]
+
+
+def _back(request: Request, visit: Visit, station: Station) -> HttpResponse:
+    """Lead a plain POST back to the screen it came from."""
+    place = place_from(station, request.GET)
+    return redirect(place_url("alignment:station", visit, place, repeat=repeat_from(request.GET.get("repeat", "1"))))
+
+
+def _answer(
+    request: Request, visit: Visit, station: Station, part: str, status: int = 200, **more: Any
+) -> HttpResponse:
+    """Answer htmx with the fragment; a plain POST with the page (refused) or the way back to it."""
+    if not request.htmx and status == 200:
+        return _back(request, visit, station)
+    page = the_page(request, visit, station)
+    if "typed" in more:
+        more["position"] = page.position_of(more.pop("typed"))
+    template = f"{TEMPLATE}#{part}" if request.htmx else TEMPLATE
+    return render(request, template, context_of(request, page, **more), status=status)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Save one typed reading and answer with what the sweep now comes to."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    place = place_from(station, request.GET)
+    kept = (
+        Sweep.objects.filter(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind)
+        .values("unit", "resolution_um")
+        .first()
+    )
+    how = kept or {
+        "resolution_um": visit.machine.line.plant.indicator_resolution_um,
+        "unit": visit.opened_by.unit,
+        **sweep_defaults(visit, station, place.seat, place.kind),
+    }
+    form = ReadingForm(request.POST, unit=Unit(how["unit"]), resolution_um=how["resolution_um"])
+    said: dict[str, Any] = {"text": request.POST.get("value", "")[:24], "angle": request.POST.get("angle_deg", "")}
+    if not form.is_valid():
+        said["error"] = next(iter(form.errors.values()))[0]
+        said["ask"] = bool(form.question)
+        return _answer(request, visit, station, "answer", 422, said=said, typed=form.data)
+    try:
+        readings.save_reading(
+            by=request.user, visit=visit, place=place, typed=form.typed(), at=timezone.now(), key=_key(request)
+        )
+    except Conflict as conflict:
+        theirs = conflict.theirs
+        said |= {"error": conflict.message, "conflict": True, "version": theirs.version if theirs else 0}
+        return _answer(request, visit, station, "answer", 409, said=said, typed=form.data)
+    except Refused as refusal:
+        return _answer(
+            request, visit, station, "answer", refusal.status, said=said | {"error": refusal.message}, typed=form.data
+        )
+    return _answer(request, visit, station, "answer", typed=form.data)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def sweep(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Change how the sweep is made."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    place = place_from(station, request.GET)
+    form = SweepForm(request.POST, kind=place.kind, unit=units.of(request.user))
+    if form.is_valid():
+        try:
+            readings.set_up_sweep(
+                by=request.user,
+                visit=visit,
+                place=place,
+                choice=form.choice(),
+                version=form.cleaned_data["version"] or 0,
+                at=timezone.now(),
+            )
+            return _answer(request, visit, station, "screen")
+        except Refused as refusal:
+            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
+    return _answer(request, visit, station, "screen", 422, sweep_form=form, set_up_open=True)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def accept(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Confirm odd readings."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    place = place_from(station, request.GET)
+    readings.accept_odd_readings(by=request.user, visit=visit, place=place, at=timezone.now())
+    return _answer(request, visit, station, "answer")
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def move(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Log a move that was made."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    form = MoveForm(request.POST, station=station, unit=units.of(request.user))
+    if form.is_valid():
+        try:
+            moves.log_move(
+                by=request.user,
+                visit=visit,
+                station=station,
+                done=form.done(),
+                at=timezone.now(),
+                key=_key(request),
+            )
+            return _answer(request, visit, station, "moves")
+        except Refused as refusal:
+            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
+    return _answer(request, visit, station, "moves", 422, move_form=form)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Log the whole move as it was advised, because it was made just so."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    page = the_page(request, visit, station)
+    now, key = timezone.now(), _key(request)
+    if not page.advice.lines:
+        raise Refused("Nothing is advised here that could have been made.")
+    for number, line in enumerate(page.advice.lines):
+        done = moves.Done(line.adjuster, line.travel_um, line.words[:40], "um", line.words)
+        moves.log_move(
+            by=request.user, visit=visit, station=station, done=done, at=now, key=f"{key}:{number}" if key else ""
+        )
+    return _answer(request, visit, station, "moves")
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def move_back(request: Request, visit_id: int, station_id: int, move_id: int) -> HttpResponse:
+    """Take a move back that was logged by mistake."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    logged = get_object_or_404(MoveMade, pk=move_id, visit=visit, station=station)
+    moves.take_move_back(by=request.user, visit=visit, move=logged, at=timezone.now())
+    return _answer(request, visit, station, "moves")
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def untouched(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Say that the station was not touched, or take it back."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    try:
+        moves.say_not_touched(
+            by=request.user,
+            visit=visit,
+            station=station,
+            not_touched=request.POST.get("not_touched") == "1",
+            at=timezone.now(),
+        )
+    except Refused as refusal:
+        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moves")
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def note(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Write the station's note."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    form = NoteForm(request.POST)
+    if form.is_valid():
+        data = form.cleaned_data
+        try:
+            moves.write_note(
+                by=request.user,
+                visit=visit,
+                station=station,
+                text=data["note"],
+                version=data["version"],
+                at=timezone.now(),
+            )
+            return _answer(request, visit, station, "note")
+        except Conflict as conflict:
+            form = NoteForm({"note": data["note"], "version": conflict.theirs.version})
+            form.add_error("note", f"{conflict.message} Press save to put yours in its place.")
+            return _answer(request, visit, station, "note", 409, note_form=form)
+        except Refused as refusal:
+            form.add_error("note", refusal.message)
+    return _answer(request, visit, station, "note", 422, note_form=form)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def running(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Log a running offset from the plant's own measurement."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    form = RunningForm(request.POST, unit=units.of(request.user))
+    if form.is_valid():
+        data = form.cleaned_data
+        value = moves.RunningValue(
+            data["x"], data["y"], data["expanded"], data["strokes"], units.of(request.user).value
+        )
+        try:
+            moves.log_running_value(
+                by=request.user, visit=visit, station=station, stage=data["stage"], value=value, at=timezone.now()
+            )
+            return _answer(request, visit, station, "running")
+        except Refused as refusal:
+            form.add_error(None, refusal.message)
+    return _answer(request, visit, station, "running", 422, running_form=form)

@@ -1,0 +1,77 @@
+"""The entry screen of a station."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET
+
+from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
+from linelog.alignment.forms.visit import DATETIME_LOCAL, LockoutForm, RunningForm
+from linelog.alignment.models import Visit
+from linelog.alignment.pages import StationPage, station_page
+from linelog.alignment.place import place_from
+from linelog.alignment.queries import visits_for
+from linelog.plant.models import Station
+from linelog.plant.requests import Request
+from linelog.web import units
+from linelog.web.permissions import Permission, may, needs
+
+TEMPLATE = "alignment/station.html"
+
+
+def visit_and_station(request: Request, visit_id: int, station_id: int) -> tuple[Visit, Station]:
+    """Return both, or 404 where they are not of this person's plant or not of each other."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    station = get_object_or_404(Station.objects.for_user(request.user), pk=station_id, machine_id=visit.machine_id)
+    station.machine = visit.machine
+    return visit, station
+
+
+def repeat_from(text: str) -> int:
+    """Return the repeat asked for, 1 where it makes no sense."""
+    return int(text) if text.isdecimal() and len(text) == 1 and text != "0" else 1
+
+
+def the_page(request: Request, visit: Visit, station: Station) -> StationPage:
+    """Put the screen together for the place in the address."""
+    repeat = repeat_from(request.GET.get("repeat", "1"))
+    return station_page(visit=visit, place=place_from(station, request.GET), user=request.user, repeat=repeat)
+
+
+def context_of(request: Request, page: StationPage, **forms: Any) -> dict[str, Any]:
+    """Return what the template needs, with fresh forms where none are handed back."""
+    unit = units.of(request.user)
+    may_log = page.visit.is_open and may(request.user, Permission.LOG_VISIT)
+    now = timezone.localtime(timezone.now()).strftime(DATETIME_LOCAL)
+    needs_lockout = not page.visit.machine_runs and page.visit.lockout_verified_at is None
+    return {
+        "page": page,
+        "visit": page.visit,
+        "station": page.station,
+        "may_log": may_log,
+        "needs_lockout": may_log and needs_lockout,
+        "may_type": may_log and not needs_lockout and not page.visit.machine_runs,
+        "lockout_form": LockoutForm(initial={"lockout_verified_by": str(request.user), "lockout_verified_at": now}),
+        "sweep_form": SweepForm(kind=page.place.kind, unit=page.unit, initial=SweepForm.initial_of(page.sweep)),
+        "move_form": MoveForm(station=page.station, unit=unit),
+        "note_form": NoteForm(
+            initial={
+                "note": page.note.note if page.note else "",
+                "version": page.note.version if page.note else 0,
+            }
+        ),
+        "running_form": RunningForm(unit=unit),
+        **forms,
+    }
+
+
+@require_GET
+@needs(Permission.VIEW)
+def page(request: Request, visit_id: int, station_id: int) -> HttpResponse:
+    """Show the entry screen; on a signed visit, or to a viewer, the same without fields."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    return render(request, TEMPLATE, context_of(request, the_page(request, visit, station)))

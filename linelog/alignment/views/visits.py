@@ -1,0 +1,203 @@
+"""Pages of a visit as a whole."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from linelog.alignment.forms.visit import (
+    DATETIME_LOCAL,
+    AmendForm,
+    DropForm,
+    EditVisitForm,
+    LockoutForm,
+    OpenVisitForm,
+    PhotoForm,
+)
+from linelog.alignment.models import Visit
+from linelog.alignment.queries import also_here, station_lines, visits_for
+from linelog.alignment.queries import visit_list as list_visits
+from linelog.alignment.services import visits as services
+from linelog.plant.models import Machine
+from linelog.plant.requests import Request
+from linelog.web import units
+from linelog.web.errors import Conflict, Refused
+from linelog.web.permissions import Permission, may, needs
+
+
+@require_GET
+@needs(Permission.VIEW)
+def visit_list(request: Request) -> HttpResponse:
+    """List visits, newest first; of one machine or in one state where asked."""
+    machines = Machine.objects.for_user(request.user).select_related("line")
+    chosen = request.GET.get("machine", "")
+    machine = machines.filter(pk=int(chosen)).first() if chosen.isdecimal() and len(chosen) < 12 else None
+    state = request.GET.get("state", "")
+    rows = list_visits(request.user, machine=machine, state=state if state in Visit.State else "")
+    page = Paginator(rows, 25).get_page(request.GET.get("page"))
+    context = {"page": page, "machine": machine, "machines": machines, "state": state, "states": Visit.State.choices}
+    return render(request, "alignment/visits.html", context)
+
+
+@needs(Permission.LOG_VISIT)
+def open_visit(request: Request, machine_id: int) -> HttpResponse:
+    """Open a visit, or lead to the one that is open already."""
+    machine = get_object_or_404(Machine.objects.for_user(request.user), pk=machine_id)
+    now = timezone.now()
+    initial = {"lockout_verified_at": timezone.localtime(now).strftime(DATETIME_LOCAL)}
+    form = OpenVisitForm(request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        try:
+            visit = services.open_visit(
+                by=request.user, machine=machine, conditions=form.conditions(), lockout=form.lockout(), at=now
+            )
+        except Conflict as conflict:
+            return redirect("alignment:visit", conflict.theirs.pk)
+        except Refused as refusal:
+            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
+        else:
+            return redirect("alignment:visit", visit.pk)
+    already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
+    context = {"form": form, "machine": machine, "already": already}
+    return render(request, "alignment/open.html", context, status=422 if form.is_bound else 200)
+
+
+def visit_page(request: Request, visit: Visit, status: int = 200, **forms: object) -> HttpResponse:
+    now = timezone.now()
+    initial = {
+        "lockout_verified_by": str(request.user),
+        "lockout_verified_at": timezone.localtime(now).strftime(DATETIME_LOCAL),
+    }
+    context = {
+        "visit": visit,
+        "lines": station_lines(visit),
+        "amendments": visit.amendments.select_related("station", "by"),
+        "photos": visit.photos.select_related("station", "by"),
+        "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
+        "may_log": visit.is_open and may(request.user, Permission.LOG_VISIT),
+        "may_sign": visit.is_open and may(request.user, Permission.SIGN_VISIT),
+        "may_amend": visit.state == Visit.State.SIGNED and may(request.user, Permission.AMEND_VISIT),
+        "may_history": may(request.user, Permission.HISTORY),
+        "lockout_form": LockoutForm(initial=initial),
+        "photo_form": PhotoForm(),
+        "drop_form": DropForm(),
+        **forms,
+    }
+    return render(request, "alignment/visit.html", context, status=status)
+
+
+@require_GET
+@needs(Permission.VIEW)
+def visit(request: Request, visit_id: int) -> HttpResponse:
+    """Show a visit: its stations, what was found, done and left, and what is still to do."""
+    return visit_page(request, get_object_or_404(visits_for(request.user), pk=visit_id))
+
+
+@needs(Permission.LOG_VISIT)
+def edit(request: Request, visit_id: int) -> HttpResponse:
+    """Correct the conditions of an open visit and write its note."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    initial = {name: getattr(visit, name) for name in EditVisitForm.base_fields if hasattr(visit, name)}
+    initial["machine_state"] = "running" if visit.machine_runs else "stopped"
+    form = EditVisitForm(request.POST or None, initial=initial)
+    status = 422 if form.is_bound else 200
+    theirs = None
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            services.change_conditions(
+                by=request.user,
+                visit=visit,
+                conditions=form.conditions(),
+                note=data["note"],
+                version=data["version"],
+                at=timezone.now(),
+            )
+            return redirect("alignment:visit", visit.pk)
+        except Conflict as conflict:
+            theirs, status = conflict.theirs, 409
+            form.add_error(None, f"{conflict.message} Below on the left is what stands, in the form what you typed.")
+        except Refused as refusal:
+            form.add_error(None, refusal.message)
+    context = {"form": form, "visit": visit, "theirs": theirs}
+    return render(request, "alignment/edit.html", context, status=status)
+
+
+def _after_lockout(visit: Visit, station_id: str) -> HttpResponse:
+    """Lead back to the station that waited for the lockout, else to the visit."""
+    station = visit.machine.stations.filter(pk=int(station_id)).first() if station_id.isdecimal() else None
+    if station:
+        return redirect("alignment:station", visit.pk, station.pk)
+    return redirect("alignment:visit", visit.pk)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def lockout(request: Request, visit_id: int) -> HttpResponse:
+    """Write down the lockout check."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    form = LockoutForm(request.POST)
+    if form.is_valid():
+        given = form.lockout()
+        if given is None:
+            form.add_error("lockout_verified_by", "Who verified the lockout?")
+        else:
+            try:
+                services.verify_lockout(by=request.user, visit=visit, lockout=given, at=timezone.now())
+                return _after_lockout(visit, request.POST.get("next_station", ""))
+            except Refused as refusal:
+                form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
+    return visit_page(request, visit, status=422, lockout_form=form)
+
+
+@require_POST
+@needs(Permission.SIGN_VISIT)
+def sign(request: Request, visit_id: int) -> HttpResponse:
+    """Sign a visit; where something is unfinished, say what."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    try:
+        services.sign_visit(by=request.user, visit=visit, at=timezone.now())
+    except Refused as refusal:
+        return visit_page(request, visit, status=refusal.status, sign_problem=refusal.message)
+    return redirect("alignment:visit", visit.pk)
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def drop(request: Request, visit_id: int) -> HttpResponse:
+    """Close a visit that came to nothing."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    form = DropForm(request.POST)
+    if form.is_valid():
+        try:
+            services.drop_visit(by=request.user, visit=visit, why=form.cleaned_data["why"], at=timezone.now())
+            return redirect("alignment:visit", visit.pk)
+        except Refused as refusal:
+            form.add_error("why", refusal.message)
+    return visit_page(request, visit, status=422, drop_form=form)
+
+
+@needs(Permission.AMEND_VISIT)
+def amend(request: Request, visit_id: int) -> HttpResponse:
+    """Put an amendment beside a signed visit."""
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    form = AmendForm(request.POST or None, visit=visit, unit=units.of(request.user))
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.amend_visit(
+                by=request.user,
+                visit=visit,
+                reason=form.cleaned_data["reason"],
+                value=form.value(),
+                at=timezone.now(),
+            )
+            return redirect("alignment:visit", visit.pk)
+        except Refused as refusal:
+            form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
+    context = {"form": form, "visit": visit}
+    return render(request, "alignment/amend.html", context, status=422 if form.is_bound else 200)

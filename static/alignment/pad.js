@@ -1,0 +1,96 @@
+"use strict";
+// The number pad in the middle of the clock: it types into the field last touched, so that gloves need no
+// system keyboard. Leaving a field, or Next, sends it; every sending carries a key, so that sent twice is stored once.
+(() => {
+  let field = null;
+  const fields = () => [...document.querySelectorAll("#clock form[data-reading] input[name=value]:not([readonly])")];
+
+  const newKey = () => {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  };
+
+  const mark = (input) => {
+    for (const other of fields()) other.closest("form").classList.toggle("here", other === input);
+    field = input;
+  };
+
+  const send = (input) => {
+    if (!input || input.dataset.sent === input.value) return;
+    input.dataset.sent = input.value;
+    input.form.dataset.key = newKey();
+    input.dispatchEvent(new Event("change", { bubbles: true }));
+  };
+
+  const nextOf = (input) => {
+    const all = fields();
+    return all[(all.indexOf(input) + 1) % all.length];
+  };
+
+  const flip = (text) => (text.startsWith("-") || text.startsWith("−") ? text.slice(1) : `-${text.replace(/^\+/, "")}`);
+
+  const press = (key) => {
+    if (!field || !field.isConnected) mark(fields().find((input) => !input.value) || fields()[0]);
+    if (!field) return;
+    if (key === "next") {
+      send(field);
+      const following = nextOf(field);
+      following.focus();
+      following.select();
+      return;
+    }
+    if (key === "back") field.value = field.value.slice(0, -1);
+    else if (key === "sign") field.value = flip(field.value);
+    else if (field.dataset.fresh === "1") field.value = key;
+    else field.value += key;
+    field.dataset.fresh = "0";
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+  };
+
+  document.addEventListener("focusin", (event) => {
+    if (!event.target.matches("#clock input[name=value]")) return;
+    mark(event.target);
+    if (!("sent" in field.dataset)) field.dataset.sent = field.value;
+    field.dataset.fresh = "1"; // the first digit replaces what stood there
+  });
+  document.addEventListener("focusout", (event) => {
+    if (event.target.matches("#clock input[name=value]")) send(event.target);
+  });
+  // Keep the focus in the field while the pad is pressed; act on release.
+  document.addEventListener("pointerdown", (event) => {
+    if (event.target.closest(".pad [data-key]")) event.preventDefault();
+  });
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest(".pad [data-key]");
+    if (button) press(button.dataset.key);
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target.matches("#clock input[name=value]")) {
+      event.preventDefault();
+      press("next");
+    }
+  });
+
+  document.addEventListener("htmx:configRequest", (event) => {
+    const form = event.detail.elt.closest("form[data-reading], form[data-keyed]");
+    if (!form) return;
+    form.dataset.key = form.dataset.key || newKey();
+    event.detail.headers["X-Write-Key"] = form.dataset.key;
+  });
+  // A new answer ends the key's life; only a sending that got no answer is repeated under the same one.
+  document.addEventListener("htmx:afterRequest", (event) => {
+    const form = event.detail.elt.closest("form[data-reading], form[data-keyed]");
+    if (!form || !event.detail.xhr || event.detail.xhr.status === 0) return;
+    delete form.dataset.key;
+    const input = form.querySelector("input[name=value]");
+    if (input) input.setAttribute("aria-invalid", event.detail.successful ? "false" : "true");
+  });
+  document.addEventListener("htmx:sendError", (event) => {
+    const input = event.detail.elt.querySelector && event.detail.elt.querySelector("input[name=value]");
+    if (input) delete input.dataset.sent;
+  });
+  document.addEventListener("DOMContentLoaded", () => {
+    const first = fields().find((input) => !input.value);
+    if (first) first.focus({ preventScroll: true });
+  });
+})();
