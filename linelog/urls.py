@@ -8,6 +8,7 @@ from linelog.web import errors
 urlpatterns = [
     path("", include("linelog.web.urls")),
     path("", include("linelog.trends.urls")),
+    path("people/", include("linelog.plant.people_urls")),
     path("setup/", include("linelog.plant.urls")),
     path("visits/", include("linelog.alignment.urls")),
     path("counts/", include("linelog.production.urls")),

@@ -8,6 +8,7 @@ from typing import Any
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
 
+from linelog.web import acting
 from linelog.web.permissions import Permission, may
 
 
@@ -25,7 +26,7 @@ MENU = (
     Entry("Visits", "alignment:visits", Permission.VIEW),
     Entry("Counts", "production:counts", Permission.VIEW),
     Entry("Plant set-up", "plant:setup", Permission.SET_UP),
-    Entry("People", "web:people", Permission.PEOPLE),
+    Entry("People", "people:people", Permission.PEOPLE),
     Entry("History", "web:history", Permission.HISTORY),
 )
 
@@ -46,4 +47,12 @@ def page(request: HttpRequest) -> dict[str, Any]:
         if url and may(user, entry.permission):
             here = request.path == url or (url != "/" and request.path.startswith(url))
             menu.append({"label": entry.label, "url": url, "here": here})
-    return {"menu": menu, "plant": getattr(user, "plant", None)}
+    return {"menu": menu, "plant": getattr(user, "plant", None), "tablet": _tablet(request)}
+
+
+def _tablet(request: HttpRequest) -> dict[str, Any] | None:
+    """Return the idle times of a shared tablet, None on any other device."""
+    if getattr(request, "tablet_id", None) is None:
+        return None
+    idle = int(acting.timeout(request.user.plant).total_seconds())  # type: ignore[union-attr]
+    return {"idle_seconds": idle, "warn_seconds": min(60, idle // 2)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.template.loader import render_to_string
 
 from linelog.web import requestid
 
@@ -38,22 +38,26 @@ class Conflict(Refused):
         self.yours = yours
 
 
-def error_page(request: HttpRequest, status: int, title: str, sentence: str) -> HttpResponse:
-    """Render a readable page (or, for htmx, a fragment) with the request's id."""
+def error_page(request: HttpRequest, status: int, title: str, sentence: str, *, bare: bool = False) -> HttpResponse:
+    """Render a readable page (or, for htmx, a fragment) with the request's id.
+
+    A `bare` page asks nothing of the request: no person, no session, no database.
+    """
     context = {"title": title, "sentence": sentence, "request_id": requestid.current.get()}
     template = "web/error.html#box" if getattr(request, "htmx", False) else "web/error.html"
-    return render(request, template, context, status=status)
+    return HttpResponse(render_to_string(template, context, None if bare else request), status=status)
 
 
 def refused_page(request: HttpRequest, refusal: Refused) -> HttpResponse:
     """Show a refusal that no form caught."""
-    titles = {403: "Not yours to do", 409: "Changed meanwhile", 422: "Not accepted"}
+    titles = {403: "Not yours to do", 409: "Changed meanwhile", 422: "Not accepted", 429: "Locked for a while"}
     return error_page(request, refusal.status, titles.get(refusal.status, "Refused"), refusal.message)
 
 
 def bad_request(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
     """400."""
-    return error_page(request, 400, "Request not understood", "The browser sent something this page can't read.")
+    sentence = "The browser sent something this page can't read. What was saved before is safe."
+    return error_page(request, 400, "Request not understood", sentence, bare=True)
 
 
 def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
@@ -64,6 +68,15 @@ def forbidden(request: HttpRequest, exception: Exception | None = None) -> HttpR
 def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
     """404."""
     return error_page(request, 404, "Not here", "There is no such page, or not for your plant.")
+
+
+def wrong_method(request: HttpRequest, allowed: str) -> HttpResponse:
+    """405, with what the address does take."""
+    page = error_page(
+        request, 405, "Not that way", "This address is for a button on a page, not for the address bar."
+    )
+    page["Allow"] = allowed
+    return page
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
@@ -80,4 +93,5 @@ def server_error(request: HttpRequest) -> HttpResponse:
         500,
         "Something broke",
         "This is our fault, not yours. What was saved before is safe. Tell the administrator the number below.",
+        bare=True,
     )

@@ -8,9 +8,8 @@ from collections.abc import Callable
 from typing import Any
 
 from django.conf import settings
-from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.shortcuts import resolve_url
 from django.utils import timezone
 
 from linelog.web import acting, errors, requestid
@@ -44,9 +43,12 @@ class ActingPerson:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        """Resolve who acts in this request."""
+        """Resolve who acts in this request; keep what a person saw out of the browser's stores."""
         acting.apply(request, timezone.now())
-        return self.get_response(request)
+        response = self.get_response(request)
+        if may(request.user, Permission.SIGNED_IN) and not response.has_header("Cache-Control"):
+            response["Cache-Control"] = "no-store, private"
+        return response
 
 
 class Access:
@@ -70,11 +72,12 @@ class Access:
             log.error("view %r names no permission", view)
             return errors.forbidden(request)
         if may(request.user, permission):
-            return None
+            conflict = acting.other_hand(request)
+            return errors.refused_page(request, conflict) if conflict else None
         if acting.waits_for_pin(request):
-            return redirect(f"{acting.pin_url()}?next={request.get_full_path()}")
+            return acting.send_to(request, acting.pin_url())
         if not request.user.is_authenticated:
-            return redirect_to_login(request.get_full_path(), settings.LOGIN_URL)
+            return acting.send_to(request, resolve_url(settings.LOGIN_URL))
         return errors.forbidden(request)
 
 
@@ -99,8 +102,11 @@ class PlainErrors:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        """Pass the request on; the refusal is caught in process_exception."""
-        return self.get_response(request)
+        """Pass the request on; give the bare answer to a wrong method its page."""
+        response = self.get_response(request)
+        if response.status_code == 405 and not response.content:
+            return errors.wrong_method(request, response["Allow"])
+        return response
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         """Answer a refusal; leave everything else to Django."""

@@ -23,7 +23,10 @@ class AuditEvent(models.Model):
 
     class Meta:
         ordering = ["-at", "-id"]
-        indexes = [models.Index(fields=["object_type", "object_id"])]
+        indexes = [
+            models.Index(fields=["object_type", "object_id"]),
+            models.Index(fields=["plant_id", "-at", "-id"], name="history_of_a_plant"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.actor_name}: {self.action} {self.object_label}"
@@ -70,6 +73,8 @@ class Job(models.Model):
     ended_at = models.DateTimeField(null=True)
     started_by_id = models.BigIntegerField(null=True)
     started_by_name = models.CharField(max_length=150, blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0, help_text="How often a worker has taken it up.")
+    page = models.CharField(max_length=200, blank=True, help_text="Where its outcome is shown.")
 
     class Meta:
         ordering = ["-id"]
@@ -85,6 +90,11 @@ class Job(models.Model):
         return f"{self.kind} {self.pk}"
 
     @property
+    def is_stopping(self) -> bool:
+        """Whether somebody asked it to stop and the worker has not yet done so."""
+        return self.cancel_wanted and not self.is_over
+
+    @property
     def is_over(self) -> bool:
         """Whether nothing more will happen."""
         return self.state in {self.State.DONE, self.State.FAILED, self.State.CANCELLED}
@@ -93,3 +103,33 @@ class Job(models.Model):
     def percent(self) -> int:
         """Progress as a whole number from 0 to 100."""
         return min(100, round(100 * self.done / self.total)) if self.total else 0
+
+
+class WorkerBeat(models.Model):
+    """A background worker's sign of life."""
+
+    name = models.CharField(max_length=80, unique=True)
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-at"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Tablet(models.Model):
+    """A device that was signed in to be shared, and the wrong PINs typed on it."""
+
+    account_id = models.BigIntegerField()
+    plant_id = models.BigIntegerField(db_index=True)
+    signed_in_at = models.DateTimeField()
+    failures = models.PositiveSmallIntegerField(default=0)
+    failed_at = models.DateTimeField(null=True)
+    locked_until = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering = ["-id"]
+
+    def __str__(self) -> str:
+        return f"shared tablet {self.pk}"

@@ -76,7 +76,8 @@ def may(user: Any, permission: Permission) -> bool:
     if permission is Permission.PUBLIC:
         return True
     if not getattr(user, "is_authenticated", False):
-        return False
+        # A shared tablet before the PIN is nobody, on a device that is signed in.
+        return permission is Permission.SIGNED_IN and getattr(user, "on_device", False)
     if permission is Permission.SIGNED_IN:
         return True
     role = getattr(user, "role", "")

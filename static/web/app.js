@@ -16,7 +16,7 @@
   document.addEventListener("htmx:afterOnLoad", () => { trouble().hidden = true; });
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    if (form.hasAttribute("hx-post") || form.method.toLowerCase() === "get") return;
+    if (form.hasAttribute("hx-post") || form.method.toLowerCase() !== "post") return;
     for (const button of form.querySelectorAll("button[type=submit], button:not([type])")) {
       setTimeout(() => { button.disabled = true; }, 0);
     }

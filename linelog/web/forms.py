@@ -1,0 +1,89 @@
+"""Forms of the pages that everybody shares."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django import forms
+from django.contrib.auth.forms import AuthenticationForm
+
+from linelog.web.history import OBJECT
+
+BAD_DATE = {"invalid": "This is not a date of the calendar."}
+KNOWN_DAYS = (date(2000, 1, 1), date(2100, 12, 31))
+
+
+class DateInput(forms.DateInput):
+    """The browser's own date picker."""
+
+    input_type = "date"
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(format="%Y-%m-%d", **kwargs)
+
+
+def known_day(day: date) -> None:
+    """Refuse days that no log could hold."""
+    if not KNOWN_DAYS[0] <= day <= KNOWN_DAYS[1]:
+        raise forms.ValidationError(f"Give a day between {KNOWN_DAYS[0]} and {KNOWN_DAYS[1]}.")
+
+
+class SignInForm(AuthenticationForm):
+    """A name and a password, and whether the device is to be shared."""
+
+    shared = forms.BooleanField(required=False, label="This is a shared tablet: people take it over with their PIN")
+
+    error_messages = {
+        "invalid_login": "That name and password do not belong together. Mind capitals in both.",
+        "inactive": "That name and password do not belong together. Mind capitals in both.",
+    }
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse to share a device whose account belongs to no plant: nobody could take it over."""
+        cleaned = super().clean()
+        user: Any = self.get_user()
+        if cleaned.get("shared") and user is not None and user.plant_id is None:
+            raise forms.ValidationError("A shared tablet needs an account that belongs to a plant; yours has none.")
+        return cleaned
+
+
+class PinForm(forms.Form):
+    """The PIN of the person whose name was chosen."""
+
+    pin = forms.CharField(
+        max_length=6,
+        strip=True,
+        label="PIN",
+        error_messages={"required": "Type your PIN.", "max_length": "A PIN is 4 to 6 digits."},
+        widget=forms.PasswordInput(
+            attrs={"inputmode": "numeric", "autocomplete": "one-time-code", "maxlength": 6, "autofocus": True}
+        ),
+    )
+
+
+class HistoryForm(forms.Form):
+    """What to look for in the history."""
+
+    person = forms.CharField(required=False, max_length=150, label="Person")
+    object = forms.RegexField(
+        OBJECT,
+        required=False,
+        max_length=101,
+        label="Record",
+        error_messages={"invalid": "Name a record as kind:number, for example machine:12."},
+    )
+    first = forms.DateField(
+        required=False, label="From", widget=DateInput, error_messages=BAD_DATE, validators=[known_day]
+    )
+    last = forms.DateField(
+        required=False, label="To", widget=DateInput, error_messages=BAD_DATE, validators=[known_day]
+    )
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a span that ends before it begins."""
+        cleaned: dict[str, Any] = super().clean() or {}
+        first, last = cleaned.get("first"), cleaned.get("last")
+        if first and last and last < first:
+            self.add_error("last", "The last day is before the first.")
+        return cleaned

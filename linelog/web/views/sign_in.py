@@ -1,0 +1,47 @@
+"""Sign-in and sign-out of an account, by name and password."""
+
+from __future__ import annotations
+
+from django.contrib.auth import login, logout
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST
+
+from linelog.web import acting, signins
+from linelog.web.forms import SignInForm
+from linelog.web.permissions import Permission, needs
+
+
+@needs(Permission.PUBLIC)
+@sensitive_post_parameters("password")
+@never_cache
+@require_http_methods(["GET", "POST"])
+def sign_in(request: HttpRequest) -> HttpResponse:
+    """Ask for name and password; a shared tablet goes on to the PIN page, everybody else to the machines."""
+    form = SignInForm(request, data=request.POST or None)
+    wanted = request.POST.get("next") or request.GET.get("next") or ""
+    if request.method == "POST" and form.is_valid():
+        person = form.get_user()
+        login(request, person)
+        tablet = signins.signed_in(person=person, shared=form.cleaned_data["shared"], at=timezone.now())
+        if tablet is not None:
+            acting.make_shared(request, tablet)
+            return redirect(acting.pin_url())
+        return redirect(acting.landing(request, person, wanted))
+    if request.method == "POST":
+        locked = bool(getattr(request, "axes_locked_out", False))
+        signins.failed(username=form.cleaned_data.get("username", ""), locked=locked, at=timezone.now())
+    page = {"form": form, "next": wanted}
+    return render(request, "web/sign_in.html", page, status=422 if request.method == "POST" else 200)
+
+
+@needs(Permission.SIGNED_IN)
+@require_POST
+def sign_out(request: HttpRequest) -> HttpResponse:
+    """End the session of the account, and with it that of a shared tablet."""
+    signins.signed_out(person=request.device, at=timezone.now())  # type: ignore[attr-defined]
+    logout(request)
+    return redirect("web:sign_in")
