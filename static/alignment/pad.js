@@ -19,7 +19,7 @@
     if (!input || input.dataset.sent === input.value) return;
     input.dataset.sent = input.value;
     input.form.dataset.key = newKey();
-    input.dispatchEvent(new Event("change", { bubbles: true }));
+    input.form.dispatchEvent(new CustomEvent("reading"));
   };
 
   const nextOf = (input) => {

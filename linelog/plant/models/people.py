@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.contrib.auth.models import AbstractUser, UserManager
+from django.contrib.auth.models import AbstractUser
 from django.db import models
 from django.db.models import Q
 
@@ -33,7 +33,6 @@ class Person(AbstractUser):
     pin_locked_until = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
-    objects = UserManager()
     plant_path = "plant"
     scoped = Scoped.as_manager()
 

@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from linelog.plant.models import Machine, Plant, Shift
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 from linelog.production.models.uploads import Upload
 
 NOT_NEGATIVE = (
@@ -27,7 +27,8 @@ class SpoilageCause(models.Model):
     code = models.CharField(max_length=20)
     name = models.CharField(max_length=60)
 
-    objects = scoped("plant").as_manager()
+    plant_path = "plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["plant", "code"]
@@ -61,10 +62,12 @@ class ShiftCount(Counts):
     upload = models.ForeignKey(Upload, on_delete=models.SET_NULL, null=True, blank=True, related_name="+")
     version = models.PositiveIntegerField(default=1)
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["-day", "machine", "shift"]
+        indexes = [models.Index(fields=["day"])]  # the newest shifts of all machines, a page at a time
         constraints = [
             models.UniqueConstraint(fields=["machine", "day", "shift"], name="one_count_per_machine_and_shift"),
             models.CheckConstraint(condition=NOT_NEGATIVE, name="shift_counts_not_negative"),
@@ -80,7 +83,8 @@ class DayCount(Counts):
     machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="day_counts")
     day = models.DateField(db_index=True)
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["machine", "day"]

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.db import models
 
 from linelog.plant.models import Machine
-from linelog.plant.models.scoped import scoped
+from linelog.plant.models.scoped import Scoped
 
 
 class Event(models.Model):
@@ -31,7 +31,8 @@ class Event(models.Model):
     note = models.CharField(max_length=200, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
-    objects = scoped("machine__line__plant").as_manager()
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
 
     class Meta:
         ordering = ["-at"]
