@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import secrets
 from pathlib import Path
 from typing import Any
 
@@ -17,22 +19,27 @@ DATA_DIR = Path(env.str("LINELOG_DATA", default=str(BASE_DIR / ".linelog")))
 
 
 def _secret_key() -> str:
-    """Take the key from the environment, else from the file that the `serve` command writes."""
+    """Take the key from the environment, else from the data folder, where the first start makes one."""
     given = env.str("LINELOG_SECRET_KEY", default="")
     if given:
         return given
     kept = DATA_DIR / "secret.key"
-    if kept.is_file():
-        return kept.read_text().strip()
-    raise ImproperlyConfigured(
-        "No secret key: set LINELOG_SECRET_KEY, or start once with 'manage.py serve', which makes one."
-    )
+    try:
+        DATA_DIR.mkdir(parents=True, exist_ok=True)
+        with open(os.open(kept, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w") as new:
+            new.write(secrets.token_urlsafe(64))
+    except FileExistsError:
+        pass
+    except OSError as error:
+        raise ImproperlyConfigured(f"No secret key can be kept in {DATA_DIR}: {error}.") from error
+    return kept.read_text().strip()
 
 
 SECRET_KEY = _secret_key()
 DEBUG = env.bool("LINELOG_DEBUG", default=False)
 ALLOWED_HOSTS: list[str] = env.list("LINELOG_HOSTS", default=["localhost", "127.0.0.1", "[::1]"])
 CSRF_TRUSTED_ORIGINS: list[str] = env.list("LINELOG_ORIGINS", default=[])
+PORT = env.int("PORT", default=8000)
 HTTPS = env.bool("LINELOG_HTTPS", default=False)
 
 INSTALLED_APPS = [
@@ -42,6 +49,7 @@ INSTALLED_APPS = [
     "linelog.production",
     "linelog.trends",
     "linelog.planning",
+    "linelog.demo",
     "django.contrib.admin",
     "django.contrib.auth",
     "django.contrib.contenttypes",

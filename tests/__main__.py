@@ -1,0 +1,63 @@
+"""Every check of the project in one command: rules, types, imports, then the tests on both databases and in a browser.
+
+On CI (CI=true) nothing may be missing: without PostgreSQL or Chromium the run fails.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.postgres import Absent, private_cluster
+
+ROOT = Path(__file__).resolve().parent.parent
+ON_CI = os.environ.get("CI") == "true"
+
+
+def step(name: str, command: list[str], **more: str) -> bool:
+    """Run one part and say how it went; further words are environment variables."""
+    print(f"\n== {name}", flush=True)
+    started = time.monotonic()
+    program = [str(Path(sys.executable).parent / command[0]), *command[1:]]
+    done = subprocess.run(program, cwd=ROOT, env={**os.environ, **more})
+    print(
+        f"== {name}: {'ok' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - started:.0f} s", flush=True
+    )
+    return done.returncode == 0
+
+
+def on_postgres() -> bool:
+    """Run the tests on PostgreSQL: the server that is given, else a private one."""
+    command = ["pytest", "-q", "-m", "not browser and not sqlite_only"]
+    if os.environ.get("DATABASE_URL", "").startswith("postgres"):
+        return step("tests on the PostgreSQL given", command)
+    try:
+        with private_cluster() as url:
+            return step("tests on PostgreSQL", command, DATABASE_URL=url)
+    except Absent as absent:
+        print(f"\n== tests on PostgreSQL: {'FAILED' if ON_CI else 'left out'}: {absent}", flush=True)
+        return not ON_CI
+
+
+def main() -> int:
+    """Run everything, also after a failure, and name what failed."""
+    sqlite = {"DATABASE_URL": ""}
+    outcome = {
+        "rules": step("rules (ruff)", ["ruff", "check", "."]),
+        "format": step("format (ruff)", ["ruff", "format", "--check", "."]),
+        "types": step("types (mypy)", ["mypy", "linelog"], **sqlite),
+        "imports": step("imports (import-linter)", ["lint-imports", "--no-cache"]),
+        "sqlite": step("tests on SQLite", ["pytest", "-q", "-m", "not browser"], **sqlite),
+        "postgres": on_postgres(),
+        "browser": step("tests in the browser", ["pytest", "-q", "-m", "browser"], **sqlite),
+    }
+    failed = [name for name, good in outcome.items() if not good]
+    print(f"\n{'All checks passed.' if not failed else 'Failed: ' + ', '.join(failed)}", flush=True)
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
