@@ -203,10 +203,7 @@ def _warnings(steps: Sequence[Step], rule: Rule | None, where: str) -> list[str]
     for place, step in enumerate(steps):
         taken = step.by_area if rule is not None and rule.by == "area" else step.by_thickness
         if step.wall_out_um == step.wall_in_um:
-            said.append(
-                f"{step.name} does nothing at {where}: "
-                f"its gap of {step.gap_um:.1f} µm is not smaller than the wall of {step.wall_in_um:.1f} µm."
-            )
+            said.append(f"{step.name} does nothing at {where}: its gap is not smaller than the wall that reaches it.")
         elif rule is not None and taken > rule.limits[place] + _ROUNDING:
             basis = "ring area" if rule.by == "area" else "thickness"
             said.append(

@@ -1,0 +1,196 @@
+"""Static and running: pairing, prediction intervals against tables and statsmodels, beam against experience."""
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from hypothesis import given
+from hypothesis import strategies as st
+
+from linelog.calc.errors import CalcError
+from linelog.calc.reconcile import (
+    Agreement,
+    BeamModel,
+    Measured,
+    Pair,
+    Source,
+    check,
+    expected_when_running,
+    find_pairs,
+    learn,
+)
+
+DAY = datetime(2024, 3, 1, 6, tzinfo=UTC)
+
+
+def day(number):
+    return DAY + timedelta(days=number)
+
+
+def seen(number, x=0.0, y=0.0):
+    return Measured(day(number), x, y)
+
+
+def pairs_of(differences, start=0):
+    return [
+        Pair(seen(start + 10 * i, 7.0, 90.0), seen(start + 10 * i + 1, 7.0 + dx, 90.0 + dy))
+        for i, (dx, dy) in enumerate(differences)
+    ]
+
+
+def test_a_pair_is_a_static_and_the_next_running_result():
+    found = find_pairs([seen(0, 1, 2), seen(10, 3, 4)], [seen(1, 5, 6), seen(2, 7, 8), seen(12, 9, 9)], [])
+    assert [pair.difference_um for pair in found] == [(4, 4), (6, 5)]
+
+
+def test_a_move_between_breaks_the_pair():
+    assert find_pairs([seen(0)], [seen(5)], [day(3)]) == ()
+    assert len(find_pairs([seen(0)], [seen(5)], [day(-1), day(6)])) == 1
+    assert len(find_pairs([seen(0)], [seen(5)], [day(0)])) == 1  # the moves of that visit came before its as-left
+
+
+def test_a_newer_static_takes_the_running_result():
+    (pair,) = find_pairs([seen(4, 1, 1), seen(0)], [seen(5, 2, 2)], [])
+    assert pair.static.when == day(4)
+
+
+def test_running_before_static_is_no_pair():
+    assert find_pairs([seen(5)], [seen(4)], []) == ()
+    assert find_pairs([], [seen(4)], []) == ()
+
+
+def test_times_with_and_without_zone():
+    with pytest.raises(CalcError, match="time zone"):
+        find_pairs([seen(0)], [Measured(datetime(2024, 3, 2), 0, 0)], [])  # noqa: DTZ001 - the mistake itself
+
+
+@pytest.mark.parametrize(("n", "factor"), [(3, 4.968), (5, 3.041), (10, 2.373), (20, 2.145)])
+def test_prediction_factors(n, factor):
+    """Hahn & Meeker, Statistical Intervals: factors of the 95 % interval for one further value; from memory."""
+    values = np.linspace(-1, 1, n)
+    learned = learn(pairs_of([(v, 0.0) for v in values]))
+    assert learned.next_within_um[0] / values.std(ddof=1) == pytest.approx(factor, abs=1e-3)
+
+
+def test_intervals_are_those_of_statsmodels():
+    y = np.array([-118.0, -131, -125, -140, -109])
+    frame = sm.OLS(y, np.ones(5)).fit().get_prediction([1.0]).summary_frame(alpha=0.05)
+    learned = learn(pairs_of([(0.0, v) for v in y]))
+    assert learned.mean_um[1] == pytest.approx(frame["mean"][0])
+    assert learned.mean_um[1] - learned.mean_within_um[1] == pytest.approx(frame["mean_ci_lower"][0])
+    assert learned.mean_um[1] + learned.next_within_um[1] == pytest.approx(frame["obs_ci_upper"][0])
+
+
+def test_the_prediction_interval_is_honest():
+    rng = np.random.default_rng(4)
+    held = 0
+    for _ in range(400):
+        learned = learn(pairs_of(rng.normal([3, -120], 8, (4, 2))))
+        held += abs(rng.normal(-120, 8) - learned.mean_um[1]) <= learned.next_within_um[1]
+    assert 0.92 * 400 <= held < 400
+
+
+def test_pairs_closer_than_they_can_be_measured():
+    same = pairs_of([(2.0, -100.0)] * 4)
+    assert learn(same).next_within_um == (0.0, 0.0)
+    assert learn(same, floor_um=3.0).sd_um == (3.0, 3.0)
+    assert learn(pairs_of([(0, 0), (50, 50), (-50, -50)]), floor_um=3.0).sd_um == (50.0, 50.0)
+
+
+def test_fewer_than_three_pairs_teach_nothing():
+    assert learn([]) is None
+    assert learn(pairs_of([(0, -100), (0, -110)])) is None
+
+
+def test_expected_from_pairs():
+    learned = learn(pairs_of([(1, -120), (2, -125), (3, -130)]))
+    told = expected_when_running(10.0, 140.0, 5.0, learned, BeamModel(-90.0, 10.0))
+    assert told.source is Source.PAIRS
+    assert (told.x_um, told.y_um) == pytest.approx((12.0, 15.0))
+    assert told.within_um == learned.next_within_um
+    assert told.sentence == "From 3 pairs of static and running on this machine."
+
+
+def test_expected_from_the_beam_alone():
+    """Static readings see the component high by the droop: 140 um read on a ram hanging 163 um is 23 um low."""
+    told = expected_when_running(10.0, 140.0, 3.0, None, BeamModel(-163.0, 4.0))
+    assert told.source is Source.BEAM
+    assert (told.x_um, told.y_um) == (10.0, -23.0)
+    assert told.within_um == pytest.approx((10.0, 10.0))
+    assert "droop alone" in told.sentence
+
+
+def test_expected_from_nothing_is_not_known():
+    told = expected_when_running(10.0, 140.0, 3.0, None, None)
+    assert told.source is Source.NOTHING
+    assert told.within_um is None
+    assert "Not known" in told.sentence
+
+
+def test_beam_and_pairs_agree():
+    pairs = pairs_of([(1, -118), (-2, -124), (0, -121), (2, -119)])
+    result = check(pairs, BeamModel(-120.0, 6.0))
+    assert result.agreement is Agreement.AGREE
+    assert result.apart_um == pytest.approx((0.25, -0.5))
+    assert not result.newest_odd
+
+
+@pytest.mark.parametrize(
+    ("differences", "words"),
+    [
+        ([(1, -168), (-2, -174), (0, -171)], "grown clearance or a worn bushing"),
+        ([(1, -68), (-2, -74), (0, -71)], "hangs less"),
+        ([(41, -118), (38, -124), (40, -121)], "sideways"),
+    ],
+)
+def test_beam_and_pairs_disagree(differences, words):
+    result = check(pairs_of(differences), BeamModel(-120.0, 6.0))
+    assert result.agreement is Agreement.DISAGREE
+    assert words in result.sentence
+
+
+def test_agreement_takes_both_uncertainties():
+    pairs = pairs_of([(0, -140), (0, -142), (0, -138)])
+    assert check(pairs, BeamModel(-120.0, 1.0)).agreement is Agreement.DISAGREE
+    assert check(pairs, BeamModel(-120.0, 10.0)).agreement is Agreement.AGREE
+
+
+def test_not_known_with_too_little():
+    few = check(pairs_of([(0, -100)]), BeamModel(-100.0, 5.0))
+    assert few.agreement is Agreement.NOT_KNOWN
+    assert "3 pairs" in few.sentence
+    blind = check(pairs_of([(0, -100)] * 3), None)
+    assert blind.agreement is Agreement.NOT_KNOWN
+    assert "geometry" in blind.sentence
+
+
+def test_the_newest_pair_shows_a_change():
+    steady = [(0, -120), (1, -122), (-1, -118), (0, -121)]
+    assert not check(pairs_of([*steady, (0, -119)]), None).newest_odd
+    assert check(pairs_of([*steady, (0, -160)]), None).newest_odd
+    assert check(list(reversed(pairs_of([*steady, (0, -160)]))), None).newest_odd
+    assert not check(pairs_of([(0, 0), (0, 1), (90, 90)]), None).newest_odd  # two before it prove nothing
+
+
+@given(st.lists(st.tuples(st.floats(-500, 500), st.floats(-500, 500)), min_size=3, max_size=8), st.floats(-100, 100))
+def test_shifting_all_differences_shifts_the_expectation(differences, shift):
+    one, two = learn(pairs_of(differences)), learn(pairs_of([(x + shift, y) for x, y in differences]))
+    assert two.mean_um[0] == pytest.approx(one.mean_um[0] + shift, abs=1e-6)
+    assert two.next_within_um == pytest.approx(one.next_within_um, abs=1e-6)
+
+
+def test_bad_numbers():
+    bad = [Pair(seen(0, math.nan, 0), seen(1))] * 3
+    for call in (
+        lambda: learn(bad),
+        lambda: learn(bad[:1]),
+        lambda: learn([], floor_um=-1.0),
+        lambda: expected_when_running(math.inf, 0, 1, None, None),
+        lambda: expected_when_running(0, 0, -1, None, None),
+        lambda: expected_when_running(0, 0, 1, None, BeamModel(math.nan, 1)),
+        lambda: check(pairs_of([(0, 0)] * 3), BeamModel(0, -1)),
+    ):
+        with pytest.raises(CalcError):
+            call()
