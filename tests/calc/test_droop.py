@@ -5,6 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from linelog.calc.droop import Bushing, Mass, Ram, Section, Side, hang, ram_beam, standard_uncertainty_um
 from linelog.calc.errors import CalcError
@@ -210,3 +212,24 @@ def test_a_position_that_is_no_number(nose):
     with pytest.raises(CalcError) as caught:
         hang(tube(), nose, 650.0)
     assert caught.value.field == "nose_z_mm"
+
+
+sizes = st.one_of(st.floats(1e-3, 2000), st.floats(allow_nan=True, allow_infinity=True))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.tuples(sizes, sizes, sizes, sizes, sizes), max_size=3), sizes, sizes, st.floats(0, 1), sizes)
+def test_whatever_is_typed_the_answer_is_finite_or_a_sentence(rows, kg, clearance, share, z):
+    sections = tuple(Section(length, bore + wall, bore, heavy, stiff) for length, bore, wall, heavy, stiff in rows)
+    ram = Ram(sections, (Mass("punch", kg, 0.0),), Bushing(-1e-3, clearance), Bushing(0.0, clearance, kg))
+    told = None
+    try:
+        seen = hang(ram, share * ram.length_mm, z)
+    except CalcError as error:
+        told = error
+    if told is not None:
+        assert told.field
+        assert told.message.endswith(".")
+    else:
+        assert np.isfinite(seen.deflection_um).all()
+        assert np.isfinite(seen.slope_mm_per_m).all()
