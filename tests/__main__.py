@@ -1,4 +1,4 @@
-"""Every check of the project in one command: rules, types, imports, then the tests on both databases and in a browser.
+"""Every check of the project in one command: rules, types, imports, the tests on both databases and in a browser.
 
 On CI (CI=true) nothing may be missing: without PostgreSQL or Chromium the run fails.
 """

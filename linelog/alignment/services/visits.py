@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 from django.db import transaction
 
 from linelog.alignment.models import Amendment, Visit
-from linelog.alignment.services.closing import close_stations
+from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.plant.models import Fitting, Machine, Person, Station
-from linelog.web import audit
+from linelog.web import audit, units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 
@@ -117,6 +117,7 @@ def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
     if not fresh.results.exists():
         raise Refused("Nothing was measured: log a sweep, or drop the visit with a reason.")
     close_stations(visit=fresh, at=at)
+    freeze_advice(visit=fresh, unit=units.of(by))
     before = audit.snapshot(fresh)
     fresh.state = Visit.State.SIGNED
     fresh.signed_by = by

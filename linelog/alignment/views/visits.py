@@ -68,6 +68,7 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
 
 
 def visit_page(request: Request, visit: Visit, status: int = 200, **forms: object) -> HttpResponse:
+    """Render a visit; `forms` hands back what was refused, with its sentences."""
     now = timezone.now()
     initial = {
         "lockout_verified_by": str(request.user),

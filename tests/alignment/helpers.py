@@ -1,0 +1,31 @@
+"""Words that the tests of the log share."""
+
+from django.urls import reverse
+
+HTMX = {"hx-request": "true"}
+
+
+def address(name, visit, station=None, **place):
+    args = [visit.pk] + ([station.pk] if station else [])
+    query = "&".join(f"{key}={value}" for key, value in place.items())
+    return reverse(f"alignment:{name}", args=args) + (f"?{query}" if query else "")
+
+
+def type_one(client, visit, station, angle, value, *, version=0, repeat=1, key="", headers=None, **more):
+    place = {name: more.pop(name) for name in ("stage", "seat", "kind") if name in more}
+    data = {"repeat": repeat, "angle_deg": angle, "value": value, "version": version, **more}
+    sent = {**HTMX, **({"x-write-key": key} if key else {}), **(headers or {})}
+    return client.post(address("reading", visit, station, **place), data, headers=sent)
+
+
+def type_round(client, visit, station, readings, **place):
+    """Type a whole sweep; readings by clock angle."""
+    response = None
+    for angle, value in readings.items():
+        response = type_one(client, visit, station, angle, value, **place)
+        assert response.status_code == 200, response.content.decode()[:1500]
+    return response
+
+
+OUT_HIGH = {"0": "0", "90": "0.05", "180": "0.12", "270": "0.07"}  # bore: dy = +0.060, dx = +0.010 mm
+CENTRED = {"0": "0.01", "90": "0.01", "180": "0.01", "270": "0.01"}
