@@ -141,7 +141,7 @@ def schedule(tooling: Tooling, cup: Cup, rule: Rule | None = None) -> Schedule:
 def reground(tooling: Tooling, regrind: Regrind) -> Tooling:
     """Return the tooling after the regrind. Raises CalcError for negative amounts or another number of dies."""
     if len(regrind.bores_mm) != len(tooling.bores_mm):
-        raise CalcError("Say for each ironing die how much is taken off, nought for none.", field="bores_mm")
+        raise CalcError("Say for each ironing die how much is taken off, zero for none.", field="bores_mm")
     for amount in (regrind.punch_mm, *regrind.bores_mm):
         number(amount, "What a regrind takes off (mm)", "regrind", 0.0, 10.0)
     top = tooling.top_punch_mm
