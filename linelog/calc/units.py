@@ -1,42 +1,141 @@
 """Lengths, slopes, and the two classic mistakes: inch for millimetre, full indicator reading for offset.
 
 Inside the program every offset and reading is in micrometres and every slope in mm/m; this module is the door.
-The inch is 25.4 mm exactly (ISO 1000:1992 / the 1959 international yard), so 0.001 in is 25.4 um exactly.
-Conversions go through decimal arithmetic, so that what a person typed is converted to the nearest float there is.
+The inch is 25.4 mm exactly (NIST SP 811), so 0.001 in is 25.4 um exactly. Conversions go through decimal
+arithmetic, so that a typed 0.001 in becomes 25.4 um and not 25.400000000000002.
 """
 
+import math
 from decimal import Decimal
 from enum import Enum
 
-type_number = float | Decimal
+from linelog.calc.errors import CalcError
 
 #: Nothing a dial indicator shows is larger than this; what is larger was typed wrongly.
 ABSURD_UM = 50_000.0
 
 
 class Unit(Enum):
-    """A unit of length that a person may type or read."""
+    """A unit of length that a person types and reads."""
 
     UM = "um"
     MM = "mm"
     INCH = "inch"
 
     @property
-    def per_um(self) -> int:
+    def um(self) -> int:
         """Micrometres in one of this unit, exactly."""
-        return _UM_IN[self]
+        return _UM[self]
 
     @property
     def decimals(self) -> int:
-        """Decimals shown: 1 um, 0.001 mm, 0.0001 in are the finest steps a shop dial can support."""
+        """Decimals shown, so that the last one is about a tenth of a shop dial's graduation."""
         return _DECIMALS[self]
 
     @property
     def label(self) -> str:
-        """The sign shown beside a number."""
-        return _LABELS[self]
+        """Sign shown beside a number."""
+        return _LABEL[self]
 
 
-_UM_IN = {Unit.UM: 1, Unit.MM: 1_000, Unit.INCH: 25_400}
+_UM = {Unit.UM: 1, Unit.MM: 1_000, Unit.INCH: 25_400}
 _DECIMALS = {Unit.UM: 1, Unit.MM: 3, Unit.INCH: 4}
-_LABELS = {Unit.UM: "µm", Unit.MM: "mm", Unit.INCH: "in"}
+_LABEL = {Unit.UM: "µm", Unit.MM: "mm", Unit.INCH: "in"}
+
+
+class SlopeUnit(Enum):
+    """A unit of slope or tilt that a person types and reads."""
+
+    MM_PER_M = "mm/m"
+    MIL_PER_INCH = "mil/in"
+    INCH_PER_INCH = "in/in"
+
+
+_MM_PER_M = {SlopeUnit.MM_PER_M: 1, SlopeUnit.MIL_PER_INCH: 1, SlopeUnit.INCH_PER_INCH: 1_000}
+
+
+def to_um(value: float | Decimal, unit: Unit, *, field: str | None = None) -> float:
+    """Micrometres of a typed length. A number that is not finite raises `CalcError`."""
+    return float(_decimal(value, field) * unit.um)
+
+
+def from_um(value_um: float, unit: Unit, *, field: str | None = None) -> float:
+    """Return the length in `unit`; the inverse of `to_um` for every number a person would type."""
+    return float(_decimal(value_um, field) / unit.um)
+
+
+def mil_to_um(value: float | Decimal, *, field: str | None = None) -> float:
+    """Micrometres of thousandths of an inch: 1 mil is 25.4 um."""
+    return float(_decimal(value, field) * Decimal("25.4"))
+
+
+def um_to_mil(value_um: float, *, field: str | None = None) -> float:
+    """Thousandths of an inch."""
+    return float(_decimal(value_um, field) / Decimal("25.4"))
+
+
+def to_mm_per_m(value: float | Decimal, unit: SlopeUnit, *, field: str | None = None) -> float:
+    """Slope in mm/m (equal to um/mm, to mil/in, and to a thousandth of in/in)."""
+    return float(_decimal(value, field) * _MM_PER_M[unit])
+
+
+def from_mm_per_m(value_mm_per_m: float, unit: SlopeUnit, *, field: str | None = None) -> float:
+    """Slope in `unit`; inverse of `to_mm_per_m`."""
+    return float(_decimal(value_mm_per_m, field) / _MM_PER_M[unit])
+
+
+def offset_from_tir(tir: float) -> float:
+    """Offset that gives this full indicator reading on a round part: half of it, in the same unit."""
+    return tir / 2.0
+
+
+def tir_from_offset(offset: float) -> float:
+    """Full indicator reading that this offset gives on a round part: twice it, in the same unit."""
+    return 2.0 * offset
+
+
+def show_um(value_um: float, unit: Unit, *, signed: bool = True) -> str:
+    """Write the length with its unit for a sentence: '+0.025 mm', '−0.0010 in', with a true minus sign."""
+    rounded = round(from_um(value_um, unit), unit.decimals) + 0.0  # adding 0.0 turns -0.0 into 0.0
+    number = f"{rounded:{'+' if signed else ''}.{unit.decimals}f}".replace("-", "−")
+    return f"{number}\u202f{unit.label}"
+
+
+def unit_question(
+    value: float | Decimal, unit: Unit, *, span_um: float, finest_um: float = 0.0, field: str | None = None
+) -> str | None:
+    """Ask back where a typed length looks as if it were meant in another unit.
+
+    `span_um` is the largest size expected here (the dial's range, or the largest sensible limit), `finest_um`
+    the smallest one other than zero (the dial's resolution, or the tightest sensible limit; 0 for none).
+    Returns None where the size lies between them, else one question to put to the person, who may say yes or no.
+    An inch typed as mm is 25.4 times too SMALL: it can only be seen by being finer than the dial shows.
+    Raises `CalcError` for what no answer can make right: not finite, or above 50 mm.
+    """
+    size = abs(to_um(value, unit, field=field))
+    typed = f"{float(value):g} {unit.label}"
+    if size > ABSURD_UM:
+        raise CalcError(f"{typed} is more than 50 mm: check the number and its unit.", field=field)
+    if size == 0.0 or finest_um <= size <= span_um:
+        return None
+    beyond = size > span_um
+    why = "more than" if beyond else "finer than"
+    bound = f"{span_um if beyond else finest_um:g} µm"
+    meant = _meant_unit(value, unit, finest_um, span_um)
+    question = f"is this in {meant}?" if meant else "is this right?"
+    return f"{typed} is {size:g} µm, {why} the {bound} expected here: {question}"
+
+
+def _meant_unit(value: float | Decimal, unit: Unit, finest_um: float, span_um: float) -> str | None:
+    words = {Unit.MM: "mm", Unit.INCH: "inches", Unit.UM: "µm"}  # inch and mm are mixed up most often
+    for other, word in words.items():
+        if other is not unit and finest_um <= abs(to_um(value, other)) <= span_um:
+            return word
+    return None
+
+
+def _decimal(value: float | Decimal, field: str | None) -> Decimal:
+    number = value if isinstance(value, Decimal) else Decimal(str(float(value)))
+    if not number.is_finite() or not math.isfinite(float(number) * _UM[Unit.INCH]):
+        raise CalcError("This is not a number that can be used.", field=field)
+    return number

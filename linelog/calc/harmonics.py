@@ -1,0 +1,174 @@
+"""Least-squares harmonics of readings taken round the clock (NIST/SEMATECH e-Handbook 2.3.4.4, any positions).
+
+    r(t) = c + s1*sin t + c1*cos t + s2*sin 2t + c2*cos 2t
+
+Every repeat of a sweep has its own c, since the dial may have been set to zero again between them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from linelog.calc.errors import CalcError
+from linelog.calc.readings import FloatArray
+
+# Largest condition numbers of the design, each column over the length it has where positions are equally spaced all
+# round: there the number is 1. One harmonic over half a turn has about 3, over a quarter turn 12; two harmonics need
+# about two thirds of a turn.
+_WORST_FIRST = 6.0
+_WORST_SECOND = 4.0
+
+
+class Lobes(Enum):
+    """How much of an out-of-round (two lobes) the positions can show."""
+
+    BOTH_PARTS = "both parts"
+    ONE_PART = "one part"  # four positions a quarter turn apart: lobes half-way between them do not show
+    NOT_SEEN = "not seen"
+
+
+@dataclass(frozen=True, slots=True)
+class SecondHarmonic:
+    """Second harmonic in micrometres: both coefficients where both parts are seen, the amplitude of what is seen."""
+
+    seen: Lobes
+    sin_um: float | None
+    cos_um: float | None
+    amplitude_um: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Variances and covariance of (s1, c1) for independent readings of unit variance."""
+
+    sin: float
+    cos: float
+    both: float
+
+
+@dataclass(frozen=True, slots=True)
+class HarmonicFit:
+    """Harmonics of a sweep and its repeats, micrometres.
+
+    sin_um, cos_um       first harmonic
+    mean_um              mean of the repeats' constants
+    residual_sd_um, _dof scatter about the fit (0.0 where no degree of freedom is left)
+    spread               for all readings; spread_once for one reading at each distinct position
+    """
+
+    sin_um: float
+    cos_um: float
+    mean_um: float
+    second: SecondHarmonic
+    residual_sd_um: float
+    residual_dof: int
+    spread: Spread
+    spread_once: Spread
+    positions: int
+
+
+def fit_harmonics(
+    angles_deg: Sequence[FloatArray], readings_um: Sequence[FloatArray], *, second: bool = True
+) -> HarmonicFit:
+    """Fit the repeats of a sweep together.
+
+    angles_deg and readings_um hold one array of shape (n,) for each repeat, n >= 3. From five distinct positions on
+    the second harmonic is fitted as well, unless `second` is False or the positions cannot tell it from the first.
+    With four, the one pattern of readings that no offset makes is set apart: at 12, 3, 6, 9 it is cos 2t, a quarter
+    of the closure. It leaves the offset as it is, (R6 - R12)/2, and is not counted as scatter: bores may be oval.
+    Raises `CalcError` where the positions lie so close together that they do not fix the centre.
+    """
+    turned = [np.mod(np.round(part, 6), 360.0) for part in angles_deg]
+    repeats = len(turned)
+    places = np.unique(np.concatenate(turned))
+    lobes = _lobe_basis(places) if second else _no_lobes(places)
+    model = _decompose(_design(turned, places, lobes), repeats)
+    if model.condition > _WORST_SECOND:  # the lobes are not told apart from an offset here
+        lobes = _no_lobes(places)
+        model = _decompose(_design(turned, places, lobes), repeats)
+    once = model if repeats == 1 else _decompose(_design([places], places, lobes), 1)
+    readings = np.concatenate(readings_um)
+    coefficients = model.solve(readings)
+    rest = readings - model.design @ coefficients
+    dof = len(readings) - len(coefficients)
+    return HarmonicFit(
+        sin_um=float(coefficients[repeats]),
+        cos_um=float(coefficients[repeats + 1]),
+        mean_um=float(np.mean(coefficients[:repeats])),
+        second=_second(coefficients[repeats + 2 :], places),
+        residual_sd_um=float(np.sqrt(rest @ rest / dof)) if dof > 0 else 0.0,
+        residual_dof=dof,
+        spread=model.spread(repeats),
+        spread_once=once.spread(1),
+        positions=len(places),
+    )
+
+
+def _waves(angles_deg: FloatArray, order: int) -> FloatArray:
+    phase = order * np.radians(angles_deg)
+    return np.column_stack([np.sin(phase), np.cos(phase)])
+
+
+def _no_lobes(places: FloatArray) -> FloatArray:
+    return np.empty((len(places), 0))
+
+
+def _lobe_basis(places: FloatArray) -> FloatArray:
+    """Columns, one row a place, for what is no offset: second harmonic, the odd pattern of four, or none."""
+    if len(places) > 4:
+        return _waves(places, 2)
+    if len(places) == 4:
+        offset_patterns = np.column_stack([np.ones(4), _waves(places, 1)])
+        pattern = np.linalg.svd(offset_patterns.T)[2][3]  # at right angles to all three
+        return np.asarray(pattern / np.max(np.abs(pattern)))[:, None]
+    return _no_lobes(places)
+
+
+def _design(turned: Sequence[FloatArray], places: FloatArray, lobes: FloatArray) -> FloatArray:
+    """Columns: one constant a repeat, sin t, cos t, then the lobes. Shape (readings, repeats + 2 + lobes)."""
+    angles = np.concatenate(turned)
+    repeat_of = np.repeat(np.arange(len(turned)), [len(part) for part in turned])
+    constants = (repeat_of[:, None] == np.arange(len(turned))).astype(float)
+    return np.column_stack([constants, _waves(angles, 1), lobes[np.searchsorted(places, angles)]])
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """A design, decomposed: the least-squares solution of it is root @ left.T @ readings."""
+
+    design: FloatArray
+    left: FloatArray
+    root: FloatArray  # root @ root.T is the inverse of the normal matrix
+    condition: float
+
+    def solve(self, readings: FloatArray) -> FloatArray:
+        if self.condition > _WORST_FIRST:
+            raise CalcError(
+                "The positions lie too close together to find the centre: read at least half-way round the clock.",
+                field="angles_deg",
+            )
+        return np.asarray(self.root @ (self.left.T @ readings))
+
+    def spread(self, at: int) -> Spread:
+        """Of the coefficients number `at` (sin) and `at` + 1 (cos)."""
+        sin, cos = self.root[at], self.root[at + 1]
+        return Spread(float(sin @ sin), float(cos @ cos), float(sin @ cos))
+
+
+def _decompose(design: FloatArray, repeats: int) -> _Model:
+    lengths = np.full(design.shape[1], np.sqrt(len(design) / 2.0))  # of a wave at equally spaced positions
+    lengths[:repeats] = np.sqrt(design[:, :repeats].sum(axis=0))
+    left, singular, right = np.linalg.svd(design / lengths, full_matrices=False)
+    singular = np.maximum(singular, singular[0] * np.finfo(np.float64).eps)
+    return _Model(design, left, right.T / singular / lengths[:, None], float(singular[0] / singular[-1]))
+
+
+def _second(coefficients: FloatArray, places: FloatArray) -> SecondHarmonic:
+    if len(coefficients) == 2:
+        sin2, cos2 = float(coefficients[0]), float(coefficients[1])
+        return SecondHarmonic(Lobes.BOTH_PARTS, sin2, cos2, float(np.hypot(sin2, cos2)))
+    if len(coefficients) == 1 and np.allclose(np.diff(places), 90.0, atol=1e-4):
+        return SecondHarmonic(Lobes.ONE_PART, None, None, abs(float(coefficients[0])))
+    return SecondHarmonic(Lobes.NOT_SEEN, None, None, None)
