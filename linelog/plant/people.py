@@ -24,7 +24,7 @@ def keepable(by: Any) -> QuerySet[Person]:
     """Return the people this person may change: a manager those of the plant, but no administrator."""
     if not may(by, Permission.PEOPLE):
         return Person.objects.none()
-    people: QuerySet[Person] = Person.scoped.for_user(by).select_related("plant")  # type: ignore[attr-defined]
+    people: QuerySet[Person] = Person.scoped.for_user(by).select_related("plant")
     return people if may(by, Permission.ADMINISTER) else people.exclude(role=ADMINISTRATOR)
 
 

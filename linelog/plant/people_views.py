@@ -32,7 +32,7 @@ def everybody(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def add(request: HttpRequest) -> HttpResponse:
     """Add a person."""
-    form = NewPersonForm(request.POST or None, by=request.user)
+    form = NewPersonForm(request.POST if request.method == "POST" else None, by=request.user)
     if request.method == "POST" and form.is_valid():
         given = form.cleaned_data
         try:
@@ -183,7 +183,7 @@ def _set_pin(request: HttpRequest, who: Person, form: PinForm) -> int:
     except Refused as refusal:
         _tell(form, refusal)
         return refusal.status
-    acting.still_proven(request, who)
+    acting.still_proven(request.session, who)
     return 200
 
 

@@ -13,6 +13,7 @@ from urllib.parse import urlencode, urlsplit
 
 from django.contrib.auth import get_user_model
 from django.contrib.auth.models import AnonymousUser
+from django.contrib.sessions.backends.base import SessionBase
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import Resolver404, resolve, reverse
@@ -98,28 +99,28 @@ def landing(request: HttpRequest, person: Any, wanted: str) -> str:
     return wanted if may(person, permission) else HOME
 
 
-def make_shared(request: HttpRequest, tablet: Tablet) -> None:
+def make_shared(session: SessionBase, tablet: Tablet) -> None:
     """Turn the fresh session of a signed-in account into that of a shared tablet."""
-    request.session[TABLET] = tablet.pk
+    session[TABLET] = tablet.pk
 
 
-def take_over(request: HttpRequest, person: Any, now: datetime) -> None:
+def take_over(session: SessionBase, person: Any, now: datetime) -> None:
     """Make this person the one who acts on the tablet."""
-    request.session.cycle_key()
-    request.session[ACTING] = {"person": person.pk, "proof": proof(person), "seen": now.timestamp()}
+    session.cycle_key()
+    session[ACTING] = {"person": person.pk, "proof": proof(person), "seen": now.timestamp()}
 
 
-def hand_over(request: HttpRequest) -> None:
+def hand_over(session: SessionBase) -> None:
     """Give the tablet back to the PIN page."""
-    request.session.pop(ACTING, None)
-    request.session.cycle_key()
+    session.pop(ACTING, None)
+    session.cycle_key()
 
 
-def still_proven(request: HttpRequest, person: Any) -> None:
+def still_proven(session: SessionBase, person: Any) -> None:
     """Keep the person acting after they changed their own PIN on this tablet."""
-    kept = request.session.get(ACTING)
+    kept = session.get(ACTING)
     if kept and kept["person"] == person.pk:
-        request.session[ACTING] = {**kept, "proof": proof(person)}
+        session[ACTING] = {**kept, "proof": proof(person)}
 
 
 def proof(person: Any) -> str:
@@ -146,10 +147,10 @@ def _acting_person(request: HttpRequest, now: datetime) -> Any:
     )
     idle = now.timestamp() - kept["seen"]
     if person is None or not constant_time_compare(kept["proof"], proof(person)):
-        hand_over(request)
+        hand_over(request.session)
         return None
     if idle > (timeout(device.plant) + SLACK).total_seconds():
-        hand_over(request)
+        hand_over(request.session)
         audit.record(by=person, action="tablet given back by time", obj=person, at=now)
         return None
     # What a page asks by itself (a progress bar) is no sign of a person.

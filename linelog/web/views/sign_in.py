@@ -21,14 +21,14 @@ from linelog.web.permissions import Permission, needs
 @require_http_methods(["GET", "POST"])
 def sign_in(request: HttpRequest) -> HttpResponse:
     """Ask for name and password; a shared tablet goes on to the PIN page, everybody else to the machines."""
-    form = SignInForm(request, data=request.POST or None)
+    form = SignInForm(request, data=request.POST if request.method == "POST" else None)
     wanted = request.POST.get("next") or request.GET.get("next") or ""
     if request.method == "POST" and form.is_valid():
         person = form.get_user()
         login(request, person)
         tablet = signins.signed_in(person=person, shared=form.cleaned_data["shared"], at=timezone.now())
         if tablet is not None:
-            acting.make_shared(request, tablet)
+            acting.make_shared(request.session, tablet)
             return redirect(acting.pin_url())
         return redirect(acting.landing(request, person, wanted))
     if request.method == "POST":

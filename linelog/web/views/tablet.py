@@ -39,7 +39,7 @@ def take_over(request: HttpRequest, person_id: int) -> HttpResponse:
     if asked.tablet_id is None:
         return redirect(acting.HOME)
     chosen = get_object_or_404(pins.takers(asked.device), pk=person_id)
-    form, status = PinForm(request.POST or None), 200
+    form, status = PinForm(request.POST if request.method == "POST" else None), 200
     wanted = request.POST.get("next") or request.GET.get("next") or ""
     if request.method == "POST":
         try:
@@ -62,7 +62,7 @@ def _proven(asked: Any, chosen: Any, form: PinForm) -> Any:
     except Refused as refusal:
         form.add_error("pin", refusal.message)
         raise
-    acting.take_over(asked, person, now)
+    acting.take_over(asked.session, person, now)
     return person
 
 
@@ -76,7 +76,7 @@ def hand_over(request: HttpRequest) -> HttpResponse:
     by_time = request.POST.get("why") == "time"
     if not acting.waits_for_pin(request):
         signins.handed_over(person=request.user, by_time=by_time, at=timezone.now())
-    acting.hand_over(request)
+    acting.hand_over(request.session)
     return redirect(acting.back_to(acting.pin_url(), request.POST.get("next", "") if by_time else ""))
 
 

@@ -1,0 +1,348 @@
+"""Every address of the project, asked for by every kind of visitor, against a table written by hand.
+
+A new address must be added to EXPECTED: its name, who gets in, and (where it has parts) how to fill them in from
+the World. Everybody else must be turned away: 403, or off to sign in, or off to the PIN page; and a manager of
+another plant must find nothing (404) wherever the address names something of a plant.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pytest
+from django.conf import settings
+from django.core.files.base import ContentFile
+from django.db import transaction
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
+
+from linelog.alignment.models import MoveMade, Photo, Sweep
+from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
+from linelog.web import acting
+from linelog.web.models import Job, Tablet
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+ROLES = frozenset({"viewer", "mechanic", "quality", "manager", "administrator"})
+EVERYBODY = ROLES | {"anonymous", "tablet"}
+DEVICES = ROLES | {"tablet"}
+LOGGERS = frozenset({"mechanic", "manager", "administrator"})
+COUNTERS = frozenset({"quality", "manager", "administrator"})
+MANAGERS = frozenset({"manager", "administrator"})
+ADMINISTRATORS = frozenset({"administrator"})
+VISITORS = [*sorted(EVERYBODY), "elsewhere", "mechanic by PIN"]
+
+
+class World:
+    """One plant with one of everything; each made when an address first asks for it."""
+
+    @cached_property
+    def plant(self) -> Any:
+        return factories.plant()
+
+    @cached_property
+    def machine(self) -> Any:
+        return factories.machine(factories.line(self.plant), mark="7")
+
+    @cached_property
+    def line(self) -> Any:
+        return self.machine.line
+
+    @cached_property
+    def station(self) -> Any:
+        return self.machine.stations.get(kind="domer")
+
+    @cached_property
+    def adjuster(self) -> Any:
+        return Adjuster.objects.filter(station=self.station).first()
+
+    @cached_property
+    def mark(self) -> Any:
+        return self.machine.marks.get()
+
+    @cached_property
+    def shift(self) -> Any:
+        return Shift.objects.filter(plant=self.plant).first()
+
+    @cached_property
+    def stock(self) -> Any:
+        return ShimStock.objects.filter(plant=self.machine.line.plant).first()
+
+    @cached_property
+    def tooling_set(self) -> Any:
+        return ToolingSet.objects.create(plant=self.plant, name="Set 1")
+
+    @cached_property
+    def tool_part(self) -> Any:
+        return ToolPart.objects.create(tooling_set=self.tooling_set, kind="punch", diameter_mm=66.0)
+
+    @cached_property
+    def fitting(self) -> Any:
+        at = factories.NOW - dt.timedelta(days=9)
+        return Fitting.objects.create(tooling_set=self.tooling_set, machine=self.machine, fitted_at=at)
+
+    @cached_property
+    def visit(self) -> Any:
+        return factories.visit(self.machine, self.person("mechanic"))
+
+    @cached_property
+    def sweep(self) -> Any:
+        return Sweep.objects.create(visit=self.visit, station=self.station, stage="as_found")
+
+    @cached_property
+    def move(self) -> Any:
+        who = self.person("mechanic")
+        return MoveMade.objects.create(
+            visit=self.visit, station=self.station, unit="mm", words="none", by=who, at=factories.NOW
+        )
+
+    @cached_property
+    def photo(self) -> Any:
+        more = {"sha256": "0" * 64, "width": 1, "height": 1, "by": self.person("mechanic"), "at": factories.NOW}
+        return Photo.objects.create(visit=self.visit, file=ContentFile(b"a picture", "picture.jpg"), **more)
+
+    @cached_property
+    def job(self) -> Any:
+        return Job.objects.create(kind="test", plant_id=self.plant.pk, created_at=factories.NOW)
+
+    @cached_property
+    def tablet(self) -> Any:
+        account = self.person("manager")
+        return Tablet.objects.create(account_id=account.pk, plant_id=self.plant.pk, signed_in_at=factories.NOW)
+
+    @cached_property
+    def colleague(self) -> Any:
+        return factories.person("mechanic", self.plant, pin_hash="x")
+
+    @cached_property
+    def _people(self) -> dict[str, Person]:
+        return {}
+
+    def person(self, role: str) -> Person:
+        """The plant's person of this role (the administrator belongs to none)."""
+        if role not in self._people:
+            outside = role == "administrator"
+            more = {"is_staff": outside, "is_superuser": outside}  # as the service derives them from the role
+            self._people[role] = factories.person(role, None if outside else self.plant, **more)
+        return self._people[role]
+
+
+@dataclass(frozen=True)
+class Row:
+    """Who gets in at an address, what fills its parts, and whether it names something of one plant."""
+
+    who: frozenset[str]
+    parts: Callable[[World], dict[str, Any]] | None = None
+    of_plant: bool = True
+
+
+def the(**attributes: str) -> Callable[[World], dict[str, Any]]:
+    """the(visit_id='visit') fills the part visit_id with the key of the World's visit."""
+    return lambda world: {part: getattr(world, name).pk for part, name in attributes.items()}
+
+
+VISIT = the(visit_id="visit")
+STATION = the(visit_id="visit", station_id="station")
+COLLEAGUE = the(person_id="colleague")
+
+EXPECTED: dict[str, Row] = {
+    # Shared pages
+    "web:sign_in": Row(EVERYBODY),
+    "web:sign_out": Row(DEVICES),
+    "web:tablet": Row(DEVICES),
+    "web:take_over": Row(DEVICES, COLLEAGUE, of_plant=False),  # on a device that is not shared it leads home
+    "web:hand_over": Row(DEVICES),
+    "web:still_here": Row(ROLES),
+    "web:history": Row(COUNTERS),
+    "web:job": Row(ROLES, the(job_id="job")),
+    "web:job_cancel": Row(MANAGERS, the(job_id="job")),
+    "web:health": Row(EVERYBODY),
+    "web:robots": Row(EVERYBODY),
+    # People
+    "people:people": Row(MANAGERS),
+    "people:add": Row(MANAGERS),
+    "people:me": Row(ROLES),
+    "people:my_password": Row(ROLES),
+    "people:my_pin": Row(ROLES),
+    "people:person": Row(MANAGERS, COLLEAGUE),
+    "people:password": Row(MANAGERS, COLLEAGUE),
+    "people:pin": Row(MANAGERS, COLLEAGUE),
+    "people:clear_pin": Row(MANAGERS, COLLEAGUE),
+    # Alignment visits
+    "alignment:visits": Row(ROLES),
+    "alignment:open": Row(LOGGERS, the(machine_id="machine")),
+    "alignment:visit": Row(ROLES, VISIT),
+    "alignment:edit": Row(LOGGERS, VISIT),
+    "alignment:lockout": Row(LOGGERS, VISIT),
+    "alignment:sign": Row(LOGGERS, VISIT),
+    "alignment:drop": Row(LOGGERS, VISIT),
+    "alignment:amend": Row(LOGGERS, VISIT),
+    "alignment:add_photo": Row(LOGGERS, VISIT),
+    "alignment:photo": Row(ROLES, the(photo_id="photo")),
+    "alignment:station": Row(ROLES, STATION),
+    "alignment:reading": Row(LOGGERS, STATION),
+    "alignment:sweep": Row(LOGGERS, STATION),
+    "alignment:accept": Row(LOGGERS, STATION),
+    "alignment:move": Row(LOGGERS, STATION),
+    "alignment:advised": Row(LOGGERS, STATION),
+    "alignment:move_back": Row(LOGGERS, the(visit_id="visit", station_id="station", move_id="move")),
+    "alignment:untouched": Row(LOGGERS, STATION),
+    "alignment:note": Row(LOGGERS, STATION),
+    "alignment:running": Row(LOGGERS, STATION),
+    # Trends
+    "trends:fleet": Row(ROLES),
+    "trends:find": Row(ROLES),
+    "trends:labels": Row(ROLES),
+    "trends:line_labels": Row(ROLES, the(line_id="line")),
+    "trends:short": Row(ROLES, the(pk="machine")),
+    "trends:machine": Row(ROLES, the(pk="machine")),
+    "trends:figures": Row(ROLES, the(pk="machine")),
+    "trends:numbers": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
+    "trends:numbers_csv": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
+}
+
+
+def named_patterns(patterns: list[Any], namespace: str = "") -> Iterator[tuple[str, URLPattern]]:
+    """Yield every address of the project with its full name, which ends in ':' (or is empty) where it has none."""
+    for pattern in patterns:
+        if isinstance(pattern, URLResolver):
+            inner = f"{namespace}{pattern.namespace}:" if pattern.namespace else namespace
+            yield from named_patterns(pattern.url_patterns, inner)
+        else:
+            yield f"{namespace}{pattern.name or ''}", pattern
+
+
+PATTERNS = list(named_patterns(get_resolver().url_patterns))
+OURS = {name for name, _ in PATTERNS if not name.startswith("admin:")}
+
+
+def test_every_address_stands_in_the_table():
+    nameless = [name for name in OURS if not name.rpartition(":")[2]]
+    assert not nameless, "an address has no name: give it one, and add it to EXPECTED in tests/test_access.py"
+    missing = sorted(OURS - EXPECTED.keys())
+    assert not missing, f"add this URL name to EXPECTED in tests/test_access.py: {', '.join(missing)}"
+    gone = sorted(EXPECTED.keys() - OURS)
+    assert not gone, f"no such address any more, take it out of EXPECTED in tests/test_access.py: {', '.join(gone)}"
+
+
+BROWSER = Client(raise_request_exception=False)  # one for all: each builds the whole chain of middleware anew
+
+
+class Visitor:
+    """Somebody at the door: who they are, and the session their browser holds."""
+
+    def __init__(self, name: str, world: World) -> None:
+        self.name = name
+        self.role = {"elsewhere": "manager", "mechanic by PIN": "mechanic"}.get(name, name)
+        self.session = "" if name == "anonymous" else self._session(world)
+
+    def _session(self, world: World) -> str:
+        on_tablet = self.name in {"tablet", "mechanic by PIN"}
+        # A tablet's own account has every right of the plant: none of it may show before the PIN, or after.
+        person = factories.person("manager") if self.name == "elsewhere" else None
+        person = person or world.person("manager" if on_tablet else self.name)
+        client = Client()
+        client.force_login(person)
+        if on_tablet:
+            session = client.session
+            acting.make_shared(session, world.tablet)
+            if self.name == "mechanic by PIN":
+                acting.take_over(session, world.colleague, timezone.now())
+            session.save()
+            return session.session_key
+        return client.session.session_key
+
+    def ask(self, method: str, url: str) -> tuple[int, str]:
+        """Ask, undo what was done, and return the status and where it leads."""
+        BROWSER.cookies.clear()
+        if self.session:
+            BROWSER.cookies[settings.SESSION_COOKIE_NAME] = self.session
+        with transaction.atomic():
+            answer = getattr(BROWSER, method)(url)
+            if answer.streaming:
+                b"".join(answer.streaming_content)  # to its end, which closes the file
+            transaction.set_rollback(True)
+        return answer.status_code, answer.headers.get("Location", "")
+
+    def verdict(self, url: str, methods: tuple[str, ...] = ("get", "post")) -> str:
+        """Say in a word what the methods came to together; one that is not taken says nothing."""
+        answers = [self.ask(method, url) for method in methods]
+        said = {status for status, _ in answers} - {405}
+        leads = {place.split("?")[0] for status, place in answers if status == 302}
+        if said == {302} and leads <= TURNED_AWAY.keys() and len(leads) == 1:
+            return TURNED_AWAY[leads.pop()]
+        words = {frozenset({403}): "forbidden", frozenset({404}): "nothing"}
+        if said and said <= {200, 204, 302, 400, 409, 422, 429, 503}:
+            return "in"
+        return words.get(frozenset(said), f"neither in nor out {sorted(said)}")
+
+    def expected(self, row: Row) -> str:
+        """Return what the table says of this visitor."""
+        if self.role not in row.who:
+            return {"anonymous": "to sign in", "tablet": "to the PIN"}.get(self.role, "forbidden")
+        return "nothing" if self.name == "elsewhere" and row.parts is not None and row.of_plant else "in"
+
+
+TURNED_AWAY = {"/sign-in/": "to sign in", "/tablet/": "to the PIN"}
+# These lead to the sign-in or PIN page by design once they have done their work.
+LEADS_THERE = {("web:sign_out", "to sign in"), ("web:hand_over", "to the PIN")}
+
+
+def test_who_gets_in_where():
+    world = World()
+    visitors = [Visitor(name, world) for name in VISITORS]
+    wrong, asked = [], 0
+    for name in sorted(EXPECTED.keys() & OURS):
+        row = EXPECTED[name]
+        url = reverse(name, kwargs=row.parts(world) if row.parts else None)
+        for visitor in visitors:
+            wanted, got = visitor.expected(row), visitor.verdict(url)
+            asked += 1
+            if got != wanted and not (wanted == "in" and (name, got) in LEADS_THERE):
+                wrong.append(f"{name} ({url}) for {visitor.name}: {got}, should be {wanted}")
+    print(f"{asked} pairs of address and visitor, {len(wrong)} wrong")
+    assert not wrong, "\n" + "\n".join(wrong)
+
+
+def admin_urls(ending: str = "") -> list[str]:
+    """Return every address of the administrator's own tables whose name has this ending."""
+    fill = {"object_id": "1", "app_label": "plant", "content_type_id": 1, "url": "nothing-here"}
+    urls = []
+    for name, pattern in PATTERNS:
+        if name.startswith("admin:") and name != "admin:" and name.endswith(ending):
+            parts = {part: fill[part] for part in pattern.pattern.regex.groupindex}
+            urls.append(reverse(name, kwargs=parts))
+    return urls
+
+
+def test_the_administrators_tables_are_shut_to_everybody_else():
+    world, row, wrong = World(), Row(ADMINISTRATORS), []
+    for visitor in [Visitor(name, world) for name in VISITORS if name != "administrator"]:
+        most = visitor.name in {"anonymous", "tablet", "manager"}  # the rest can do less than a manager
+        for url in ["/admin/nothing-here/", *(admin_urls() if most else admin_urls("_changelist"))]:
+            wanted, got = visitor.expected(row), visitor.verdict(url, ("get",))
+            if got != wanted:
+                wrong.append(f"{url} for {visitor.name}: {got}, should be {wanted}")
+    assert not wrong, "\n" + "\n".join(wrong)
+
+
+MENDABLE = {
+    *("plant", "shift", "line", "machine", "markassignment", "station", "adjuster", "shimstock", "shimthickness"),
+    *("toolingset", "toolpart", "fitting", "spoilagecause", "event"),
+}
+
+
+def test_the_administrator_may_mend_the_set_up_and_only_look_at_the_rest():
+    administrator = Visitor("administrator", World())
+    assert administrator.ask("get", "/admin/")[0] == 200
+    for ending in ("_changelist", "_add"):
+        for url in admin_urls(ending):
+            app, model = url.strip("/").split("/")[1:3]
+            shut = ending == "_add" and (model not in MENDABLE or app not in {"plant", "production"})
+            assert (url, administrator.ask("get", url)[0]) == (url, 403 if shut else 200)
