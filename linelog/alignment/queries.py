@@ -42,7 +42,7 @@ def visit_list(user: Person, *, machine: Machine | None = None, state: str = "")
         found_out=Count("results", filter=Q(results__stage="as_found", results__verdict="out")),
         left_out=Count("results", filter=Q(results__stage="as_left", results__verdict="out")),
         worst=Max("results__severity", filter=Q(results__stage="as_found")),
-    )
+    ).order_by("-opened_at", "-pk")
 
 
 def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> list[Sweep]:
