@@ -39,9 +39,9 @@ def plants_for(by: Any) -> QuerySet[Plant]:
     return plants
 
 
-def add(*, by: Any, at: datetime, username: str, password: str, facts: Mapping[str, Any]) -> Person:
-    """Add a person; `facts` are first_name, last_name, role, unit and plant."""
-    person = Person(username=username, **facts)
+def add(*, by: Any, at: datetime, password: str, facts: Mapping[str, Any]) -> Person:
+    """Add a person; `facts` are username, first_name, last_name, role, unit and plant."""
+    person = Person(**facts)
     _check_facts(by, person)
     _check_password(password, person)
     person.password = make_password(password)

@@ -34,15 +34,9 @@ def add(request: HttpRequest) -> HttpResponse:
     """Add a person."""
     form = NewPersonForm(request.POST if request.method == "POST" else None, by=request.user)
     if request.method == "POST" and form.is_valid():
-        given = form.cleaned_data
+        facts, first_password = form.facts(request.user), form.cleaned_data["password"]
         try:
-            person = people.add(
-                by=request.user,
-                at=timezone.now(),
-                username=given["username"],
-                password=given["password"],
-                facts=form.facts(request.user),
-            )
+            person = people.add(by=request.user, at=timezone.now(), password=first_password, facts=facts)
         except Refused as refusal:
             _tell(form, refusal)
         else:

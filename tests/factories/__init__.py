@@ -44,9 +44,8 @@ def person(role: str = "mechanic", of: Plant | None = None, **more: Any) -> Pers
     """A person with PASSWORD, in a plant of their own unless one is given."""
     name = more.pop("username", f"{role}{next(_number)}")
     made_in = of if of is not None or role == "administrator" else plant()
-    return Person.objects.create_user(
-        username=name, password=PASSWORD, role=role, plant=made_in, first_name=name.capitalize(), **more
-    )
+    facts = {"role": role, "plant": made_in, "first_name": name.capitalize(), **more}
+    return Person.objects.create_user(username=name, password=PASSWORD, **facts)
 
 
 def visit(on: Machine | None = None, by: Person | None = None, **more: Any) -> Visit:
