@@ -52,7 +52,6 @@ def test_a_photo_is_kept_and_shown_to_the_plant_only(job, client):
     photo = Photo.objects.get()
     response = mine.get(f"/visits/photos/{photo.pk}/")
     shown = Image.open(io.BytesIO(b"".join(response.streaming_content)))
-    response.file_to_stream.close()
     assert (shown.format, shown.size) == ("JPEG", (60, 40))
     client.force_login(factories.person("manager"))
     assert client.get(f"/visits/photos/{photo.pk}/").status_code == 404
