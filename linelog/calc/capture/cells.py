@@ -1,0 +1,141 @@
+"""Samples into cells: the mean reading of each probe in each bin of each stroke, and whether it can be used.
+
+The ring's least squares are linear, so the mean of the readings gives the mean of the places: everything after this
+works on a few dozen numbers a stroke, however fast the capture was sampled.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelog.calc.capture.ring import Ring
+from linelog.calc.capture.rows import Rows
+from linelog.calc.require import Floats
+
+Flags = NDArray[np.bool_]
+
+#: A rail not stated is believed where this many cells touch it, and this share of those near it. No source.
+_RAIL_CELLS = 8
+_RAIL_SHARE = 0.8
+_RAIL_NEAR = 0.02
+#: So many bins on end at exactly one value, while other probes move, are a probe that hangs. No source.
+_HANGING_SHARE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """S strokes of B bins, k probes: `mean` (S, k, B) in file units, NaN where no sample; flags of the same shape.
+
+    `clipped`: a sample of the cell was at the end of the probe's range. `hanging`: the reading stood still while the
+    others moved. `lost`: samples missing (S, k, B). `start_s` and `period_s` (S) are of the whole turn,
+    `temperature` (S) its mean or NaN.
+    """
+
+    mean: Floats
+    clipped: Flags
+    hanging: Flags
+    lost: Flags
+    start_s: Floats
+    period_s: Floats
+    temperature: Floats
+
+    def __len__(self) -> int:
+        return int(self.start_s.size)
+
+
+def join_cells(parts: list[Cells]) -> Cells:
+    """Return the strokes of all parts, in order."""
+    names = ("mean", "clipped", "hanging", "lost", "start_s", "period_s", "temperature")
+    return Cells(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+
+@dataclass(slots=True)
+class Rails:
+    """The ends of each probe's range, stated or learned from readings that pile up at one value."""
+
+    low: Floats
+    high: Floats
+    stated: Flags
+
+    @classmethod
+    def of(cls, ring: Ring) -> "Rails":
+        """Return the rails that the set-up states; infinite where it does not."""
+        low = np.array([-np.inf if probe.low is None else probe.low for probe in ring.probes])
+        high = np.array([np.inf if probe.high is None else probe.high for probe in ring.probes])
+        return cls(low, high, np.isfinite(low) | np.isfinite(high))
+
+    def learn(self, lowest: Floats, highest: Floats) -> None:
+        """Look for a pile at the top of the cells' maxima (S, k, B) and at the bottom of their minima."""
+        for probe in np.flatnonzero(~self.stated):
+            top, bottom = highest[:, probe], lowest[:, probe]
+            span = float(np.fmax.reduce(top, axis=None) - np.fmin.reduce(bottom, axis=None))
+            if span > 0.0:
+                self.high[probe] = min(self.high[probe], _pile(top, span))
+                self.low[probe] = max(self.low[probe], -_pile(-bottom, span))
+
+
+def _pile(tops: Floats, span: float) -> float:
+    """Return the highest value if the cells that come near it nearly all stop exactly there; else infinity."""
+    top = float(np.fmax.reduce(tops, axis=None))
+    at, near = np.count_nonzero(tops == top), np.count_nonzero(tops > top - _RAIL_NEAR * span)
+    return top if at >= _RAIL_CELLS and at >= _RAIL_SHARE * near else np.inf
+
+
+def cut_cells(rows: Rows, edges: Floats, rails: Rails) -> tuple[Floats, Flags, Flags, Flags]:
+    """Return mean, clipped, hanging, lost (S, k, B) of samples cut at `edges` (S, B + 1).
+
+    Edges are in rows and need not be whole: a sample stands for half a row on either side of it, and one that an edge
+    cuts through counts in part on both sides. Else each bin's mean would lie up to half a sample off its middle.
+    """
+    edges = np.clip(edges + 0.5, 0.0, len(rows) - 1.0)
+    whole, width = edges.astype(np.intp), np.diff(edges, axis=1)
+    shape = (edges.shape[0], rows.probes.shape[0], edges.shape[1] - 1)
+    total, present, lowest, highest = (np.empty(shape) for _ in range(4))
+    for probe, values in enumerate(rows.probes):
+        missing = np.isnan(values)
+        present[:, probe] = width
+        if missing.any():
+            present[:, probe] -= _integral(missing.astype(np.float64), edges, whole)
+        total[:, probe] = _integral(np.where(missing, 0.0, values) if missing.any() else values, edges, whole)
+        lowest[:, probe] = _by_cell(np.fmin, values, whole)
+        highest[:, probe] = _by_cell(np.fmax, values, whole)
+    rails.learn(lowest, highest)
+    lost = present < 0.5 * np.maximum(width[:, None], 1e-6)
+    mean = np.where(lost, np.nan, total / np.where(lost, 1.0, present))
+    clipped: Flags = (highest >= rails.high[:, None]) | (lowest <= rails.low[:, None])
+    return mean, clipped & ~lost, _hanging(lowest, highest) & ~clipped & ~lost, lost
+
+
+def _integral(values: Floats, edges: Floats, whole: NDArray[np.intp]) -> Floats:
+    """Sum of values between edges (in rows, the value at row i filling i to i + 1), with the parts at both ends."""
+    parts = (edges - whole) * values[whole]
+    inner = np.where(np.diff(whole, axis=1) > 0, _by_cell(np.add, values, whole), 0.0)
+    return np.asarray(inner + parts[:, 1:] - parts[:, :-1])
+
+
+def _by_cell(ufunc: np.ufunc, values: Floats, whole: NDArray[np.intp]) -> Floats:
+    """Reduce each run of samples between edges; the run from a stroke's last edge to the next stroke is dropped."""
+    return np.asarray(ufunc.reduceat(values, whole.ravel()).reshape(whole.shape)[:, :-1])
+
+
+def _hanging(lowest: Floats, highest: Floats) -> Flags:
+    still: Flags = np.asarray(lowest == highest)
+    still &= ~still.all(axis=1, keepdims=True)
+    same = still[:, :, 1:] & still[:, :, :-1] & (lowest[:, :, 1:] == lowest[:, :, :-1])
+    run = max(3, still.shape[2] // _HANGING_SHARE)
+    out = np.zeros_like(still)
+    if run > still.shape[2]:
+        return out
+    window = np.lib.stride_tricks.sliding_window_view(same, run - 1, axis=2).all(axis=3)
+    for shift in range(run):
+        out[:, :, shift : shift + window.shape[2]] |= window
+    return out
+
+
+def mean_over(values: Floats, whole: NDArray[np.intp]) -> Floats:
+    """Mean of the samples present between pairs of whole row numbers (S, 2); NaN where none is."""
+    present = ~np.isnan(values)
+    total = _by_cell(np.add, np.where(present, values, 0.0), whole)[:, 0]
+    count = _by_cell(np.add, present.astype(np.float64), whole)[:, 0]
+    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
