@@ -1,0 +1,228 @@
+"""The move that brings a station to the ram line: travels, the residual expected, and what stays out of reach.
+
+The correction is the negative of the offset. Two feet at zf and zr under a station measured at z0 so need
+-(y0 + slope*(zf - z0)) and -(y0 + slope*(zr - z0)); rounded to whole shims and to the steps of screws and slides.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from linelog.calc import require
+from linelog.calc.adjust import Adjuster, Mount, mount
+from linelog.calc.choose import Setting, choose
+from linelog.calc.errors import CalcError
+from linelog.calc.goal import Goal, alignment_goal
+from linelog.calc.require import Floats
+from linelog.calc.shims import Pack
+from linelog.calc.units import ABSURD_UM
+from linelog.calc.verdict import check_limit
+
+#: Stored beside every result, so that results of other sums can be told apart.
+ALGORITHM = "moves-1"
+
+_STEEPEST_MM_PER_M = 100.0
+_FARTHEST_MM = 20_000.0
+_MOST_ADJUSTERS = 16
+_NOTICED_UM = 0.5  # a shortfall smaller than this is rounding
+
+
+@dataclass(frozen=True, slots=True)
+class Misalignment:
+    """Where a station lies: component centre less ram line at z_mm, and the slope of its AXIS.
+
+    x_um, y_um    offset, right and up seen from the crank
+    z_mm          the station's reference, where the offset holds
+    slope_x_mm_per_m, slope_y_mm_per_m  dx/dz and dy/dz, or None where not measured: such a slope is left alone.
+                  A face's tilt as a plane has the opposite sign (`face.slope_from_tilt`)
+
+    Raises `CalcError` for numbers that are not finite or beyond belief (50 mm, 100 mm/m).
+    """
+
+    x_um: float
+    y_um: float
+    z_mm: float = 0.0
+    slope_x_mm_per_m: float | None = None
+    slope_y_mm_per_m: float | None = None
+
+    def __post_init__(self) -> None:
+        for name, what in (("x_um", "The offset across in µm"), ("y_um", "The offset up in µm")):
+            require.number(getattr(self, name), what, name, -ABSURD_UM, ABSURD_UM)
+        require.number(self.z_mm, "The station's z in mm", "z_mm", -_FARTHEST_MM, _FARTHEST_MM)
+        for name in ("slope_x_mm_per_m", "slope_y_mm_per_m"):
+            if getattr(self, name) is not None:
+                slope = require.number(
+                    getattr(self, name), "The slope in mm/m", name, -_STEEPEST_MM_PER_M, _STEEPEST_MM_PER_M
+                )
+                object.__setattr__(self, name, slope)
+
+    @property
+    def offset(self) -> tuple[float, float]:
+        """(x, y)."""
+        return self.x_um, self.y_um
+
+    @property
+    def slopes(self) -> tuple[float | None, float | None]:
+        """(slope_x, slope_y)."""
+        return self.slope_x_mm_per_m, self.slope_y_mm_per_m
+
+    @property
+    def radial_um(self) -> float:
+        """Size of the offset."""
+        return math.hypot(self.x_um, self.y_um)
+
+    @property
+    def slope_mm_per_m(self) -> float | None:
+        """Size of the slope over the directions measured; None where neither was."""
+        known = [slope for slope in self.slopes if slope is not None]
+        return math.hypot(*known) if known else None
+
+    def moved(self, motion: Floats) -> "Misalignment":
+        """Return where it lies after a motion (dx, dy, dz, slope_x, slope_y); what was not measured stays unknown."""
+        dx, dy, _, *turn = motion.tolist()
+        slope_x, slope_y = (None if s is None else s + d for s, d in zip(self.slopes, turn, strict=True))
+        return Misalignment(self.x_um + dx, self.y_um + dy, self.z_mm, slope_x, slope_y)
+
+
+@dataclass(frozen=True, slots=True)
+class AdjusterMove:
+    """What to do with one adjuster.
+
+    wanted_um  travel that would bring everything to nothing, before bounds and steps
+    setting    travel to make, positive as `Adjuster` says, and the pieces that make it
+    """
+
+    adjuster: Adjuster
+    wanted_um: float
+    setting: Setting
+
+    @property
+    def travel_um(self) -> float:
+        """Travel to make; 0 means: leave it."""
+        return self.setting.travel_um
+
+    @property
+    def pack(self) -> Pack | None:
+        """Pieces to put in and take out; None for what is not a shim pack, or is left."""
+        return self.setting.pack
+
+    @property
+    def turns(self) -> float | None:
+        """Turns of a screw, positive for positive travel; None for what does not turn."""
+        pitch = self.adjuster.pitch_mm
+        return None if pitch is None else self.travel_um / (1000.0 * pitch)
+
+    @property
+    def short_um(self) -> float:
+        """Travel that is wanted and cannot be had: beyond the bounds, the pack or the stock; 0 within them."""
+        low, high = self.adjuster.reach_um
+        return max(0.0, self.wanted_um - high, low - self.wanted_um)
+
+    @property
+    def in_bounds(self) -> bool:
+        """Whether the travel wanted can be had, steps and thicknesses aside."""
+        return self.short_um < _NOTICED_UM
+
+
+@dataclass(frozen=True, slots=True)
+class MoveSolution:
+    """A move and what it is expected to leave.
+
+    moves          one for each adjuster, in the order given
+    before, after  where the station lies, and is expected to lie
+    stuck          where it would lie if every adjuster went as far as wanted: what none of them governs
+    limit_um, tilt_limit_mm_per_m  what it is held against; the tilt limit may be None
+    endways_um     shift along the ram that comes with the move, forward positive
+    strain_um      largest gap left at an adjuster that the rigid body does not follow: a soft foot
+    """
+
+    moves: tuple[AdjusterMove, ...]
+    before: Misalignment
+    after: Misalignment
+    stuck: Misalignment
+    limit_um: float
+    tilt_limit_mm_per_m: float | None
+    endways_um: float
+    strain_um: float
+
+    @property
+    def offset_inside(self) -> bool:
+        """Whether the offset expected lies inside its limit; the uncertainty of the sweep is not in this."""
+        return self.after.radial_um <= self.limit_um
+
+    @property
+    def slope_inside(self) -> bool | None:
+        """Whether the slope expected lies inside its limit; None where it has none or was not measured."""
+        slope = self.after.slope_mm_per_m
+        return None if slope is None or self.tilt_limit_mm_per_m is None else slope <= self.tilt_limit_mm_per_m
+
+    @property
+    def inside(self) -> bool:
+        """Whether offset and slope, where known, are both inside."""
+        return self.offset_inside and self.slope_inside is not False
+
+    @property
+    def leaves_all(self) -> bool:
+        """Whether the best that can be done is to touch nothing."""
+        return all(move.travel_um == 0.0 for move in self.moves)
+
+
+def solve_moves(
+    misalignment: Misalignment,
+    adjusters: Sequence[Adjuster],
+    limit_um: float,
+    tilt_limit_mm_per_m: float | None = None,
+) -> MoveSolution:
+    """Work out the travel of each adjuster that leaves least, with whole shims, real steps and bounds.
+
+    limit_um             limit of radial OFFSET, not of full indicator reading
+    tilt_limit_mm_per_m  limit of the axis slope, or None
+
+    What is least is told in `goal`: in each direction the larger of offset and slope, as shares of their limits. It
+    is never more than with nothing touched, and what is inside its limits is never moved outside them. Raises
+    `CalcError` for limits that are zero, negative or beyond belief, and for more than 16 adjusters.
+    """
+    require.number(check_limit(limit_um, field="limit_um"), "The limit in µm", "limit_um", 0.1, ABSURD_UM)
+    if tilt_limit_mm_per_m is not None:
+        check_limit(tilt_limit_mm_per_m, field="tilt_limit_mm_per_m")
+        what = "The tilt limit in mm/m"
+        require.number(tilt_limit_mm_per_m, what, "tilt_limit_mm_per_m", 0.001, _STEEPEST_MM_PER_M)
+    if len(adjusters) > _MOST_ADJUSTERS:
+        raise CalcError(f"A station can have at most {_MOST_ADJUSTERS} adjusters.", field="adjusters")
+    body = mount(adjusters, misalignment.z_mm)
+    limits = (limit_um, tilt_limit_mm_per_m)
+    goal = alignment_goal(adjusters, body, misalignment.offset, misalignment.slopes, limits)
+    wanted = goal.least_squares()
+    settings = choose(goal, adjusters, body, _target(goal, adjusters, wanted))
+    judge = partial(_judged, body, misalignment, limits)
+    best = judge([AdjusterMove(*each) for each in zip(adjusters, wanted.tolist(), settings, strict=True)])
+    stay = judge([replace(move, setting=Setting(0.0)) for move in best.moves])
+    return stay if stay.inside and not best.inside else best
+
+
+def _judged(
+    body: Mount, before: Misalignment, limits: tuple[float, float | None], moves: Sequence[AdjusterMove]
+) -> MoveSolution:
+    travel = np.array([move.travel_um for move in moves])
+    motion = body.to_motion @ travel
+    return MoveSolution(
+        moves=tuple(moves),
+        before=before,
+        after=before.moved(motion),
+        stuck=before.moved(body.to_motion @ [move.wanted_um for move in moves]),
+        limit_um=limits[0],
+        tilt_limit_mm_per_m=limits[1],
+        endways_um=float(motion[2]),
+        strain_um=float(np.abs(body.strain @ travel).max(initial=0.0)),
+    )
+
+
+def _target(goal: Goal, adjusters: Sequence[Adjuster], wanted: Floats) -> Floats:
+    """Return the travel (n,) to round from: as wanted, or the best that lies within all bounds."""
+    reach = np.array([adjuster.reach_um for adjuster in adjusters]).reshape(-1, 2)
+    low, high = reach[:, 0], reach[:, 1]
+    inside = bool(np.all((wanted >= low) & (wanted <= high)))
+    return wanted if inside else goal.bounded(low, high)

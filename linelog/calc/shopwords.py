@@ -1,0 +1,187 @@
+"""A move, and what it leaves, in the words of the shop floor. All such text is made here and nowhere else.
+
+Screws are told in turns and flats of a hexagon (six flats a turn), 'in' for clockwise. Lengths are in the unit asked
+for: mm to 0.01 where that is exact and else to 0.001, inch to 0.0001, um to 1 or else 0.1.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+
+from linelog.calc.adjust import Adjuster, Kind
+from linelog.calc.moves import AdjusterMove, Misalignment, MoveSolution
+from linelog.calc.readings import View, clock_position
+from linelog.calc.shims import Pack
+from linelog.calc.units import Unit
+
+_FLATS_A_TURN = 6
+_QUARTERS = {0: "", 1: "1/4", 2: "1/2", 3: "3/4"}
+_EXACT_FLATS = 0.01  # nearer a quarter flat than this, and turns alone tell the move
+_NAMED_PIECES = 3  # from so many equal pieces on, say how many
+_NOTICED_UM = 1.0  # a side effect smaller than this is not worth a word
+_NOTICED_SLOPE = 0.005
+_FINEST_DECIMALS = {Unit.MM: 3, Unit.INCH: 4, Unit.UM: 1}
+
+
+def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) -> str:
+    """Say one adjuster's move: 'front foot: take out 0.08 mm: 0.05 + 0.03', 'left screw: 1 turn and 2 flats in'.
+
+    `seen_from` is the end the mechanic stands at: seen from the domer 3 and 9 o'clock change places.
+    """
+    if move.travel_um == 0.0 and not (move.pack and move.pack.pieces):
+        words = "leave it"
+    elif move.pack is not None:
+        words = _pack_words(move.pack, unit)
+    elif move.adjuster.kind is Kind.SCREW:
+        words = _screw_words(move, unit)
+    else:
+        way = _way(move.adjuster, move.travel_um, seen_from)
+        words = f"move {_length(abs(move.travel_um), unit)} toward {way} against the indicator"
+    return f"{move.adjuster.name}: {words}"
+
+
+def result_words(solution: MoveSolution, unit: Unit) -> str:
+    """Say what is expected after the move: 'Expected after the move: 0.004 mm off, inside the limit of 0.025 mm.'."""
+    after, limit = solution.after, solution.limit_um
+    lead = "With nothing moved it is" if solution.leaves_all else "Expected after the move:"
+    inside = solution.offset_inside
+    size = _length(after.radial_um, unit) if inside else _length_up(after.radial_um, unit)
+    words = f"{lead} {size} off, {_where(inside)} the limit of {_length(limit, unit)}"
+    if after.slope_mm_per_m is not None:
+        words += f"; slope {_slope(after.slope_mm_per_m, unit)}"
+        if solution.slope_inside is not None and solution.tilt_limit_mm_per_m is not None:
+            words += f", {_where(solution.slope_inside)} the limit of {_slope(solution.tilt_limit_mm_per_m, unit)}"
+    return words + "."
+
+
+def out_of_reach_words(solution: MoveSolution, unit: Unit, *, seen_from: View = View.CRANK) -> tuple[str, ...]:
+    """Say what keeps the station outside its limits and by how much: a sentence each, none where it is inside."""
+    if solution.inside:
+        return ()
+    found = [*_stuck_words(solution, unit, seen_from)]
+    for move in solution.moves:
+        if not move.in_bounds:
+            low, high = move.adjuster.reach_um
+            has = high if move.wanted_um > 0 else -low
+            found.append(
+                f"{move.adjuster.name} needs {_length(abs(move.wanted_um), unit)} of travel and has "
+                f"{_length(has, unit)}: {_length(move.short_um, unit)} short."
+            )
+    if not solution.offset_inside:
+        size, limit = solution.after.radial_um, solution.limit_um
+        stays, over = _length_up(size, unit), _length_up(size - limit, unit)
+        found.append(f"No reachable move brings it inside {_length(limit, unit)}: {stays} stays, {over} too much.")
+    slope, tilt_limit = solution.after.slope_mm_per_m, solution.tilt_limit_mm_per_m
+    if solution.slope_inside is False and slope is not None and tilt_limit is not None:
+        found.append(
+            f"No reachable move brings its slope inside {_slope(tilt_limit, unit)}: {_slope(slope, unit)} stays."
+        )
+    return tuple(found)
+
+
+def side_effect_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
+    """Say what else the move does: a shift along the ram, a foot that no longer sits. None where it does neither."""
+    found = []
+    if abs(solution.endways_um) >= _NOTICED_UM:
+        way = "domer" if solution.endways_um > 0 else "crank"
+        found.append(f"The move also shifts it {_length(abs(solution.endways_um), unit)} toward the {way}.")
+    if solution.strain_um >= _NOTICED_UM:
+        gap = _length(solution.strain_um, unit)
+        found.append(f"The adjusters do not fit one plane by {gap}: look for a soft foot after tightening.")
+    return tuple(found)
+
+
+def _where(inside: bool) -> str:
+    return "inside" if inside else "outside"
+
+
+def _pack_words(pack: Pack, unit: Unit) -> str:
+    parts = [("put in", pack.put_in), ("take out", pack.take_out)]
+    told = [f"{verb} {_pieces(pieces, unit)}" for verb, pieces in parts if pieces]
+    if len(told) == 1:
+        return told[0]
+    change = "thicker" if pack.total_um > 0 else "thinner"
+    return f"{told[0]}, and {told[1]}, which makes it {_length(abs(pack.total_um), unit)} {change}"
+
+
+def _pieces(pieces: Sequence[float], unit: Unit) -> str:
+    total = math.fsum(pieces)
+    decimals = max(_decimals(size, unit) for size in (*pieces, total))
+    counted = sorted(Counter(pieces).items(), reverse=True)
+    names = []
+    for size, count in counted:
+        name = _number(size, unit, decimals)
+        names += [f"{count} × {name}"] if count >= _NAMED_PIECES else [name] * count
+    return f"{_number(total, unit, decimals)} {unit.label}: {' + '.join(names)}"
+
+
+def _screw_words(move: AdjusterMove, unit: Unit) -> str:
+    turns = abs(move.turns or 0.0)
+    quarters = round(turns * _FLATS_A_TURN * 4)
+    sense = "in" if (move.travel_um > 0) == move.adjuster.clockwise_moves_positive else "out"
+    if quarters and abs(turns * _FLATS_A_TURN - quarters / 4) <= _EXACT_FLATS:
+        return f"{_turns_and_flats(quarters)} {sense}"
+    about = f"about {_turns_and_flats(quarters)}" if quarters else "less than 1/4 flat"
+    return f"{about} {sense}, to {_length(abs(move.travel_um), unit)} on the indicator"
+
+
+def _turns_and_flats(quarters: int) -> str:
+    turns, rest = divmod(quarters, 4 * _FLATS_A_TURN)
+    flats, part = divmod(rest, 4)
+    words = [f"{turns} turn{'s' if turns != 1 else ''}"] if turns else []
+    if rest:
+        count = " ".join(text for text in (str(flats) if flats else "", _QUARTERS[part]) if text)
+        words.append(f"{count} flat{'s' if rest > 4 else ''}")
+    return " and ".join(words)
+
+
+def _way(adjuster: Adjuster, travel_um: float, seen_from: View) -> str:
+    sign = 1.0 if travel_um > 0 else -1.0
+    x, y, z = (sign * part for part in adjuster.push)
+    if z:
+        return "the domer" if z > 0 else "the crank"
+    return f"{_clock(x, y, seen_from)} o'clock"
+
+
+def _clock(x: float, y: float, seen_from: View) -> str:
+    return clock_position(math.degrees(math.atan2(-x if seen_from is View.DOMER else x, y)))
+
+
+def _stuck_words(solution: MoveSolution, unit: Unit, seen_from: View) -> list[str]:
+    stuck: Misalignment = solution.stuck
+    found = []
+    if not solution.offset_inside and stuck.radial_um >= _NOTICED_UM:
+        ways = (_clock(sign * stuck.x_um, sign * stuck.y_um, seen_from) for sign in (1.0, -1.0))
+        stays = _length(stuck.radial_um, unit)
+        found.append(f"No adjuster moves it toward {' or '.join(ways)} o'clock: {stays} stays.")
+    if solution.slope_inside is False and (stuck.slope_mm_per_m or 0.0) >= _NOTICED_SLOPE:
+        for slope, way in zip(stuck.slopes, ("across", "up and down"), strict=True):
+            if slope is not None and abs(slope) >= _NOTICED_SLOPE:
+                found.append(f"No adjuster changes its slope {way}: {_slope(abs(slope), unit)} stays.")
+    return found
+
+
+def _decimals(size_um: float, unit: Unit) -> int:
+    finest = _FINEST_DECIMALS[unit]
+    if unit is Unit.INCH:
+        return finest
+    coarser = size_um / unit.um * 10 ** (finest - 1)
+    return finest - 1 if abs(coarser - round(coarser)) < 1e-3 else finest
+
+
+def _number(size_um: float, unit: Unit, decimals: int) -> str:
+    return f"{size_um / unit.um:.{decimals}f}"
+
+
+def _length(size_um: float, unit: Unit) -> str:
+    return f"{_number(size_um, unit, _decimals(size_um, unit))} {unit.label}"
+
+
+def _length_up(size_um: float, unit: Unit) -> str:
+    """Round up to the last decimal, so that what is over a limit never reads as nothing."""
+    last = unit.um / 10 ** _FINEST_DECIMALS[unit]
+    return _length(math.ceil(size_um / last - 1e-9) * last, unit)
+
+
+def _slope(size: float, unit: Unit) -> str:
+    return f"{size / 1000.0:.5f} in/in" if unit is Unit.INCH else f"{size:.2f} mm/m"
