@@ -67,7 +67,7 @@ class HistoryForm(forms.Form):
 
     person = forms.CharField(required=False, max_length=150, label="Person")
     object = forms.RegexField(
-        OBJECT,
+        rf"^{OBJECT.pattern}\Z",
         required=False,
         max_length=101,
         label="Record",

@@ -1,0 +1,128 @@
+"""The history page: own plant only, found by person, record and day, both values side by side."""
+
+import datetime as dt
+
+import pytest
+
+from linelog.web import audit, history
+from linelog.web.models import AuditEvent
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+NOW = factories.NOW
+
+
+@pytest.fixture
+def quality():
+    return factories.person("quality", factories.plant(timezone="America/Denver"))
+
+
+def write(by, obj, action="changed", at=NOW, **more):
+    return audit.record(by=by, action=action, obj=obj, at=at, **more)
+
+
+def labels(answer):
+    return [event.action for event, _ in answer.context["rows"]]
+
+
+def test_before_and_after_stand_side_by_side_and_only_what_changed(signed_in, quality):
+    station = factories.machine(factories.line(quality.plant)).stations.first()
+    before = audit.snapshot(station)
+    write(quality, station, before=before, after={**before, "limit_um": 25.0})
+    text = signed_in(quality).get("/history/").content.decode()
+    assert '<th scope="row">limit (µm)</th><td>13.0</td><td>25.0</td>' in text
+    assert "z (mm)" not in text
+
+
+def test_another_plants_history_is_not_shown_whatever_is_asked(signed_in, quality):
+    stranger = factories.person("manager")
+    write(stranger, stranger, "elsewhere")
+    write(quality, quality, "here")
+    client = signed_in(quality)
+    assert labels(client.get("/history/")) == ["here"]
+    assert labels(client.get("/history/", {"object": f"person:{stranger.pk}"})) == []
+    assert labels(client.get("/history/", {"person": str(stranger)})) == []
+
+
+def test_an_administrator_without_a_plant_sees_all_of_it(signed_in, quality):
+    stranger = factories.person("manager")
+    write(stranger, stranger, "elsewhere")
+    write(quality, quality, "here")
+    assert set(labels(signed_in(factories.person("administrator")).get("/history/"))) == {"elsewhere", "here"}
+
+
+def test_it_is_found_by_person_and_by_record(signed_in, quality):
+    machine, other = (factories.machine(factories.line(quality.plant)) for _ in range(2))
+    colleague = factories.person("manager", quality.plant, first_name="Zdenka")
+    write(quality, machine, "one")
+    write(colleague, machine, "two")
+    write(colleague, other, "three")
+    client = signed_in(quality)
+    assert labels(client.get("/history/", {"person": "zden"})) == ["three", "two"]
+    assert labels(client.get("/history/", {"object": f"machine:{machine.pk}"})) == ["two", "one"]
+
+
+def test_days_are_the_plants_own(signed_in, quality):
+    """05:59 UTC on 15 June is still 14 June in Denver, 06:00 UTC is the 15th (UTC-6 in summer)."""
+    write(quality, quality, "before", at=dt.datetime(2026, 6, 15, 5, 59, 59, tzinfo=dt.UTC))
+    write(quality, quality, "first", at=dt.datetime(2026, 6, 15, 6, tzinfo=dt.UTC))
+    write(quality, quality, "last", at=dt.datetime(2026, 6, 16, 5, 59, 59, tzinfo=dt.UTC))
+    write(quality, quality, "after", at=dt.datetime(2026, 6, 16, 6, tzinfo=dt.UTC))
+    answer = signed_in(quality).get("/history/", {"first": "2026-06-15", "last": "2026-06-15"})
+    assert labels(answer) == ["last", "first"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "field"),
+    [
+        ({"first": "2026-02-30"}, "first"),
+        ({"first": "0001-01-01"}, "first"),
+        ({"last": "9999-12-31"}, "last"),
+        ({"first": "2026-06-02", "last": "2026-06-01"}, "last"),
+        ({"object": "machine"}, "object"),
+        ({"object": "machine:1' OR 1=1"}, "object"),
+        ({"person": "nul\x00"}, "person"),
+    ],
+)
+def test_what_cannot_be_looked_for_is_told_beside_the_field(signed_in, quality, asked, field):
+    answer = signed_in(quality).get("/history/", asked)
+    assert answer.status_code == 422
+    assert answer.context["form"].errors[field]
+
+
+def test_pages_hold_fifty_and_lead_on_with_the_same_choices(signed_in, quality):
+    for number in range(history.PAGE + 1):
+        write(quality, quality, str(number), at=NOW + dt.timedelta(seconds=number))
+    client = signed_in(quality)
+    first = client.get("/history/", {"person": quality.first_name})
+    assert labels(first)[0] == str(history.PAGE)
+    assert len(labels(first)) == history.PAGE
+    assert f"?person={quality.first_name}&amp;page=2" in first.content.decode()
+    assert labels(client.get("/history/", {"page": "2"})) == ["0"]
+
+
+@pytest.mark.parametrize("asked", ["0", "-1", "x", "9" * 40, "²", "99999"])
+def test_a_page_that_is_not_there_is_no_error(signed_in, quality, asked):
+    assert signed_in(quality).get("/history/", {"page": asked}).status_code == 200
+
+
+def test_the_number_of_queries_does_not_grow_with_the_rows(signed_in, quality, django_assert_num_queries):
+    client = signed_in(quality)
+    write(quality, quality)
+    client.get("/history/")
+    with django_assert_num_queries(4):
+        client.get("/history/")
+    for _ in range(30):
+        write(quality, quality)
+    with django_assert_num_queries(4):
+        client.get("/history/")
+
+
+def test_an_event_outlives_what_it_speaks_of_and_hides_secrets(quality):
+    gone = factories.person("mechanic", quality.plant, pin_hash="secret-hash")
+    write(quality, gone, "deleted", before=audit.snapshot(gone))
+    gone.delete()
+    event = AuditEvent.objects.get()
+    assert event.object_label == str(gone)
+    assert "secret-hash" not in str(event.before)
+    assert gone.password not in str(event.before)
