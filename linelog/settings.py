@@ -188,24 +188,28 @@ SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_HTTPONLY = True  # pages carry the token themselves
 CSRF_FAILURE_VIEW = "linelog.web.errors.csrf_failure"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 if HTTPS:
     SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    # With this prefix browsers take the cookie from this very host over TLS alone.
+    SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-session", "__Host-csrf"
     SECURE_SSL_REDIRECT = True
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_HSTS_SECONDS = 365 * 24 * 3600
     SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = True
 
-# Plotly adds one empty style element (whose hash this is) and sets style attributes on its drawings.
+# Plotly adds two style elements, one empty and one for maps, and sets style attributes on its drawings.
 EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
+MAP_STYLE = "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
         "script-src": [SELF, NONCE],
-        "style-src": [SELF, EMPTY_STYLE],
+        "style-src": [SELF, EMPTY_STYLE, MAP_STYLE],
         "style-src-attr": ["'unsafe-inline'"],
         "img-src": [SELF, "data:", "blob:"],
         "font-src": [SELF],

@@ -1,0 +1,162 @@
+"""Which way a station is found out of line: its as-found offsets round the clock, and whether they agree."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelog.calc.directions import FEWEST, Directions, agreement
+from linelog.calc.readings import clock_position
+from linelog.calc.units import Unit
+from linelog.trends import plotly, words
+from linelog.trends.panels import COLORS, SYMBOLS, value_words, visit_url
+from linelog.trends.plotly import Part, typed
+from linelog.trends.series import OffsetSeries
+from linelog.trends.standing import AS_FOUND, Value
+from linelog.trends.trend import Trend
+from linelog.web import units
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """As-found offsets of one station, seat and method that point somewhere, and how they agree."""
+
+    series: OffsetSeries
+    values: tuple[Value, ...]
+    found: Directions | None
+
+    @property
+    def key(self) -> str:
+        """A name for the figure, good in an address."""
+        return f"clock-{self.series.station.pk}-{self.series.seat or 'one'}-{self.series.method}"
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are as-found values enough to speak of a direction."""
+        return self.found is not None and self.found.n >= FEWEST
+
+    @property
+    def unclear(self) -> int:
+        """Values no larger than their own uncertainty: their direction is mostly chance."""
+        return sum(value.radial_um <= value.expanded_um for value in self.values)
+
+
+def clocks(trend: Trend) -> list[Clock]:
+    """Return one clock a series; an offset of exactly zero points nowhere and is left out."""
+    made = []
+    for series in trend.offsets:
+        values = tuple(value for value in series.found if value.radial_um > 0.0)
+        found = agreement([value.direction_deg for value in values]) if values else None
+        made.append(Clock(series, values, found))
+    return made
+
+
+def clock_words(clock: Clock) -> str:
+    """Say in plain words whether the directions agree."""
+    if clock.found is None or not clock.enough:
+        count = len(clock.values)
+        return f"{words.number(count)} as-found {'value' if count == 1 else 'values'}: no common direction yet."
+    found = clock.found
+    few = f" {words.plural(clock.unclear, 'value')} within its own uncertainty." if clock.unclear else ""
+    if found.mean_deg is None or found.p is None:
+        return f"{found.n} as-found values that cancel one another: no common direction.{few}"
+    toward = f"mean direction {clock_position(found.mean_deg)} o'clock"
+    return f"{found.n} as-found values, {toward}. {chance_words(found.p)}{few}"
+
+
+def chance_words(p: float) -> str:
+    """Say a Rayleigh p in plain words."""
+    if p >= 0.05:
+        return (
+            f"No common direction shown: scattered directions agree this well by chance {_one_in(p)} (p = {p:.2f})."
+        )
+    shown = f"p = {p:.3f}" if p >= 0.001 else "p < 0.001"
+    strength = "They point the same way" if p < 0.01 else "They seem to point the same way"
+    return f"{strength}: scattered directions would agree this well {_one_in(p)} ({shown}, Rayleigh test)."
+
+
+def _one_in(p: float) -> str:
+    if p < 0.0001:
+        return "less than once in 10 000 times"
+    if p > 0.4:
+        return "about every second time or more often"
+    times = round(1.0 / p) if p > 0.01 else 10 * round(0.1 / p)
+    return f"about once in {times:,} times".replace(",", "\u202f")
+
+
+def clock_figure(clock: Clock, trend: Trend, unit: Unit) -> Part | None:
+    """Return the clock face: 12 at the top, clockwise as seen from the crank, radius in `unit`, limit as a circle."""
+    if not clock.enough:
+        return None
+    per = float(unit.um)
+    limit = clock.values[-1].limit_um
+    top = 1.15 * max(limit, *(value.radial_um for value in clock.values)) / per
+    data = [_limit_circle(limit / per), *_mean(clock, top), _dots(clock, trend, unit)]
+    return {"data": data, "layout": _face(top, limit, unit, clock.found)}
+
+
+def _limit_circle(limit: float) -> Part:
+    around = np.linspace(0.0, 360.0, 121)
+    line = plotly.lines("Limit", "--out", width=2, dash="dash")
+    return line | {"type": "scatterpolar", "theta": typed(around), "r": typed(np.full(len(around), limit))}
+
+
+def _mean(clock: Clock, top: float) -> list[Part]:
+    if clock.found is None or clock.found.mean_deg is None:
+        return []
+    line = plotly.lines("Mean direction", "--ink", width=3)
+    toward = clock.found.mean_deg
+    return [line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])}]
+
+
+def _dots(clock: Clock, trend: Trend, unit: Unit) -> Part:
+    series = clock.series
+    color = COLORS[series.number % len(COLORS)]
+    name = f"{series.label}: as found, {series.method}"
+    last = [""] * (len(clock.values) - 1) + [" last"]
+    return plotly.markers(name, color, SYMBOLS[series.method, AS_FOUND]) | {
+        "type": "scatterpolar",
+        "mode": "markers+text",
+        "theta": typed([value.direction_deg for value in clock.values]),
+        "r": typed([value.radial_um / unit.um for value in clock.values]),
+        "text": last,
+        "textposition": "middle right",
+        "textfont": {"color": "--ink", "size": 13},
+        "customdata": [
+            [value_words(value, words.place(series.station, series.seat), trend, unit), visit_url(value.visit_id)]
+            for value in clock.values
+        ],
+    }
+
+
+def _face(top: float, limit_um: float, unit: Unit, found: Directions | None) -> Part:
+    """Return the dial; its radius is written toward 3 o'clock, or toward 9 where the values lie on the right."""
+    on_right = found is not None and found.mean_deg is not None and found.mean_deg < 180.0
+    every = math.ceil(top * unit.um / limit_um / 3.0)  # at most three circles, at the limit or multiples of it
+    rings = [times * limit_um for times in range(every, math.floor(top * unit.um / limit_um) + 1, every)]
+    hours = {
+        "rotation": 90,
+        "direction": "clockwise",
+        "tickvals": list(range(0, 360, 30)),
+        "ticktext": ["12", *(str(hour) for hour in range(1, 12))],
+        "gridcolor": "--rule",
+        "linecolor": "--rule",
+    }
+    radius = {
+        "range": [0.0, top],
+        "angle": 180 if on_right else 0,
+        "tickangle": 180 if on_right else 0,  # counted from the axis, which stands on its head there
+        "tickvals": [ring / unit.um for ring in rings],
+        "ticktext": [units.show_um(ring, unit, with_unit=True) for ring in rings],
+        "gridcolor": "--rule",
+        "linecolor": "--rule",
+    }
+    return {
+        "height": 380,
+        "margin": {"l": 40, "r": 40, "t": 30, "b": 30},
+        "polar": {"angularaxis": hours, "radialaxis": radius, "bgcolor": "--sheet"},
+        "showlegend": False,
+        "dragmode": False,
+    }

@@ -1,0 +1,1 @@
+"""What the pages read, each in a fixed number of queries."""

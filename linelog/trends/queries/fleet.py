@@ -1,0 +1,116 @@
+"""The machines of a plant side by side, in a number of queries that does not grow with them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TypeVar
+
+from django.db.models import OuterRef, Q, Subquery
+from django.urls import reverse
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Machine, MarkAssignment, Person, Station
+from linelog.production.models import DayCount
+from linelog.production.queries import Totals, machine_totals
+from linelog.trends import words
+from linelog.trends.queries.machine import on_day
+from linelog.trends.queries.values import latest
+from linelog.trends.standing import Value, as_it_is_now, worst_key
+
+Thing = TypeVar("Thing")
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A machine in the list: who it is and when it was last measured."""
+
+    pk: int
+    name: str
+    line_id: int
+    line: str
+    plant_id: int
+    longest_days: int
+    last_at: dt.datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenVisit:
+    """A visit that waits to be gone on with."""
+
+    pk: int
+    opened_by_id: int
+    opened_at: dt.datetime
+    by: str
+
+    @property
+    def url(self) -> str:
+        """Where the visit is gone on with."""
+        return reverse("alignment:visit", args=[self.pk])
+
+
+@dataclass(frozen=True, slots=True)
+class Worst:
+    """A machine's worst value as it is now, and where."""
+
+    value: Value
+    place: str
+
+
+def machines(user: Person, today: dt.date) -> list[Known]:
+    """Return the machines in service with the time of their last signed visit."""
+    last = Visit.objects.filter(machine=OuterRef("pk"), state=Visit.State.SIGNED).order_by("-opened_at")
+    rows = (
+        Machine.objects.for_user(user)
+        .filter(Q(out_of_service_on__isnull=True) | Q(out_of_service_on__gte=today))
+        .annotate(last_at=Subquery(last.values("opened_at")[:1]))
+        .order_by("line__plant__name", "line__name", "name")
+        .values_list(
+            "pk", "name", "line_id", "line__name", "line__plant_id", "line__plant__longest_interval_days", "last_at"
+        )
+    )
+    return [Known(*row) for row in rows]
+
+
+def marks_today(user: Person, today: dt.date) -> dict[int, list[str]]:
+    """Return the marks of each machine today."""
+    rows = MarkAssignment.objects.for_user(user).filter(on_day(today)).order_by("mark").values_list("machine", "mark")
+    return _grouped(rows)
+
+
+def open_visits(user: Person) -> dict[int, list[OpenVisit]]:
+    """Return the open visits of each machine, the newest first."""
+    rows = Visit.objects.for_user(user).filter(state=Visit.State.OPEN).select_related("opened_by")
+    return _grouped(
+        (visit.machine_id, OpenVisit(visit.pk, visit.opened_by_id, visit.opened_at, str(visit.opened_by)))
+        for visit in rows.order_by("-opened_at", "-pk")
+    )
+
+
+def worst_now(user: Person) -> dict[int, Worst]:
+    """Return each machine's worst value among the last ones of its stations."""
+    stations = Station.objects.for_user(user).filter(is_active=True)
+    named = {station.pk: station for station in stations.only("pk", "machine_id", "name").order_by()}
+    found: dict[int, Worst] = {}
+    for value in sorted(as_it_is_now(latest(stations)), key=worst_key):
+        station = named[value.station_id]
+        found.setdefault(station.machine_id, Worst(value, words.place(station, value.seat)))
+    return found
+
+
+def last_day_counted(user: Person) -> dt.date | None:
+    """Return the newest production day of which anything is known."""
+    return DayCount.objects.for_user(user).order_by("-day").values_list("day", flat=True).first()
+
+
+def totals(known: list[Known], since: dt.date, until: dt.date) -> dict[int, Totals]:
+    """Return the sums of the machines in the list over a span."""
+    return machine_totals([one.pk for one in known], since, until)
+
+
+def _grouped(rows: Iterable[tuple[int, Thing]]) -> dict[int, list[Thing]]:
+    groups: dict[int, list[Thing]] = {}
+    for key, value in rows:
+        groups.setdefault(key, []).append(value)
+    return groups

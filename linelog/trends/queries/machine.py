@@ -1,0 +1,67 @@
+"""What stands at the top of a machine's page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from django.db.models import Q
+from django.shortcuts import get_object_or_404
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Machine, MarkAssignment, Person, Station
+from linelog.production.days import zone
+from linelog.trends import words
+from linelog.trends.due import Due, due_by_time
+from linelog.trends.queries.values import latest
+from linelog.trends.standing import Value, as_it_is_now, worst_key
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """A machine as it stands: marks today, last signed visit, worst station, what is open and due."""
+
+    marks: tuple[str, ...]
+    last_visit: Visit | None
+    last_day: dt.date | None
+    worst: Value | None
+    worst_place: str
+    open_visits: tuple[Visit, ...]
+    due: Due
+
+
+def machine_for(user: Person, pk: int) -> Machine:
+    """Return a machine of the person's plant; any other is not there."""
+    return get_object_or_404(Machine.objects.for_user(user).select_related("line__plant"), pk=pk)
+
+
+def stations_of(machine: Machine) -> list[Station]:
+    """Return the machine's stations along the ram, those no longer measured last."""
+    return list(machine.stations.order_by("-is_active", "order", "pk"))
+
+
+def on_day(day: dt.date) -> Q:
+    """Return the condition of a mark assignment that holds on a day."""
+    return Q(starts_on__lte=day) & (Q(ends_on__isnull=True) | Q(ends_on__gte=day))
+
+
+def head(machine: Machine, stations: list[Station], today: dt.date) -> Head:
+    """Read the head of a machine's page in six queries."""
+    plant = machine.line.plant
+    visits = (
+        Visit.objects.filter(machine=machine).select_related("signed_by", "opened_by").order_by("-opened_at", "-pk")
+    )
+    last = visits.filter(state=Visit.State.SIGNED).first()
+    last_day = last.opened_at.astimezone(zone(plant)).date() if last else None
+    worst = min(as_it_is_now(latest(machine.stations.filter(is_active=True))), key=worst_key, default=None)
+    named = {station.pk: station for station in stations}
+    marks = MarkAssignment.objects.filter(on_day(today), machine=machine).order_by("mark")
+    return Head(
+        marks=tuple(marks.values_list("mark", flat=True)),
+        last_visit=last,
+        last_day=last_day,
+        worst=worst,
+        worst_place=words.place(named[worst.station_id], worst.seat) if worst else "",
+        open_visits=tuple(visits.filter(state=Visit.State.OPEN)),
+        due=due_by_time(last_day, plant.longest_interval_days, today),
+    )

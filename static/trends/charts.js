@@ -1,0 +1,84 @@
+"use strict";
+// Draws the figures that the server has made: fetches them, puts in the page's colours, opens a visit on a tap.
+(() => {
+  const config = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false, showTips: false };
+  const kept = new WeakMap(); // section -> figures by name
+
+  const coloured = (part, styles) => {
+    if (typeof part === "string") return part.startsWith("--") ? styles.getPropertyValue(part).trim() : part;
+    if (Array.isArray(part)) return part.map((one) => coloured(one, styles));
+    if (part === null || typeof part !== "object" || "bdata" in part) return part;
+    return Object.fromEntries(Object.entries(part).map(([key, value]) => [key, coloured(value, styles)]));
+  };
+
+  const common = (styles) => {
+    const ink = styles.getPropertyValue("--ink").trim();
+    const rule = styles.getPropertyValue("--rule").trim();
+    const sheet = styles.getPropertyValue("--sheet").trim();
+    return {
+      paper_bgcolor: sheet, plot_bgcolor: sheet, dragmode: false, hovermode: "closest", hoverdistance: 24,
+      font: { family: styles.getPropertyValue("--sans").trim(), size: 14, color: ink },
+      hoverlabel: { bgcolor: sheet, bordercolor: ink, font: { size: 15, color: ink }, align: "left" },
+      axis: { gridcolor: rule, linecolor: rule, zerolinecolor: rule, fixedrange: true },
+    };
+  };
+
+  const laidOut = (layout, styles) => {
+    const { axis, ...rest } = common(styles);
+    const axes = Object.keys(layout).filter((key) => /^[xy]axis/.test(key));
+    const dressed = Object.fromEntries(axes.map((key) => [key, { ...axis, ...layout[key] }]));
+    return { ...rest, ...layout, ...dressed };
+  };
+
+  const openVisit = (event) => {
+    const said = event.points[0].customdata;
+    if (said && said[1]) window.location.assign(said[1]);
+  };
+
+  const drawOne = (box, figure) => {
+    const styles = getComputedStyle(document.documentElement);
+    const { data, layout } = coloured(figure, styles);
+    if (!box.drawn) box.replaceChildren();
+    box.style.height = `${layout.height}px`; // so that turning the tablet changes the width alone
+    Plotly.react(box, data, laidOut(layout, styles), config);
+    if (!box.drawn) box.on("plotly_click", openVisit);
+    box.drawn = true;
+  };
+
+  const drawAll = (section) => {
+    for (const box of section.querySelectorAll("[data-figure]")) {
+      const figure = kept.get(section)[box.dataset.figure];
+      if (figure) drawOne(box, figure);
+    }
+  };
+
+  const fail = (section) => {
+    for (const box of section.querySelectorAll("[data-figure]")) {
+      if (!box.drawn) box.textContent = "The chart could not be fetched; its numbers are in the tables below.";
+    }
+  };
+
+  const start = async (section) => {
+    if (section.started) return;
+    section.started = true;
+    if (!section.querySelector("[data-figure]")) return;
+    try {
+      const answer = await fetch(section.dataset.figures, { headers: { Accept: "application/json" } });
+      if (!answer.ok || !section.isConnected) return fail(section);
+      kept.set(section, await answer.json());
+    } catch {
+      return fail(section);
+    }
+    if (section.isConnected) drawAll(section);
+  };
+
+  const startAll = () => document.querySelectorAll("[data-figures]").forEach(start);
+  document.addEventListener("DOMContentLoaded", startAll);
+  document.addEventListener("htmx:afterSettle", startAll);
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    for (const box of event.detail.target.querySelectorAll("[data-figure]")) if (box.drawn) Plotly.purge(box);
+  });
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    for (const section of document.querySelectorAll("[data-figures]")) if (kept.has(section)) drawAll(section);
+  });
+})();

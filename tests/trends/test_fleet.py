@@ -1,0 +1,208 @@
+"""The fleet: compared by the exact interval, put in order, read in a fixed number of queries."""
+
+import datetime as dt
+
+import pytest
+from django.db import connection
+from django.db.models import F
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from linelog.alignment.models import Amendment, Result
+from linelog.plant.models import MarkAssignment
+from linelog.production.queries import Totals
+from linelog.trends.fleet import compare, natural, ordered, read
+from linelog.trends.queries.fleet import Known
+from tests import factories
+from tests.trends import invented
+
+NOW, TODAY = factories.NOW, factories.NOW.date()
+
+
+def totals(tear_offs, cans):
+    return Totals(cans, 0, tear_offs, 0, 0, 0.0, 28)
+
+
+def known(pk, plant=1):
+    return Known(pk, f"BM {pk}", 1, "Line 1", plant, 120, None)
+
+
+def test_above_and_below_only_where_the_exact_interval_leaves_the_fleets_rate_out():
+    """Garwood's limits (1936): 10 counts reach from 4.80 to 18.39, 50 from 37.11 to 65.92."""
+    sums = {1: totals(50, 1_000_000), 2: totals(10, 1_000_000), 3: totals(30, 1_000_000)}
+    found = compare([known(1), known(2), known(3)], sums)
+    assert found[1].fleet_rate == pytest.approx(30.0)
+    assert {pk: one.word for pk, one in found.items()} == {1: "above", 2: "below", 3: "no different"}
+    assert (found[1].low, found[1].high) == (pytest.approx(37.11, abs=0.006), pytest.approx(65.92, abs=0.006))
+    assert (found[2].low, found[2].high) == (pytest.approx(4.80, abs=0.006), pytest.approx(18.39, abs=0.006))
+
+
+def test_few_cans_are_said_so_and_a_machine_without_cans_is_left_out():
+    sums = {1: totals(500, 10_000_000), 2: totals(1, 20_000), 3: totals(0, 0)}
+    found = compare([known(1), known(2), known(3)], sums)
+    assert not found[1].few
+    assert found[2].few
+    assert 3 not in found
+
+
+def test_each_plant_is_compared_with_itself():
+    sums = {1: totals(10, 1_000_000), 2: totals(90, 1_000_000)}
+    found = compare([known(1, plant=1), known(2, plant=2)], sums)
+    assert {one.fleet_rate for one in found.values()} == {10.0, 90.0}
+
+
+def test_names_sort_as_people_count():
+    assert sorted(["BM 10", "BM 9", "bm 2", "Trimmer"], key=natural) == ["bm 2", "BM 9", "BM 10", "Trimmer"]
+
+
+@pytest.fixture
+def manager(db):
+    return factories.person("manager")
+
+
+def small_fleet(manager, machines):
+    line = factories.line(manager.plant)
+    made = [factories.machine(line, mark=str(number), name=f"BM {number}") for number in range(machines)]
+    for number, machine in enumerate(made):
+        invented.history(machine, manager, 2, until=NOW - dt.timedelta(days=number), seed=number)
+        invented.counts(machine, 28, until=TODAY, seed=number)
+        factories.visit(machine, manager)
+        Amendment.objects.create(visit=machine.visits.last(), reason="noted", by=manager, at=NOW)
+    return made
+
+
+def queries_of(client, url):
+    client.get(url)
+    with CaptureQueriesContext(connection) as seen:
+        assert client.get(url).status_code == 200
+    return len(seen)
+
+
+def test_the_front_page_asks_as_often_for_a_hundred_machines_as_for_ten(manager):
+    clients = {role: Client() for role in ("mechanic", "manager", "quality", "viewer")}
+    for role, client in clients.items():
+        client.force_login(factories.person(role, manager.plant))
+    small_fleet(manager, 10)
+    ten = {role: queries_of(client, "/") for role, client in clients.items()}
+    small_fleet(manager, 90)
+    assert {role: queries_of(client, "/") for role, client in clients.items()} == ten
+    assert max(ten.values()) <= 16
+
+
+def test_a_row_says_where_it_stands_now(manager):
+    (machine,) = small_fleet(manager, 1)
+    domer = machine.stations.get(kind="domer")
+    Result.objects.update(x_um=1.0, y_um=0.0, radial_um=1.0, verdict="in", severity=0.1)
+    last = machine.visits.filter(state="signed").order_by("-opened_at").first()
+    last.results.filter(station=domer).update(x_um=60.0, radial_um=60.0, verdict="out", severity=60 / 38)
+    (row,) = read(manager, TODAY).rows
+    assert (row.worst.place, row.worst.value.verdict, row.is_out) == ("Domer", "out", True)
+    assert row.marks == ("0",)
+    assert row.last_day == last.opened_at.date()
+    assert len(row.open_visits) == 1
+    assert row.against.word == "no different"
+
+
+def test_a_last_value_set_aside_gives_way_to_the_one_before(manager):
+    (machine,) = small_fleet(manager, 1)
+    domer = machine.stations.get(kind="domer")
+    Result.objects.update(severity=0.1, verdict="in", carried=False)
+    first, last = machine.visits.filter(state="signed").order_by("opened_at")
+    first.results.filter(station=domer).update(severity=0.5)
+    for stage in ("as_found", "as_left"):
+        Amendment.objects.create(
+            visit=last, station=domer, stage=stage, reason="wrong dial", set_aside=True, by=manager, at=NOW
+        )
+    (row,) = read(manager, TODAY).rows
+    assert (row.worst.place, row.worst.value.visit_id, row.worst.value.severity) == ("Domer", first.pk, 0.5)
+    Amendment.objects.create(
+        visit=last, station=domer, stage="as_left", reason="it was right", x_um=100.0, y_um=0.0, by=manager, at=NOW
+    )
+    (row,) = read(manager, TODAY).rows
+    assert (row.worst.value.visit_id, row.worst.value.verdict) == (last.pk, "out")
+
+
+def test_orders_put_first_what_they_say(manager):
+    made = small_fleet(manager, 4)
+    never = factories.machine(made[0].line, name="BM 99")
+    rows = read(manager, TODAY).rows
+    assert [row.known.name for row in ordered(rows, "machine")] == ["BM 0", "BM 1", "BM 2", "BM 3", "BM 99"]
+    assert [row.known.name for row in ordered(rows, "age")] == ["BM 99", "BM 3", "BM 2", "BM 1", "BM 0"]
+    assert ordered(rows, "rate")[-1].known.pk == never.pk
+    assert ordered(rows, "worst")[-1].known.pk == never.pk
+    need = ordered(rows, "need")
+    assert [row.is_out for row in need] == sorted((row.is_out for row in need), reverse=True)
+
+
+def test_a_machine_out_of_service_is_not_in_the_list(manager):
+    made = small_fleet(manager, 2)
+    made[0].out_of_service_on = TODAY - dt.timedelta(days=1)
+    made[0].save()
+    assert [row.known.pk for row in read(manager, TODAY).rows] == [made[1].pk]
+
+
+def test_the_rates_are_of_the_28_days_to_the_last_one_counted(manager):
+    machine = factories.machine(factories.line(manager.plant))
+    invented.counts(machine, 60, until=TODAY - dt.timedelta(days=10))
+    fleet = read(manager, TODAY)
+    assert fleet.until == TODAY - dt.timedelta(days=10)
+    assert (fleet.until - fleet.since).days == 27
+
+
+def test_nobody_sees_another_plant(manager):
+    small_fleet(manager, 1)
+    assert read(factories.person("manager"), TODAY).rows == ()
+
+
+class TestPage:
+    @pytest.fixture
+    def fleet(self, manager):
+        return small_fleet(manager, 3)
+
+    def page(self, signed_in, role, manager, query="", **headers):
+        return signed_in(factories.person(role, manager.plant)).get(f"/{query}", headers=headers)
+
+    def test_the_mechanic_resumes_and_picks(self, signed_in, manager, fleet):
+        text = self.page(signed_in, "mechanic", manager).content.decode()
+        assert text.index("Open visits: go on here") < text.index("Choose the machine") < text.index("All machines")
+        for machine in fleet:
+            assert reverse("alignment:visit", args=[machine.visits.get(state="open").pk]) in text
+
+    def test_the_manager_sees_out_due_and_oldest(self, signed_in, manager, fleet):
+        text = self.page(signed_in, "manager", manager).content.decode()
+        assert text.index("Out of line") < text.index("Due by time") < text.index("Oldest alignment")
+
+    def test_quality_sees_machines_above_the_fleet_and_the_newest_counts(self, signed_in, manager, fleet):
+        fleet[0].day_counts.update(tear_offs=F("tear_offs") * 10)
+        text = self.page(signed_in, "quality", manager).content.decode()
+        assert "Tear-offs above the fleet" in text
+        assert "2026-06-15" in text
+
+    def test_the_viewer_starts_with_the_table(self, signed_in, manager, fleet):
+        text = self.page(signed_in, "viewer", manager).content.decode()
+        assert "Choose the machine" not in text
+        assert "Out of line" not in text
+        assert "All machines" in text
+
+    def test_a_line_is_chosen_without_a_page_load(self, signed_in, manager, fleet):
+        other = factories.machine(factories.line(manager.plant), name="Elsewhere 1")
+        answer = self.page(signed_in, "viewer", manager, f"?line={other.line_id}&sort=age", **{"HX-Request": "true"})
+        text = answer.content.decode()
+        assert "<html" not in text
+        assert "Elsewhere 1" in text
+        assert "BM 0" not in text
+
+    @pytest.mark.parametrize("query", ["?line=999", "?line=x", "?sort=cost"])
+    def test_what_is_not_there_is_said_so(self, signed_in, manager, fleet, query):
+        answer = self.page(signed_in, "viewer", manager, query)
+        assert answer.status_code == 422
+        assert "There is no such" in answer.content.decode()
+
+    def test_an_empty_plant_has_a_page(self, signed_in):
+        for role in ("mechanic", "manager", "quality", "viewer", "administrator"):
+            assert signed_in(factories.person(role)).get("/").status_code == 200
+
+    def test_two_marks_are_both_shown(self, signed_in, manager, fleet):
+        MarkAssignment.objects.create(machine=fleet[0], mark="77", starts_on=dt.date(2025, 1, 1))
+        assert "mark 0 and 77" in self.page(signed_in, "viewer", manager).content.decode()
