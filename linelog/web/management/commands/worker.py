@@ -25,22 +25,25 @@ class Command(DatabaseWorker):
     def handle(self, **options: Any) -> None:
         """Beat until the worker ends."""
         over = threading.Event()
-        threading.Thread(target=_beat, args=(over,), name="heartbeat", daemon=True).start()
+        _beat()
+        threading.Thread(target=_beat_until, args=(over,), name="heartbeat", daemon=True).start()
         try:
             super().handle(**options)
         finally:
             over.set()
 
 
-def _beat(over: threading.Event) -> None:
-    name = f"{socket.gethostname()[:60]}:{os.getpid()}"
-    while not over.is_set():
+def _beat() -> None:
+    now = timezone.now()
+    health.beat(name=f"{socket.gethostname()[:60]}:{os.getpid()}", at=now)
+    jobs.offer_again(now=now)
+
+
+def _beat_until(over: threading.Event) -> None:
+    while not over.wait(health.BEAT_EVERY.total_seconds()):
         close_old_connections()
         try:
-            now = timezone.now()
-            health.beat(name=name, at=now)
-            jobs.offer_again(now=now)
+            _beat()
         except DatabaseError:  # the next beat tries again; the health page shows the silence
             log.warning("heartbeat not written: the database does not answer")
-        over.wait(health.BEAT_EVERY.total_seconds())
     connection.close()
