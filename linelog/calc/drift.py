@@ -106,8 +106,9 @@ def chance_out(drift: Drift, start: Start, strokes_million: ArrayLike, limit_um:
     """Chance that the offset is beyond its limit after so many million strokes, shape (k,) as the strokes.
 
     P(|N(start + mean*s, cov*s + u^2 + mean_cov*s^2)| > limit): the last term is the doubt about the creep itself,
-    which grows faster than the walk. The walk is taken as known: on simulated stations a chance of 0.2 is right to 0.04
-    from three pairs on, while one below 0.05 is too small (0.18 for 0.02 with three pairs, 0.09 for 0.03 with ten).
+    which grows faster than the walk. The walk is taken as known: on simulated stations a chance of 0.2 is right to
+    0.04 from three pairs on, while one below 0.05 is too small (0.18 for 0.02 with three pairs, 0.09 for 0.03 with
+    ten).
     """
     strokes = numbers(strokes_million, "Strokes", "strokes_million")
     if (strokes < 0.0).any():
