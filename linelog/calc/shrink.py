@@ -4,14 +4,12 @@ Each machine's true rate is taken as drawn from a gamma distribution fitted to t
 cans pull a machine's rate to the fleet's mean, many cans leave it where it is.
 """
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 from statsmodels.discrete.discrete_model import NegativeBinomial
-from statsmodels.tools.sm_exceptions import ConvergenceWarning
 
 from linelog.calc.arrays import FloatArray, cans_of, counts_and_cans, level_of, one_number
 from linelog.calc.errors import CalcError
@@ -58,10 +56,8 @@ def fit_prior(counts: ArrayLike, cans: ArrayLike) -> Prior:
 def _negative_binomial(counts: FloatArray, expected: FloatArray) -> tuple[float, float]:
     """Mean over expected, and dispersion alpha (NB2); alpha 0 where the fit runs into equal rates."""
     model = NegativeBinomial(counts, np.ones((len(counts), 1)), exposure=expected)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)  # asked below
-        # the simplex, since gradient methods stop short on large counts
-        fit = model.fit(start_params=[0.0, 0.3], method="nm", maxiter=2000, disp=0, skip_hessian=True)
+    # the simplex, since gradient methods stop short on large counts
+    fit = model.fit([0.0, 0.3], method="nm", maxiter=2000, disp=0, warn_convergence=False, skip_hessian=True)
     intercept, alpha = (float(value) for value in fit.params)
     if not (fit.mle_retvals["converged"] and np.isfinite([intercept, alpha]).all()):
         raise CalcError("The spread between the machines could not be worked out from these counts.", field="counts")
