@@ -186,3 +186,10 @@ def test_opening_refuses_a_lockout_of_the_future_and_half_a_lockout(signed_in):
         assert response.status_code == 422, more
         assert sentence in response.content.decode(), more
     assert not Visit.objects.exists()
+
+
+def test_the_offer_comes_with_the_reading_that_makes_it(job):
+    client, visit, domer, _ = job
+    said = type_round(client, visit, domer, OUT_HIGH, stage="as_found").content.decode()
+    assert 'id="offer"' in said
+    assert "Done as offered" in said
