@@ -1,0 +1,237 @@
+"""Which machines to align in the coming weeks: the choice that avoids most expected loss in the hours there are.
+
+Weeks are numbered from 0, the coming one. Money is in the plant's currency, hours are hours of one crew.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import groupby
+
+import numpy as np
+from scipy import optimize, sparse
+
+from linelog.calc.arrays import not_negative, one_number
+from linelog.calc.errors import CalcError
+
+_GAP = 1e-3  # the plan is within a thousandth of the best there is
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """An alignment that could be done: its hours, and the loss expected in each week of the plan if it is left."""
+
+    key: str
+    line: str
+    hours: float
+    loss_by_week: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stop of a line (None: of any machine) in a week: so many hours long, for so many crews side by side."""
+
+    key: str
+    week: int
+    hours: float
+    line: str | None = None
+    crews: int = 1
+
+    def takes(self, job: Job) -> bool:
+        """Whether the job's machine stands still in this window for long enough."""
+        return self.line in (None, job.line) and job.hours <= self.hours + _ROUNDING
+
+
+class Why(Enum):
+    """Why a job is not in the plan."""
+
+    BY_HAND = "taken out by hand"
+    NO_STOP = "its line has no stop"
+    TOO_LONG = "no stop is long enough"
+    TOO_MUCH = "more than a week's crew hours"
+    NO_LOSS = "nothing to lose by waiting"
+    OTHERS_FIRST = "others avoid more"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A job in the plan, and the loss it avoids up to the end of the plan."""
+
+    job: str
+    window: str
+    week: int
+    hours: float
+    avoided: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A job that is not in the plan, why, in a sentence, and what leaving it is expected to cost."""
+
+    job: str
+    why: Why
+    sentence: str
+    loss: float
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Entries by week, what was left out by loss, the hours used of each week, and the loss avoided in all."""
+
+    entries: tuple[Entry, ...]
+    left_out: tuple[LeftOut, ...]
+    hours_by_week: tuple[float, ...]
+    avoided: float
+
+
+def make_plan(
+    jobs: Sequence[Job],
+    windows: Sequence[Window],
+    crew_hours: Sequence[float],
+    *,
+    by_hand: Mapping[str, str | None] | None = None,
+) -> Plan:
+    """Choose jobs and windows by most expected loss avoided (mixed-integer programme, HiGHS through scipy).
+
+    crew_hours  of each week, which sets how many weeks there are; every job's losses must be as many
+    by_hand     job key to window key, or to None for 'not now': what the manager has set, kept as it is
+    A job is done at most once, in a window of its line that is long enough; a window holds its hours times its crews,
+    a week its crew hours. Done in a week, a job avoids half of that week's loss and all of the later ones.
+    Raises `CalcError` for negative or missing numbers, keys given twice, and hand-set entries that do not fit.
+    """
+    fixed = dict(by_hand or {})
+    hours = not_negative(crew_hours, "Crew hours", "crew_hours").tolist()
+    _check(jobs, windows, len(hours))
+    _check_by_hand(jobs, windows, hours, fixed)
+    pairs = [
+        (job, window)
+        for job in jobs
+        for window in windows
+        if (window.key == fixed[job.key] if job.key in fixed else window.takes(job) and _avoided(job, window) > 0.0)
+    ]
+    chosen = _choose(pairs, windows, hours, fixed)
+    entries = [Entry(job.key, window.key, window.week, job.hours, _avoided(job, window)) for job, window in chosen]
+    entries.sort(key=lambda entry: (entry.week, -entry.avoided, entry.job))
+    planned = {entry.job for entry in entries}
+    left = [_left_out(job, windows, hours, fixed, entries) for job in jobs if job.key not in planned]
+    return Plan(
+        entries=tuple(entries),
+        left_out=tuple(sorted(left, key=lambda one: (-one.loss, one.job))),
+        hours_by_week=tuple(sum(e.hours for e in entries if e.week == week) for week in range(len(hours))),
+        avoided=sum(entry.avoided for entry in entries),
+    )
+
+
+def _avoided(job: Job, window: Window) -> float:
+    return 0.5 * job.loss_by_week[window.week] + sum(job.loss_by_week[window.week + 1 :])
+
+
+def _choose(
+    pairs: list[tuple[Job, Window]],
+    windows: Sequence[Window],
+    crew_hours: list[float],
+    fixed: Mapping[str, str | None],
+) -> list[tuple[Job, Window]]:
+    """Solve for the pairs to take; those set by hand are taken in any case."""
+    if not pairs:
+        return []
+    jobs = list(dict.fromkeys(job.key for job, _ in pairs))
+    row_of_window = {window.key: len(jobs) + i for i, window in enumerate(windows)}
+    first_week = len(jobs) + len(windows)
+    rows = [[jobs.index(j.key), row_of_window[w.key], first_week + w.week] for j, w in pairs]
+    values = [[1.0, j.hours, j.hours] for j, _ in pairs]
+    columns = np.repeat(np.arange(len(pairs)), 3)
+    matrix = sparse.csr_array(
+        (np.ravel(values), (np.ravel(rows), columns)), (first_week + len(crew_hours), len(pairs))
+    )
+    room = np.array([1.0] * len(jobs) + [w.hours * w.crews for w in windows] + crew_hours) + _ROUNDING
+    gain = np.array([_avoided(job, window) for job, window in pairs])
+    found = optimize.milp(
+        -gain / max(float(gain.max()), 1e-300),
+        integrality=np.ones(len(pairs), dtype=np.int64),
+        bounds=optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
+        constraints=optimize.LinearConstraint(matrix, -np.inf, room),
+        options={"mip_rel_gap": _GAP},
+    )
+    if found.x is None:
+        raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
+    return [pair for pair, taken in zip(pairs, found.x, strict=True) if taken > 0.5]
+
+
+def _left_out(
+    job: Job,
+    windows: Sequence[Window],
+    crew_hours: list[float],
+    fixed: Mapping[str, str | None],
+    entries: list[Entry],
+) -> LeftOut:
+    stops = [window for window in windows if window.line in (None, job.line)]
+    fitting = [window for window in stops if window.takes(job)]
+    if job.key in fixed:
+        why, sentence = Why.BY_HAND, "Taken out of the plan by hand."
+    elif not stops:
+        why, sentence = Why.NO_STOP, f"Line {job.line} has no stop in these weeks."
+    elif not fitting:
+        longest = max(window.hours for window in stops)
+        why, sentence = Why.TOO_LONG, f"It needs {job.hours:g} h and the longest stop has {longest:g} h."
+    elif all(job.hours > crew_hours[window.week] + _ROUNDING for window in fitting):
+        most = max(crew_hours[window.week] for window in fitting)
+        why, sentence = Why.TOO_MUCH, f"It needs {job.hours:g} h and the crew has {most:g} h in the week of a stop."
+    elif max(_avoided(job, window) for window in fitting) <= 0.0:
+        why, sentence = Why.NO_LOSS, "Nothing is expected to be lost by leaving it."
+    else:
+        why, sentence = Why.OTHERS_FIRST, _outbid(job, fitting, entries)
+    return LeftOut(job.key, why, sentence, float(sum(job.loss_by_week)))
+
+
+def _outbid(job: Job, fitting: list[Window], entries: list[Entry]) -> str:
+    here = max(_avoided(job, window) for window in fitting) / job.hours
+    weeks = {window.week for window in fitting}
+    least = min((entry.avoided / entry.hours for entry in entries if entry.week in weeks), default=0.0)
+    if least > here:
+        return f"It would avoid {here:.0f} for an hour's work, and each of those chosen avoids {least:.0f} or more."
+    return f"It would avoid {here:.0f} for an hour's work, but its {job.hours:g} h do not fit beside those chosen."
+
+
+def _check(jobs: Sequence[Job], windows: Sequence[Window], weeks: int) -> None:
+    for keys, what, field in (([j.key for j in jobs], "job", "jobs"), ([w.key for w in windows], "stop", "windows")):
+        twice = [key for key, group in groupby(sorted(keys)) if len(list(group)) > 1]
+        if twice:
+            raise CalcError(f"The {what} {twice[0]} is given twice.", field=field)
+    for job in jobs:
+        one_number(job.hours, f"The hours of {job.key}", "hours", above=0.0)
+        not_negative(job.loss_by_week, f"The losses of {job.key}", "loss_by_week")
+        if len(job.loss_by_week) != weeks:
+            raise CalcError(f"{job.key} needs a loss for each of the {weeks} weeks.", field="loss_by_week")
+    for window in windows:
+        one_number(window.hours, f"The hours of the stop {window.key}", "hours", above=-1e-12)
+        if not 0 <= window.week < weeks or window.crews < 1:
+            raise CalcError(f"The stop {window.key} needs a week of the plan and at least one crew.", field="windows")
+
+
+def _check_by_hand(
+    jobs: Sequence[Job], windows: Sequence[Window], crew_hours: list[float], fixed: Mapping[str, str | None]
+) -> None:
+    job_of, window_of = {job.key: job for job in jobs}, {window.key: window for window in windows}
+    in_window = {window.key: 0.0 for window in windows}
+    in_week = [0.0] * len(crew_hours)
+    for job_key, window_key in fixed.items():
+        if job_key not in job_of or not (window_key is None or window_key in window_of):
+            raise CalcError(f"{job_key} was set by hand to a stop that is not in these weeks.", field="by_hand")
+        if window_key is None:
+            continue
+        job, window = job_of[job_key], window_of[window_key]
+        if not window.takes(job):
+            raise CalcError(
+                f"{job_key} needs {job.hours:g} h on line {job.line}, and {window_key} does not give it.",
+                field="by_hand",
+            )
+        in_window[window_key] += job.hours
+        in_week[window.week] += job.hours
+        if in_window[window_key] > window.hours * window.crews + _ROUNDING:
+            raise CalcError(f"What was set by hand for {window_key} is longer than the stop.", field="by_hand")
+        if in_week[window.week] > crew_hours[window.week] + _ROUNDING:
+            raise CalcError(
+                f"What was set by hand for {window_key} is more than that week's crew hours.", field="by_hand"
+            )
