@@ -23,6 +23,8 @@ from django.utils import timezone
 
 from linelog.alignment.models import MoveMade, Photo, Sweep
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
+from linelog.production.models import Event, ShiftCount, SpoilageCause
+from linelog.production.services import uploads
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
 from tests import factories
@@ -108,6 +110,26 @@ class World:
         return Photo.objects.create(visit=self.visit, file=ContentFile(b"a picture", "picture.jpg"), **more)
 
     @cached_property
+    def count(self) -> Any:
+        return ShiftCount.objects.create(machine=self.machine, shift=self.shift, day=factories.NOW.date(), cans=9)
+
+    @cached_property
+    def cause(self) -> Any:
+        return SpoilageCause.objects.create(plant=self.plant, code="DENT", name="Dent")
+
+    @cached_property
+    def event(self) -> Any:
+        who = self.person("quality")
+        return Event.objects.create(machine=self.machine, at=factories.NOW, kind="jam", by=who)
+
+    @cached_property
+    def upload(self) -> Any:
+        heading = b"machine,date,shift,cans,spoiled,tear_offs,short_cans,jams,minutes_down"
+        file = ContentFile(heading + b"\nnobody,2026-03-01,A,1,0,0,0,0,0\n", "counts.csv")
+        at = timezone.now()
+        return uploads.receive(by=self.person("quality"), at=at, plant=self.plant, file=file, limit_bytes=1000)
+
+    @cached_property
     def job(self) -> Any:
         return Job.objects.create(kind="test", plant_id=self.plant.pk, created_at=factories.NOW)
 
@@ -174,6 +196,35 @@ EXPECTED: dict[str, Row] = {
     "people:password": Row(MANAGERS, COLLEAGUE),
     "people:pin": Row(MANAGERS, COLLEAGUE),
     "people:clear_pin": Row(MANAGERS, COLLEAGUE),
+    # Plant set-up
+    "plant:setup": Row(MANAGERS),
+    "plant:other": Row(MANAGERS),
+    "plant:add_plant": Row(ADMINISTRATORS),
+    "plant:plant": Row(MANAGERS, the(plant_id="plant")),
+    "plant:settings": Row(MANAGERS, the(plant_id="plant")),
+    "plant:add_shift": Row(MANAGERS, the(plant_id="plant")),
+    "plant:shift": Row(MANAGERS, the(shift_id="shift")),
+    "plant:add_line": Row(MANAGERS, the(plant_id="plant")),
+    "plant:line": Row(MANAGERS, the(line_id="line")),
+    "plant:add_stock": Row(MANAGERS, the(plant_id="plant")),
+    "plant:stock": Row(MANAGERS, the(stock_id="stock")),
+    "plant:add_machine": Row(MANAGERS, the(plant_id="plant")),
+    "plant:machine": Row(MANAGERS, the(machine_id="machine")),
+    "plant:machine_edit": Row(MANAGERS, the(machine_id="machine")),
+    "plant:machine_copy": Row(MANAGERS, the(machine_id="machine")),
+    "plant:add_mark": Row(MANAGERS, the(machine_id="machine")),
+    "plant:mark": Row(MANAGERS, the(mark_id="mark")),
+    "plant:add_station": Row(MANAGERS, the(machine_id="machine")),
+    "plant:station": Row(MANAGERS, the(station_id="station")),
+    "plant:station_move": Row(MANAGERS, the(station_id="station")),
+    "plant:station_active": Row(MANAGERS, the(station_id="station")),
+    "plant:add_adjuster": Row(MANAGERS, lambda world: {"station_id": world.station.pk, "kind": "screw"}),
+    "plant:adjuster": Row(MANAGERS, the(adjuster_id="adjuster")),
+    "plant:add_set": Row(MANAGERS, the(plant_id="plant")),
+    "plant:tooling_set": Row(MANAGERS, the(set_id="tooling_set")),
+    "plant:set_edit": Row(MANAGERS, the(set_id="tooling_set")),
+    "plant:fit": Row(MANAGERS, the(set_id="tooling_set")),
+    "plant:take_off": Row(MANAGERS, the(fitting_id="fitting")),
     # Alignment visits
     "alignment:visits": Row(ROLES),
     "alignment:open": Row(LOGGERS, the(machine_id="machine")),
@@ -195,6 +246,29 @@ EXPECTED: dict[str, Row] = {
     "alignment:untouched": Row(LOGGERS, STATION),
     "alignment:note": Row(LOGGERS, STATION),
     "alignment:running": Row(LOGGERS, STATION),
+    # Production counts
+    "production:counts": Row(ROLES),
+    "production:enter": Row(COUNTERS),
+    "production:export": Row(ROLES),
+    "production:changes": Row(ROLES),
+    "production:row": Row(ROLES, the(count_id="count")),
+    "production:correct": Row(COUNTERS, the(count_id="count")),
+    "production:take_out": Row(COUNTERS, the(count_id="count")),
+    "production:causes": Row(ROLES),
+    "production:cause_add": Row(COUNTERS),
+    "production:cause": Row(COUNTERS, the(cause_id="cause")),
+    "production:cause_take_out": Row(COUNTERS, the(cause_id="cause")),
+    "production:events": Row(ROLES),
+    "production:event_add": Row(COUNTERS),
+    "production:event_take_out": Row(COUNTERS, the(event_id="event")),
+    "production:uploads": Row(COUNTERS),
+    "production:template": Row(COUNTERS, lambda world: {"kind": "csv"}, of_plant=False),
+    "production:upload": Row(COUNTERS, the(upload_id="upload")),
+    "production:upload_store": Row(COUNTERS, the(upload_id="upload")),
+    "production:upload_read_again": Row(COUNTERS, the(upload_id="upload")),
+    "production:upload_cancel": Row(COUNTERS, the(upload_id="upload")),
+    "production:upload_original": Row(COUNTERS, the(upload_id="upload")),
+    "production:upload_problems": Row(COUNTERS, the(upload_id="upload")),
     # Trends
     "trends:fleet": Row(ROLES),
     "trends:find": Row(ROLES),

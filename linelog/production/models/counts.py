@@ -112,6 +112,9 @@ class CountChange(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
 
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
+
     class Meta:
         ordering = ["-at", "-id"]
         indexes = [models.Index(fields=["machine", "day"]), models.Index(fields=["at"])]

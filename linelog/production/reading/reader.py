@@ -55,11 +55,19 @@ class Reading:
     asks: str = ""
 
 
-def read(
-    file: BinaryIO, plant: Plant, *, order: dates.Order | None = None, tell: Tell = lambda rows: None
-) -> Reading:
-    """Read a file of counts. Raises FileRefused with one sentence where it cannot be read at all."""
-    layout, batches, notes = _open(file, plant)
+def read(file: BinaryIO, plant: Plant, *, order: dates.Order | None = None, tell: Tell = lambda at: None) -> Reading:
+    """Read a file of counts; `tell` hears how many of its bytes are dealt with.
+
+    Raises FileRefused with one sentence where it cannot be read at all.
+    """
+    try:
+        return _read(file, plant, order, tell)
+    except pl.exceptions.PolarsError as error:
+        raise FileRefused("This table cannot be read: save it again as CSV.") from error
+
+
+def _read(file: BinaryIO, plant: Plant, order: dates.Order | None, tell: Tell) -> Reading:
+    layout, batches, notes = _open(file, plant, tell)
     kept: list[pl.DataFrame] = []
     problems: list[pl.DataFrame] = []
     total = 0
@@ -71,16 +79,16 @@ def read(
         total += table.height
         if total > MOST_ROWS:
             raise FileRefused(f"The file has more than {MOST_ROWS:,} rows: send it in parts.".replace(",", " "))
-        tell(total)
+        tell(file.tell())
     if not total:
         raise FileRefused("The file has a heading but no rows.")
     return _finish(pl.concat(kept), problems, plant, layout, order, notes)
 
 
-def _open(file: BinaryIO, plant: Plant) -> tuple[Layout, Iterator[pl.DataFrame], list[str]]:
+def _open(file: BinaryIO, plant: Plant, tell: Tell) -> tuple[Layout, Iterator[pl.DataFrame], list[str]]:
     content = sniff(file)
     if content.kind is Kind.WORKBOOK:
-        table, sheet = workbook.open_sheet(file)
+        table, sheet = workbook.open_sheet(file, tell)
         if not table.height:
             raise FileRefused(f"The first sheet, '{sheet}', is empty.")
         layout = read_heading(table.row(0), plant.causes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import io
 import re
 from collections.abc import Iterator
@@ -12,46 +13,51 @@ import polars as pl
 from linelog.production.reading.layout import Layout
 from linelog.production.reading.refusal import FileRefused
 
-BLOCK_CHARS = 4_000_000
+BLOCK_BYTES = 4_000_000
 LONGEST_LINE = 65_536
 LINE, MORE, BROKEN = "line", "more", "broken"
 CELLS_BEYOND = 4
 
 
+def pieces(file: BinaryIO, encoding: str) -> Iterator[str]:
+    """Yield the text of a file piece by piece, its line ends made line feeds."""
+    decoder = io.IncrementalNewlineDecoder(codecs.getincrementaldecoder(encoding)(), translate=True)
+    file.seek(0)
+    while block := file.read(BLOCK_BYTES):
+        yield decoder.decode(block)
+    yield decoder.decode(b"", final=True)
+
+
 def first_line(file: BinaryIO, encoding: str) -> str:
     """Return the heading. Raises FileRefused where the first line does not end within reason."""
-    file.seek(0)
-    text = io.TextIOWrapper(file, encoding=encoding, newline=None)
-    try:
-        line = text.readline(LONGEST_LINE)
-    finally:
-        text.detach()
-    if len(line) >= LONGEST_LINE and not line.endswith("\n"):
+    start = ""
+    for piece in pieces(file, encoding):
+        start += piece
+        if "\n" in piece or len(start) > LONGEST_LINE:
+            break
+    line = start.partition("\n")[0]
+    if len(line) > LONGEST_LINE:
         raise FileRefused("This is not a table: its first line does not end.")
     if not line.strip():
         raise FileRefused("The first line is empty; it must be the heading.")
-    return line.rstrip("\n")
+    return line
 
 
 def blocks(file: BinaryIO, encoding: str) -> Iterator[str]:
     """Yield the text in blocks of whole lines, the heading left out; every line ends in a line feed."""
-    file.seek(0)
-    text = io.TextIOWrapper(file, encoding=encoding, newline=None)
-    try:
-        text.readline()
-        rest = ""
-        while block := text.read(BLOCK_CHARS):
-            block = rest + block
-            end = block.rfind("\n") + 1
-            if len(block) - end > LONGEST_LINE:
-                raise FileRefused("This is not a table: a line of it does not end.")
-            rest = block[end:]
-            if end:
-                yield block[:end]
-        if rest:
-            yield rest + "\n"
-    finally:
-        text.detach()
+    rest, heading = "", True
+    for piece in pieces(file, encoding):
+        block = rest + piece
+        end = block.rfind("\n") + 1
+        rest = block[end:]
+        if len(rest) > LONGEST_LINE:
+            raise FileRefused("This is not a table: a line of it does not end.")
+        start = block.find("\n") + 1 if heading and end else 0
+        heading = heading and not end
+        if end > start:
+            yield block[start:end]
+    if rest and not heading:
+        yield rest + "\n"
 
 
 def batches(file: BinaryIO, encoding: str, separator: str, layout: Layout) -> Iterator[pl.DataFrame]:

@@ -11,7 +11,7 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import BinaryIO
 from xml.etree import ElementTree
 
@@ -40,12 +40,12 @@ REL_ID = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}i
 ODD = "This workbook cannot be read: open it in a spreadsheet program and save it again as .xlsx."
 
 
-def open_sheet(file: BinaryIO) -> tuple[pl.DataFrame, str]:
+def open_sheet(file: BinaryIO, tell: Callable[[int], None]) -> tuple[pl.DataFrame, str]:
     """Return the first sheet as text cells from its row 1 on, and its name. Raises FileRefused."""
     try:
         with zipfile.ZipFile(file) as archive:
             part = _first_sheet_part(archive)
-            _look_through(file, archive, part)
+            _look_through(file, archive, part, tell)
     except (
         zipfile.BadZipFile,
         zlib.error,
@@ -61,6 +61,10 @@ def open_sheet(file: BinaryIO) -> tuple[pl.DataFrame, str]:
         sheet = reader.load_sheet(0, header_row=None, skip_rows=0, dtypes="string")
         return sheet.to_polars(), reader.sheet_names[0]
     except (fastexcel.FastExcelError, ValueError) as error:
+        raise FileRefused(ODD) from error
+    except BaseException as error:  # a panic of the reader is no Exception, and has no type to import
+        if type(error).__name__ != "PanicException":
+            raise
         raise FileRefused(ODD) from error
 
 
@@ -114,7 +118,7 @@ def _too_big() -> str:
     )
 
 
-def _look_through(file: BinaryIO, archive: zipfile.ZipFile, sheet: str) -> None:
+def _look_through(file: BinaryIO, archive: zipfile.ZipFile, sheet: str, tell: Callable[[int], None]) -> None:
     """Unpack every part once, whatever its declared size, and look for what would do harm."""
     archive.getinfo(sheet)
     total = 0
@@ -122,6 +126,7 @@ def _look_through(file: BinaryIO, archive: zipfile.ZipFile, sheet: str) -> None:
         before, last_cell = b"", ""
         for block in _unpacked(file, part):
             total += len(block)
+            tell(file.tell())
             if total > MOST_BYTES:
                 raise FileRefused(_too_big())
             if part.filename == sheet:

@@ -1,0 +1,111 @@
+"""Counts, their changes and events as the pages list them: newest first, a page at a time, never counted through."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from django.db.models import Model, QuerySet
+
+from linelog.plant.models import Machine
+from linelog.production.forms import LABELS
+from linelog.production.models import CountChange, Event, ShiftCount
+
+PAGE = 50
+MOST_PAGES = 100_000
+Row = TypeVar("Row", bound=Model)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A page of rows and whether there are older ones; a count of all would read them all."""
+
+    rows: list[Any]
+    number: int
+    has_older: bool
+
+    @property
+    def newer(self) -> int:
+        """The page before this one, 0 on the first."""
+        return self.number - 1
+
+    @property
+    def older(self) -> int:
+        """The page after this one."""
+        return self.number + 1
+
+
+def page_of(rows: QuerySet[Row], number: str) -> Page:
+    """Return a page; anything but a page number is the first."""
+    wanted = min(int(number), MOST_PAGES) if number.isascii() and number.isdigit() else 1
+    wanted = max(wanted, 1)
+    found = list(rows[(wanted - 1) * PAGE : wanted * PAGE + 1])
+    return Page(found[:PAGE], wanted, len(found) > PAGE)
+
+
+def machine_ids(user: Any, chosen: dict[str, Any]) -> list[int]:
+    """Return the machines that a person chose, or all they may see."""
+    machines = Machine.objects.for_user(user)
+    if chosen.get("line"):
+        machines = machines.filter(line=chosen["line"])
+    if chosen.get("machine"):
+        machines = machines.filter(pk=chosen["machine"].pk)
+    return list(machines.values_list("pk", flat=True))
+
+
+def _span(chosen: dict[str, Any]) -> dict[str, dt.date]:
+    ends = {"day__gte": chosen.get("since"), "day__lte": chosen.get("until")}
+    return {name: end for name, end in ends.items() if end}
+
+
+def shifts(user: Any, chosen: dict[str, Any]) -> QuerySet[ShiftCount]:
+    """Return the chosen shifts, the newest day first; the index on the day serves it however many there are."""
+    rows = ShiftCount.objects.filter(machine_id__in=machine_ids(user, chosen), **_span(chosen))
+    return rows.select_related("machine__line", "shift").order_by("-day", "machine_id", "shift_id")
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One number of a replaced row."""
+
+    label: str
+    was: Any
+    now: Any
+
+
+def differences(before: dict[str, Any], after: dict[str, Any] | None) -> list[Difference]:
+    """Return what a change of a row changed, number by number; every number where the row was taken out."""
+    now = after or {}
+    found = [Difference(label, before.get(name), now.get(name)) for name, label in LABELS.items()]
+    was_causes, now_causes = before.get("by_cause") or {}, now.get("by_cause") or {}
+    for code in sorted(was_causes.keys() | now_causes.keys()):
+        found.append(Difference(f"Spoiled: {code}", was_causes.get(code, 0), now_causes.get(code, 0)))
+    return [one for one in found if after is None or one.was != one.now]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A replaced row with what was different."""
+
+    row: CountChange
+    differences: list[Difference]
+
+
+def changes(user: Any, chosen: dict[str, Any]) -> QuerySet[CountChange]:
+    """Return the replaced rows, the latest change first."""
+    rows = CountChange.objects.filter(machine_id__in=machine_ids(user, chosen), **_span(chosen))
+    return rows.select_related("machine__line", "shift", "by", "upload").order_by("-at", "-pk")
+
+
+def with_differences(rows: list[CountChange]) -> list[Change]:
+    """Return replaced rows with what was different in each."""
+    return [Change(row, differences(row.before, row.after)) for row in rows]
+
+
+def events(user: Any, chosen: dict[str, Any]) -> QuerySet[Event]:
+    """Return events, the latest first; the span goes by the calendar days of the reader's zone."""
+    rows = Event.objects.filter(machine_id__in=machine_ids(user, chosen))
+    ends = {"at__date__gte": chosen.get("since"), "at__date__lte": chosen.get("until")}
+    rows = rows.filter(**{name: end for name, end in ends.items() if end})
+    return rows.select_related("machine__line", "by").order_by("-at", "-pk")
