@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linelog.alignment.computing import StationOutcome
-from linelog.calc import adjust, moves, shopwords
+from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.calc.verdict import Verdict
-from linelog.plant.models import Adjuster, Station
+from linelog.plant.adjusting import adjuster_of, reference_z_mm
+from linelog.plant.models import Adjuster
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,24 +36,6 @@ class Advice:
     withheld: bool = False
 
 
-def adjuster_of(row: Adjuster) -> adjust.Adjuster:
-    """Return a stored adjuster as `calc` takes it."""
-    stock = tuple((t.thickness_um, None) for t in row.stock.thicknesses.all()) if row.stock else ()
-    return adjust.Adjuster(
-        name=row.name,
-        kind=adjust.Kind(row.kind),
-        z_mm=row.z_mm,
-        clock_deg=None if row.along_z else row.direction_deg,
-        tilt_at_mm=(row.at_x_mm, row.at_y_mm) if row.along_z else None,
-        min_um=row.min_um,
-        max_um=row.max_um,
-        stock=stock if row.kind == Adjuster.Kind.SHIM else (),
-        pitch_mm=row.pitch_mm if row.kind == Adjuster.Kind.SCREW else None,
-        clockwise_moves_positive=row.clockwise_is_positive,
-        resolution_um=None if row.kind == Adjuster.Kind.SHIM else row.resolution_um,
-    )
-
-
 def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
     """Return where the station lies at its reference (the middle of two seats), or None before that is known."""
     values = [outcome.value for outcome in found.seats.values()]
@@ -67,11 +50,6 @@ def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
         slope_x_mm_per_m=slope[0],
         slope_y_mm_per_m=slope[1],
     )
-
-
-def reference_z_mm(station: Station) -> float:
-    """Return the z that a station's move is worked out for: the mean of its seats."""
-    return sum(station.seat_z_mm(seat) for seat in station.seats) / len(station.seats)
 
 
 def _why_not(found: StationOutcome) -> str:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any, TypeVar
+
+from django.db.models import Model
+
 from linelog.plant.kinds import SHIM_STOCK_UM, TEMPLATES, AdjusterTemplate
 from linelog.plant.models import Adjuster, Machine, Plant, ShimStock, ShimThickness, Station
+
+Row = TypeVar("Row", bound=Model)
 
 
 def plant_stock(plant: Plant) -> ShimStock:
@@ -46,3 +52,21 @@ def add_template_stations(machine: Machine) -> None:
         Adjuster.objects.bulk_create(
             _adjuster(station, number, adjuster, stock) for number, adjuster in enumerate(template.adjusters, start=1)
         )
+
+
+def copy_stations(like: Machine, machine: Machine) -> None:
+    """Give a new machine the stations and adjusters of another one (inside the caller's transaction)."""
+    for station in like.stations.filter(is_active=True).order_by("order", "pk"):
+        adjusters = list(station.adjusters.all())
+        copy = _copy(station, machine=machine)
+        copy.save(force_insert=True)
+        Adjuster.objects.bulk_create(_copy(adjuster, station=copy) for adjuster in adjusters)
+
+
+def _copy(row: Row, **places: Any) -> Row:
+    values = {
+        field.attname: getattr(row, field.attname)
+        for field in row._meta.concrete_fields
+        if not field.primary_key and field.name not in {*places, "version"}
+    }
+    return type(row)(**values, **places)

@@ -9,8 +9,8 @@ pytestmark = pytest.mark.django_db
 def test_a_new_bodymaker_takes_the_template_along_the_ram_in_order():
     machine = factories.machine()
     stations = list(machine.stations.order_by("order"))
-    assert [station.kind for station in stations][0] == Station.Kind.REAR_BUSHING
-    assert [station.kind for station in stations][-1] == Station.Kind.DOMER
+    assert stations[0].kind == Station.Kind.REAR_BUSHING
+    assert stations[-1].kind == Station.Kind.DOMER
     assert [s.z_mm for s in stations] == sorted(s.z_mm for s in stations)
 
 

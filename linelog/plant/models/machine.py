@@ -16,6 +16,7 @@ class Line(models.Model):
 
     plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="lines")
     name = models.CharField(max_length=40)
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "plant"
     objects = Scoped.as_manager()
@@ -102,6 +103,7 @@ class MarkAssignment(models.Model):
     mark = models.CharField(max_length=8, db_index=True)
     starts_on = models.DateField()
     ends_on = models.DateField(null=True, blank=True, help_text="The last day, empty while it is in use.")
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "machine__line__plant"
     objects = Scoped.as_manager()
@@ -170,6 +172,7 @@ class Station(models.Model):
     view = models.CharField(max_length=6, choices=View, default=View.CRANK)
     hours_to_open = models.FloatField(default=1.0)
     is_active = models.BooleanField(default=True)
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "machine__line__plant"
     objects = Scoped.as_manager()
@@ -219,6 +222,7 @@ class ShimStock(models.Model):
 
     plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="shim_stocks")
     name = models.CharField(max_length=40)
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "plant"
     objects = Scoped.as_manager()
@@ -277,6 +281,7 @@ class Adjuster(models.Model):
     min_um = models.FloatField(default=-1000.0)
     max_um = models.FloatField(default=1000.0)
     stock = models.ForeignKey(ShimStock, on_delete=models.PROTECT, null=True, blank=True)
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "station__machine__line__plant"
     objects = Scoped.as_manager()

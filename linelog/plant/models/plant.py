@@ -82,6 +82,7 @@ class Shift(models.Model):
     code = models.CharField(max_length=8)
     name = models.CharField(max_length=40)
     starts = models.TimeField()
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "plant"
     objects = Scoped.as_manager()

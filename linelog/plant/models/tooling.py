@@ -84,6 +84,7 @@ class Fitting(models.Model):
     fitted_at = models.DateTimeField()
     removed_at = models.DateTimeField(null=True, blank=True)
     reason_out = models.CharField(max_length=120, blank=True)
+    version = models.PositiveIntegerField(default=1)
 
     plant_path = "machine__line__plant"
     objects = Scoped.as_manager()

@@ -1,0 +1,86 @@
+"""What a station's adjusters can do: the stored rows as the sums take them, and a trial move in shop words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from linelog.calc import adjust, moves, shopwords
+from linelog.calc.errors import CalcError
+from linelog.calc.readings import View
+from linelog.calc.units import Unit, show_um
+from linelog.plant.models import Adjuster, Station
+
+#: The move tried on the set-up page: a round tenth of a millimetre, or for who reads inches four thousandths.
+TRIED_UM = {Unit.MM: 100.0, Unit.UM: 100.0, Unit.INCH: 101.6}
+TRIED_MM_PER_M = 0.1
+
+
+def adjuster_of(row: Adjuster) -> adjust.Adjuster:
+    """Return a stored adjuster as `calc` takes it; CalcError, with the field, where it cannot be one."""
+    stock = tuple((t.thickness_um, None) for t in row.stock.thicknesses.all()) if row.stock else ()
+    return adjust.Adjuster(
+        name=row.name,
+        kind=adjust.Kind(row.kind),
+        z_mm=row.z_mm,
+        clock_deg=None if row.along_z else row.direction_deg,
+        tilt_at_mm=(row.at_x_mm, row.at_y_mm) if row.along_z else None,
+        min_um=row.min_um,
+        max_um=row.max_um,
+        stock=stock if row.kind == Adjuster.Kind.SHIM else (),
+        pitch_mm=row.pitch_mm if row.kind == Adjuster.Kind.SCREW else None,
+        clockwise_moves_positive=row.clockwise_is_positive,
+        resolution_um=None if row.kind == Adjuster.Kind.SHIM else row.resolution_um,
+    )
+
+
+def reference_z_mm(station: Station) -> float:
+    """Return the z that a station's move is worked out for: the mean of its seats."""
+    return sum(station.seat_z_mm(seat) for seat in station.seats) / len(station.seats)
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A move tried out on paper: what was asked for, what each adjuster would do, and what would be left."""
+
+    wanted: str
+    steps: tuple[str, ...]
+    result: str = ""
+    notes: tuple[str, ...] = ()
+    problem: str = ""
+
+
+def try_moves(station: Station, adjusters: Sequence[Adjuster], unit: Unit) -> tuple[Trial, ...]:
+    """Say what a small move up, to the right and, where tilt has a limit, in slope would ask of the adjusters."""
+    if not adjusters:
+        return ()
+    size, z_mm = TRIED_UM[unit], reference_z_mm(station)
+    length = show_um(size, unit, signed=False)
+    wanted = [
+        (f"{length} up", moves.Misalignment(0.0, -size, z_mm)),
+        (f"{length} to the right, seen from the crank", moves.Misalignment(-size, 0.0, z_mm)),
+    ]
+    if station.tilt_limit_mm_per_m:
+        tilt = moves.Misalignment(0.0, 0.0, z_mm, 0.0, -TRIED_MM_PER_M)
+        wanted.append((f"{TRIED_MM_PER_M:.2f} mm/m up toward the domer", tilt))
+    return tuple(_tried(station, adjusters, unit, words, start) for words, start in wanted)
+
+
+def _tried(
+    station: Station, adjusters: Sequence[Adjuster], unit: Unit, wanted: str, start: moves.Misalignment
+) -> Trial:
+    try:
+        rows = [adjuster_of(row) for row in adjusters]
+        solution = moves.solve_moves(start, rows, station.limit_um, station.tilt_limit_mm_per_m)
+    except CalcError as error:
+        return Trial(wanted, (), problem=error.message)
+    seen_from = View(station.view)
+    return Trial(
+        wanted,
+        tuple(shopwords.move_words(move, unit, seen_from=seen_from) for move in solution.moves if move.travel_um),
+        shopwords.result_words(solution, unit),
+        (
+            *shopwords.out_of_reach_words(solution, unit, seen_from=seen_from),
+            *shopwords.side_effect_words(solution, unit),
+        ),
+    )

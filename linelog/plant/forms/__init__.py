@@ -1,0 +1,1 @@
+"""Forms of the set-up pages: what is typed becomes um and mm here, and doubtful numbers are asked about."""

@@ -1,0 +1,142 @@
+"""Forms of a machine, its marks and its stations."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.fields import LimitField, MmField, SizeField, day, number, text
+from linelog.plant.models import Line, Machine, Plant, Station
+from linelog.plant.services.machines import GEOMETRY, NewMachine
+
+
+def mark_field(**kwargs: Any) -> forms.RegexField:
+    """Return the field of a mark in the dome."""
+    return forms.RegexField(
+        r"^[0-9A-Za-z./-]{1,8}$",
+        label="Mark in the dome",
+        error_messages={"invalid": "A mark is up to 8 letters or figures."},
+        **kwargs,
+    )
+
+
+class NewMachineForm(SetUpForm):
+    """The one form that a new machine takes."""
+
+    line: forms.ModelChoiceField[Line] = forms.ModelChoiceField(queryset=Line.objects.none(), empty_label=None)
+    name = text("Name of the machine")
+    kind = forms.ChoiceField(choices=[(k.value, k.value.capitalize()) for k in Machine.Kind])
+    mark = mark_field(required=False)
+    serial = text("Serial number", required=False)
+    in_service_on = day("In service on", required=False, help_text="The mark counts from this day, else from today.")
+
+    def __init__(self, *args: Any, plant: Plant, copied: bool = False, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["line"].queryset = plant.lines.all()  # type: ignore[attr-defined]
+        if copied:
+            del self.fields["kind"]
+
+    def new(self, kind: str = "") -> NewMachine:
+        """Return what the services take."""
+        data = self.cleaned_data
+        return NewMachine(
+            line=data["line"],
+            name=data["name"],
+            kind=kind or data["kind"],
+            serial=data["serial"],
+            mark=data["mark"],
+            in_service_on=data["in_service_on"],
+        )
+
+
+class MachineForm(SetUpForm):
+    """A machine's name, place and life, and its geometry."""
+
+    line: forms.ModelChoiceField[Line] = forms.ModelChoiceField(queryset=Line.objects.none(), empty_label=None)
+    name = text("Name of the machine")
+    serial = text("Serial number", required=False)
+    in_service_on = day("In service on", required=False)
+    out_of_service_on = day("Out of service on", required=False)
+    note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 3}))
+    stroke_mm = MmField(1, 2000, usual=(150, 1200), required=False, label="Stroke (mm)")
+    rod_length_mm = MmField(1, 5000, usual=(200, 2500), required=False, label="Connecting rod length (mm)")
+    speed_spm = number("Speed (strokes/min)", 1, 1000, required=False)
+    ram_outside_mm = MmField(1, 500, usual=(20, 200), required=False, label="Ram outside diameter (mm)")
+    ram_bore_mm = MmField(
+        0, 500, usual=(5, 180), required=False, label="Ram bore (mm)", help_text="0 for a solid ram."
+    )
+    bushing_span_mm = MmField(1, 5000, usual=(150, 2000), required=False, label="Span between the bushings (mm)")
+    overhang_mm = MmField(
+        1, 5000, usual=(150, 2000), required=False, label="Overhang, full forward (mm)",
+        help_text="Ram beyond the front bushing.",
+    )  # fmt: skip
+    punch_mass_kg = number("Mass of punch and fittings (kg)", 0, 200, required=False)
+    bushing_clearance_um = SizeField(
+        label="Bushing clearance, on diameter", required=False, zero=True, finest_um=1.0, widest_um=500.0
+    )
+    forward_from_deg = number("Forward from (°)", 0, 360)
+    dome_from_deg = number("Dome forming from (°)", 0, 360)
+    dome_to_deg = number("Dome forming to (°)", 0, 360)
+    return_to_deg = number("Return to (°)", 0, 360)
+
+    groups = (
+        ("The machine", ("line", "name", "serial", "in_service_on", "out_of_service_on", "note")),
+        ("Motion", ("stroke_mm", "rod_length_mm", "speed_spm")),
+        ("Ram", GEOMETRY[3:9]),
+        ("Crank windows, in degrees after full back", GEOMETRY[9:]),
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        lines = Line.objects.filter(plant_id=self.row.line.plant_id)
+        self.fields["line"].queryset = lines  # type: ignore[attr-defined]
+
+
+class MarkForm(SetUpForm):
+    """A mark and its days."""
+
+    mark = mark_field()
+    starts_on = day("From")
+    ends_on = day("Last day", required=False, help_text="Empty while it is in use.")
+
+
+class NewMarkForm(MarkForm):
+    """A new mark; the one in use until now can end with it."""
+
+    ends_others = forms.BooleanField(
+        required=False, initial=True, label="What the machine carried until now ends the day before"
+    )
+    not_facts = frozenset({"ends_others"})
+
+
+class StationForm(SetUpForm):
+    """A station: where it lies, its limits, how it is swept."""
+
+    name = text("Name of the station")
+    kind = forms.ChoiceField(choices=Station.Kind, label="Component")
+    z_mm = MmField(
+        -5000,
+        5000,
+        label="Position z (mm)",
+        help_text="From the front edge of the front bushing, forward positive; the front one of two seats.",
+    )
+    rear_z_mm = MmField(
+        -5000, 5000, required=False, label="Rear seat z (mm)", help_text="Only where two seats are measured apart."
+    )
+    limit_um = LimitField(label="Limit", finest_um=2.0, widest_um=300.0)  # common practice: beyond them we ask
+    tilt_limit_mm_per_m = number(
+        "Tilt limit (mm/m)", 0.001, 100, "A tilt limit must be above zero, at most 100 mm/m.", required=False
+    )
+    face_radius_mm = MmField(0.1, 1000, required=False, usual=(5, 500), label="Face sweep at radius (mm)")
+    surface = forms.ChoiceField(choices=Station.Surface, label="The plunger touches")
+    carrier = forms.ChoiceField(choices=Station.Carrier, label="The indicator rides")
+    view = forms.ChoiceField(choices=Station.View, label="The clock is read")
+    hours_to_open = number("Hours to open", 0, 200, initial=1)
+
+    groups = (
+        ("The station", ("name", "kind", "z_mm", "rear_z_mm", "hours_to_open")),
+        ("Limits", ("limit_um", "tilt_limit_mm_per_m")),
+        ("How it is swept", ("surface", "carrier", "view", "face_radius_mm")),
+    )

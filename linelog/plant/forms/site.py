@@ -1,0 +1,162 @@
+"""Forms of the plant itself: settings, shifts, lines, shim stocks."""
+
+from __future__ import annotations
+
+import zoneinfo
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+from django import forms
+
+from linelog.calc.errors import CalcError
+from linelog.calc.units import Unit, from_um, to_um, unit_question
+from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.fields import LimitField, SizeField, clock_time, number, text, whole
+from linelog.web.permissions import Permission, may
+from linelog.web.units import parse_number
+
+UNIT_WORDS = {"mm": Unit.MM, "um": Unit.UM, "µm": Unit.UM, "μm": Unit.UM, "in": Unit.INCH, "inch": Unit.INCH}
+THINNEST_UM, THICKEST_UM = 1.0, 5000.0  # what a pack can be worked out from
+USUAL_SHIM_UM = (5.0, 2000.0)  # common practice, no source: outside it we ask
+MONEY = {"said": "This can't be negative, nor above a million."}
+
+
+@cache
+def zones() -> list[tuple[str, str]]:
+    """Return the time zones to choose from."""
+    return [(zone, zone) for zone in sorted(zoneinfo.available_timezones())]
+
+
+class NewPlantForm(SetUpForm):
+    """A new plant: the rest of its settings begins with what is usual."""
+
+    name = text("Name of the plant", 80)
+    timezone = forms.ChoiceField(label="Time zone", choices=zones, initial="UTC")
+
+
+class PlantForm(SetUpForm):
+    """A plant's settings."""
+
+    name = text("Name of the plant", 80)
+    timezone = forms.ChoiceField(label="Time zone", choices=zones)
+    day_starts = clock_time("The production day begins at")
+    tablet_timeout_minutes = whole("A shared tablet is given back after (minutes)", 1, 1440)
+    is_invented = forms.BooleanField(
+        required=False,
+        label="This plant is invented",
+        help_text="Every page then says that machines, people and figures are a demonstration.",
+    )
+    closure_limit_um = SizeField(
+        label="Closure", help_text="R12 + R6 − R3 − R9: beyond it the sweep is read again. A sum of four readings."
+    )
+    return_limit_um = SizeField(
+        label="Return to zero", help_text="The first position read again at the end. A difference of two readings."
+    )
+    indicator_resolution_um = SizeField(label="Smallest step of the usual indicator", finest_um=0.1, widest_um=100.0)
+    usual_scatter_um = SizeField(
+        label="Usual scatter of one reading",
+        least_um=0.01,
+        finest_um=0.1,
+        widest_um=50.0,
+        help_text="Standard deviation, until repeats say better.",
+    )
+    shaft_uncertainty_um = LimitField(
+        label="Centring of the carrier on the ram line",
+        zero=True,
+        finest_um=0.1,
+        widest_um=50.0,
+        help_text="Standard uncertainty of how well carrier or shaft runs true.",
+    )
+    risk_percent = number("Alignment is due at this risk of being out (%)", 0.1, 99.9)
+    longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
+    crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
+    currency = text("Currency", 8)
+    can_cost = number("Cost of one can", 0, 1e6, **MONEY)
+    minute_value = number("Value of one machine minute", 0, 1e6, **MONEY)
+    tear_off_clear_minutes = number("Minutes to clear a tear-off", 0, 1440)
+    tear_off_good_per_million = number("Good: up to (tear-offs per million cans)", 0, 1e6)
+    tear_off_poor_per_million = number("Poor: above (tear-offs per million cans)", 0, 1e6)
+    repeat_out = whole("A station repeats when out on this many …", 1, 100)
+    repeat_visits = whole("… of the last as-found visits", 1, 100)
+
+    groups = (
+        ("The plant", ("name", "timezone", "day_starts", "tablet_timeout_minutes", "is_invented")),
+        (
+            "Measuring",
+            (
+                *("closure_limit_um", "return_limit_um", "indicator_resolution_um"),
+                *("usual_scatter_um", "shaft_uncertainty_um"),
+            ),
+        ),
+        ("Risk and planning", ("risk_percent", "longest_interval_days", "crew_hours_per_week")),
+        ("Money", ("currency", "can_cost", "minute_value", "tear_off_clear_minutes")),
+        ("Tear-off levels", ("tear_off_good_per_million", "tear_off_poor_per_million")),
+        ("Repeat rule", ("repeat_out", "repeat_visits")),
+    )
+
+    def __init__(self, *args: Any, by: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not may(by, Permission.ADMINISTER):
+            del self.fields["is_invented"]
+
+
+class ShiftForm(SetUpForm):
+    """A shift."""
+
+    code = text("Code", 8, help_text="As it stands in the files of counts.")
+    name = text("Name of the shift")
+    starts = clock_time("Starts at")
+
+
+class LineForm(SetUpForm):
+    """A line."""
+
+    name = text("Name of the line")
+
+
+class StockForm(SetUpForm):
+    """A shim stock: its thicknesses typed as a list."""
+
+    name = text("Name of the stock")
+    thicknesses = forms.CharField(
+        max_length=600,
+        help_text="A list such as 0.01 0.02 0.05 0.1 mm; without a unit it is read in yours.",
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        error_messages={"required": "List at least one thickness: no pack can be made from an empty stock."},
+    )
+    not_facts = frozenset({"thicknesses"})
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["thicknesses"].label = f"Thicknesses ({self.unit.label})"
+        if self.row:
+            stored = self.row.thicknesses.values_list("thickness_um", flat=True)
+            self.initial["thicknesses"] = " ".join(f"{round(from_um(t, self.unit), 6):g}" for t in stored)
+
+    def clean_thicknesses(self) -> list[float]:
+        """Turn the list into um, thinnest first."""
+        words = self.cleaned_data["thicknesses"].replace(";", " ").replace('"', " in").split()
+        unit = UNIT_WORDS.get(words[-1].lower()) if words else None
+        words = words[:-1] if unit else words
+        found = sorted(self._thickness(word.rstrip(","), unit or self.unit) for word in words)
+        if not found:
+            raise forms.ValidationError("List at least one thickness: no pack can be made from an empty stock.")
+        for before, after in pairwise(found):
+            if after - before < 0.1:
+                raise forms.ValidationError(f"{from_um(after, unit or self.unit):g} is listed twice.")
+        return found
+
+    def _thickness(self, word: str, unit: Unit) -> float:
+        try:
+            typed = parse_number(word)
+            question = unit_question(typed, unit, span_um=USUAL_SHIM_UM[1], finest_um=USUAL_SHIM_UM[0])
+        except (ValueError, CalcError) as error:
+            raise forms.ValidationError(str(error)) from None
+        size = to_um(typed, unit)
+        if size <= 0:
+            raise forms.ValidationError(f"{word} is not a thickness: it must be above zero.")
+        if not THINNEST_UM <= size <= THICKEST_UM:
+            raise forms.ValidationError(f"{word} {unit.label} is no shim: they run from 0.001 to 5 mm.")
+        self._ask("thicknesses", question)
+        return size

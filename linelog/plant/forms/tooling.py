@@ -1,0 +1,135 @@
+"""Forms of a tooling set, its parts, and its fittings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.fields import MmField, SizeField, day, moment, number, text, whole
+from linelog.plant.models import Machine, Plant, ToolPart
+from linelog.plant.services.tooling import PartChange
+
+MOST_PARTS = 30
+USUAL_DIAMETER = (30, 150)
+
+
+class SetForm(SetUpForm):
+    """A tooling set."""
+
+    name = text("Name of the set")
+    retired_on = day("Retired on", required=False)
+    note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
+
+
+class PartForm(SetUpForm):
+    """A part of a set. A row whose kind is left open is not stored."""
+
+    part_id = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=2**63 - 1)
+    kind = forms.ChoiceField(choices=[("", "–"), *ToolPart.Kind.choices], required=False, label="Part")
+    serial = text("Serial number", required=False)
+    diameter_mm = MmField(
+        1,
+        500,
+        usual=USUAL_DIAMETER,
+        required=False,
+        label="Diameter now (mm)",
+    )
+    diameter_new_mm = MmField(1, 500, usual=USUAL_DIAMETER, required=False, label="Diameter new (mm)")
+    top_wall_diameter_mm = MmField(1, 500, usual=USUAL_DIAMETER, required=False, label="Punch at the top wall (mm)")
+    land_mm = MmField(0.01, 100, required=False, label="Land (mm)")
+    entry_angle_deg = number("Entry angle (°)", 0.1, 90, required=False)
+    nose_radius_mm = MmField(0.01, 100, required=False, label="Nose radius (mm)")
+    runout_um = SizeField(
+        required=False,
+        zero=True,
+        finest_um=0.1,
+        widest_um=500.0,
+        label="Runout (TIR)",
+    )
+    regrinds = whole("Regrinds", 0, 1000, required=False)
+    cans_run = whole("Cans run", 0, 10**12, required=False)
+    version = None  # type: ignore[assignment]  # that of the set stands for its parts
+
+    not_facts = frozenset({"part_id"})
+
+    @classmethod
+    def initial_of(cls, row: Any) -> dict[str, Any]:
+        """Return what is stored, with the part's key."""
+        return {"part_id": row.pk, **{fact: getattr(row, fact) for fact in cls.fact_names()}}
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse figures without a part, and top wall figures of what is no punch."""
+        data = super().clean()
+        filled = any(data.get(fact) not in (None, "", 0) for fact in self.fact_names() if fact != "kind")
+        if not data.get("kind") and (filled or data.get("part_id")) and "kind" not in self.errors:
+            self.add_error("kind", "Which part is this?")
+        if data.get("top_wall_diameter_mm") and data.get("kind") not in {ToolPart.Kind.PUNCH, "", None}:
+            self.add_error("top_wall_diameter_mm", "Only a punch has a diameter at the top wall.")
+        return data
+
+    def change(self) -> PartChange | None:
+        """Return what the services take; None for a row left empty."""
+        data = self.cleaned_data
+        remove = bool(data.get("DELETE"))
+        if not data.get("kind") and not remove:
+            return None
+        if remove:
+            return PartChange(data.get("part_id"), remove=True)
+        facts = {**self.facts(), "regrinds": data["regrinds"] or 0, "cans_run": data["cans_run"] or 0}
+        return PartChange(data.get("part_id"), facts)
+
+
+class BasePartFormSet(forms.BaseFormSet):  # type: ignore[type-arg]
+    """The parts of a set on one page."""
+
+    def add_fields(self, form: forms.Form, index: int | None) -> None:
+        """Say in plain words what the tick does."""
+        super().add_fields(form, index)
+        form.fields["DELETE"].label = "Take this part out of the set"
+
+    def changes(self) -> list[PartChange]:
+        """Return what is to be done with each part."""
+        return [change for change in (form.change() for form in self.forms) if change]
+
+
+PartFormSet = forms.formset_factory(
+    PartForm,
+    formset=BasePartFormSet,
+    extra=1,
+    can_delete=True,
+    max_num=MOST_PARTS,
+    validate_max=True,
+    absolute_max=MOST_PARTS + 5,
+)
+
+
+class MachineField(forms.ModelChoiceField):  # type: ignore[type-arg]
+    """A machine, told apart by its line: two lines may both have a first machine."""
+
+    def label_from_instance(self, obj: Machine) -> str:
+        """Name machine and line."""
+        return f"{obj} ({obj.line})"
+
+
+class FitForm(SetUpForm):
+    """Fit a set to a machine."""
+
+    machine = MachineField(queryset=Machine.objects.none(), empty_label=None)
+    fitted_at = moment("Fitted at")
+    reason_out = text(
+        "Why the set on it now comes off", 120, required=False, help_text="Only where the machine carries one."
+    )
+
+    def __init__(self, *args: Any, plant: Plant, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        machines = Machine.objects.filter(line__plant=plant).select_related("line")
+        self.fields["machine"].queryset = machines  # type: ignore[attr-defined]
+
+
+class RemovalForm(SetUpForm):
+    """Take a set off its machine."""
+
+    removed_at = moment("Removed at")
+    reason_out = text("Why it comes off", 120, error_messages={"required": "Say why it comes off."})
