@@ -181,18 +181,30 @@ def _seat_tilt(station: Station, found: dict[str, Outcome]) -> Planar | None:
     return planar(*face.slope_from_tilt(slope.x, slope.y), slope.budget)
 
 
+Swept = tuple[Sweep, Sequence[Reading]]
+
+
 def compute(
     *, station: Station, stage: str, plant: Plant, rows: Iterable[Sweep], unit: Unit = Unit.MM
 ) -> StationOutcome:
     """Work out a station at one stage from its sweeps (with their readings prefetched)."""
-    mine = {(row.seat, row.kind): row for row in rows if row.station_id == station.pk and row.stage == stage}
-    found = {}
-    for seat in station.seats:
-        row = mine.get((seat, Sweep.Kind.RIM))
-        found[seat] = outcome(row, list(row.readings.all()) if row else [], plant, station.limit_um, unit)
-    row = mine.get(("", Sweep.Kind.FACE))
-    of_face = outcome(row, list(row.readings.all()) if row else [], plant, station.tilt_limit_mm_per_m, unit)
-    tilt = of_face.value or _seat_tilt(station, found)
+    mine = [(row, list(row.readings.all())) for row in rows if row.station_id == station.pk and row.stage == stage]
+    return compute_swept(station=station, stage=stage, plant=plant, swept=mine, unit=unit)
+
+
+def compute_swept(
+    *, station: Station, stage: str, plant: Plant, swept: Iterable[Swept], unit: Unit = Unit.MM
+) -> StationOutcome:
+    """Work out a station at one stage from sweeps of it with their readings, which need not be stored yet."""
+    mine: dict[tuple[str, str], Swept] = {(row.seat, row.kind): (row, readings) for row, readings in swept}
+
+    def worked(seat: str, kind: str, limit_of_it: float | None) -> Outcome:
+        row, readings = mine.get((seat, kind), (None, ()))
+        return outcome(row, readings, plant, limit_of_it, unit)
+
     limit = station.tilt_limit_mm_per_m
+    found = {seat: worked(seat, Sweep.Kind.RIM, station.limit_um) for seat in station.seats}
+    of_face = worked("", Sweep.Kind.FACE, limit)
+    tilt = of_face.value or _seat_tilt(station, found)
     tilt_judged = verdict.judge(tilt.size, tilt.radial.U, limit) if tilt and limit else None
     return StationOutcome(station, stage, found, of_face, tilt, tilt_judged)

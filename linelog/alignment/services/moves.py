@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -111,6 +112,26 @@ class RunningValue:
     unit: str
 
 
+def running_values(value: RunningValue, station: Station, at: datetime) -> dict[str, Any]:
+    """Return the columns of a running `Result`, judged against the station's limit."""
+    radial = math.hypot(value.x_um, value.y_um)
+    judged = judge(radial, value.expanded_um, station.limit_um)
+    return {
+        "x_um": value.x_um,
+        "y_um": value.y_um,
+        "radial_um": radial,
+        "u_x_um": value.expanded_um / 2.0,
+        "u_y_um": value.expanded_um / 2.0,
+        "expanded_um": value.expanded_um,
+        "readings": value.strokes,
+        "verdict": judged.verdict.value,
+        "severity": judged.severity,
+        "limit_um": station.limit_um,
+        "algorithm": "typed",
+        "at": at,
+    }
+
+
 @transaction.atomic
 def log_running_value(
     *, by: Person, visit: Visit, station: Station, stage: str, value: RunningValue, at: datetime
@@ -126,25 +147,7 @@ def log_running_value(
     audit.record(
         by=by, action="typed running value", obj=reading, at=at, before=before, after=audit.snapshot(reading)
     )
-    radial = (value.x_um**2 + value.y_um**2) ** 0.5
-    judged = judge(radial, value.expanded_um, station.limit_um)
     result, _ = Result.objects.update_or_create(
-        **place,
-        seat="",
-        method=Method.RUNNING,
-        defaults={
-            "x_um": value.x_um,
-            "y_um": value.y_um,
-            "radial_um": radial,
-            "u_x_um": value.expanded_um / 2.0,
-            "u_y_um": value.expanded_um / 2.0,
-            "expanded_um": value.expanded_um,
-            "readings": value.strokes,
-            "verdict": judged.verdict.value,
-            "severity": judged.severity,
-            "limit_um": station.limit_um,
-            "algorithm": "typed",
-            "at": at,
-        },
+        **place, seat="", method=Method.RUNNING, defaults=running_values(value, station, at)
     )
     return result

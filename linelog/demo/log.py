@@ -1,0 +1,68 @@
+"""The rows of the log while they are made up: unsaved, in the order in which they are stored at the end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from django.db.models import Model
+
+from linelog.alignment.models import (
+    Amendment,
+    MoveMade,
+    Reading,
+    Result,
+    RunningReading,
+    StationNote,
+    Sweep,
+    Visit,
+)
+from linelog.plant.models import Fitting
+from linelog.production.models import Event
+
+AT_ONCE = 1000
+Row = TypeVar("Row", bound=Model)
+
+
+@dataclass(slots=True)
+class Log:
+    """Everything that hangs on visits, and what else is dated."""
+
+    visits: list[Visit] = field(default_factory=list)
+    sweeps: list[Sweep] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    results: list[Result] = field(default_factory=list)
+    moves: list[MoveMade] = field(default_factory=list)
+    notes: list[StationNote] = field(default_factory=list)
+    running: list[RunningReading] = field(default_factory=list)
+    amendments: list[Amendment] = field(default_factory=list)
+    fittings: list[Fitting] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+
+    def store(self) -> dict[str, int]:
+        """Store all of it and return how many of each; a visit is signed only when all that hangs on it is in."""
+        closed = [(visit, visit.state, visit.signed_by, visit.signed_at) for visit in self.visits]
+        for visit in self.visits:
+            visit.state, visit.signed_by, visit.signed_at = Visit.State.OPEN, None, None
+        stored = {
+            "visits": _create(Visit, self.visits),
+            "sweeps": _create(Sweep, self.sweeps),
+            "readings": _create(Reading, self.readings),
+            "results": _create(Result, self.results),
+            "moves": _create(MoveMade, self.moves),
+            "station notes": _create(StationNote, self.notes),
+            "running readings": _create(RunningReading, self.running),
+        }
+        for visit, state, by, at in closed:
+            visit.state, visit.signed_by, visit.signed_at = state, by, at
+        Visit.objects.bulk_update(self.visits, ["state", "signed_by", "signed_at"], batch_size=100)
+        return stored | {
+            "amendments": _create(Amendment, self.amendments),
+            "fittings": _create(Fitting, self.fittings),
+            "events": _create(Event, self.events),
+        }
+
+
+def _create(model: type[Row], rows: list[Row]) -> int:
+    model._default_manager.bulk_create(rows, batch_size=AT_ONCE)
+    return len(rows)

@@ -1,0 +1,223 @@
+"""The scenario of the demonstration plant, as data: read from fixtures/scenario.toml, whose comments explain it.
+
+A word that the file should not have, or lacks, is a TypeError that names it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+
+PATH = Path(settings.BASE_DIR) / "fixtures" / "scenario.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftPlan:
+    """A shift of the plant."""
+
+    code: str
+    name: str
+    starts: dt.time
+
+
+@dataclass(frozen=True, slots=True)
+class Who:
+    """An invented person with an account; `pin` is empty for one without."""
+
+    username: str
+    first_name: str
+    last_name: str
+    role: str
+    unit: str
+    pin: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A spoilage cause: its rate per million at severity 0, and the rise of the log rate per unit of severity."""
+
+    code: str
+    name: str
+    per_million: float
+    per_severity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How stations wander; shares are of a station's own limit."""
+
+    mean_per_million: float
+    walk_per_root_million: float
+    bushing_share: float
+    tilt_share: float
+    start: float
+    tool_change: float
+    jam: float
+    months_between_tools: float
+    jams_a_year: float
+
+
+@dataclass(frozen=True, slots=True)
+class Counting:
+    """How cans, tear-offs, spoilage, jams and minutes down come about."""
+
+    uptime: float
+    uptime_sd: float
+    shift_minutes: float
+    idle_share: float
+    tear_offs_per_million: float
+    tear_offs_per_severity: float
+    tear_off_spread: float
+    spoilage_spread: float
+    unnamed_per_million: float
+    short_cans_per_million: float
+    short_cans_per_severity: float
+    jams_per_shift: float
+    jams_per_tear_off: float
+    other_minutes_down: float
+    stops: list[list[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class DialPlan:
+    """How the dial and the person err; um and mm."""
+
+    noise_um: float
+    return_drift_um: float
+    lobes_um: float
+    sag_error_um: float
+    bore_radius_mm: float
+    ram_beyond_mm: float
+    running_noise_um: float
+    running_expanded_um: float
+    running_strokes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Visiting:
+    """How often a machine is visited and how thoroughly."""
+
+    every_days: float
+    short_share: float
+    repeat_share: float
+    amended: int
+    dropped: str
+
+
+@dataclass(frozen=True, slots=True)
+class Settles:
+    """A station that goes the same way again and again: share of its limit per million strokes, clock direction."""
+
+    station: str
+    per_million: float
+    toward_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Wears:
+    """A bushing that wears: all stations go the same way together, faster from first day to last, and scatter."""
+
+    from_um_per_million: float
+    to_um_per_million: float
+    scatter_um: float
+    toward_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """A dated event of a machine."""
+
+    day: int
+    kind: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class MovedMark:
+    """A mark that went to another machine on a day, which belongs to both; `then` is what came in its place."""
+
+    mark: str
+    to: str
+    day: int
+    then: str
+
+
+@dataclass(frozen=True, slots=True)
+class MachinePlan:
+    """A machine and what is particular about it."""
+
+    line: str
+    name: str
+    mark: str
+    seed: int
+    speed_spm: float
+    every_days: float | None = None
+    idle_share: float | None = None
+    drift_share: float = 1.0
+    tear_off_share: float = 1.0
+    story: str = ""
+    running: tuple[str, ...] = ()
+    open_today: bool = False
+    settles: Settles | None = None
+    wears: Wears | None = None
+    moved_mark: MovedMark | None = None
+    events: tuple[Happening, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """The whole plant."""
+
+    days: int
+    password: str
+    plant: dict[str, Any]
+    shifts: tuple[ShiftPlan, ...]
+    people: tuple[Who, ...]
+    causes: tuple[Cause, ...]
+    drift: Drift
+    counts: Counting
+    dial: DialPlan
+    visiting: Visiting
+    lines: tuple[str, ...]
+    machines: tuple[MachinePlan, ...] = field(default_factory=tuple)
+
+    def only(self, names: Sequence[str], days: int | None = None) -> Scenario:
+        """Return the same plant with some of its machines, and the last so many days: quick to load, for tests."""
+        return replace(
+            self,
+            days=days or self.days,
+            machines=tuple(machine for machine in self.machines if machine.name in names),
+        )
+
+
+def read(path: Path = PATH) -> Scenario:
+    """Read a scenario."""
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    return Scenario(
+        days=table["days"],
+        password=table["password"],
+        plant=table["plant"],
+        shifts=tuple(ShiftPlan(**row) for row in table["shifts"]),
+        people=tuple(Who(**row) for row in table["people"]),
+        causes=tuple(Cause(**row) for row in table["causes"]),
+        drift=Drift(**table["drift"]),
+        counts=Counting(**table["counts"]),
+        dial=DialPlan(**table["dial"]),
+        visiting=Visiting(**table["visiting"]),
+        lines=tuple(row["name"] for row in table["lines"]),
+        machines=tuple(_machine(row) for row in table["machines"]),
+    )
+
+
+def _machine(row: dict[str, Any]) -> MachinePlan:
+    parts: dict[str, type] = {"settles": Settles, "wears": Wears, "moved_mark": MovedMark}
+    made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
+    made["running"] = tuple(row.get("running", ()))
+    made["events"] = tuple(Happening(**event) for event in row.get("events", ()))
+    return MachinePlan(**made)
