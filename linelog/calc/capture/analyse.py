@@ -30,6 +30,7 @@ from linelog.calc.require import Floats
 
 _READING_SHARE = 0.95
 _TURNS_AVERAGED = 10
+_STILL_UM = 1e-3
 _MOST_ODD_LISTED = 100
 
 
@@ -164,6 +165,8 @@ def _check_movement(setup: CaptureSetup, cells: Cells, seen: Seen) -> None:
     if not moved.size:
         return
     span = float(np.diff(np.nanpercentile(moved, [1.0, 99.0], axis=0), axis=0).max())
+    if span < _STILL_UM:
+        raise CalcError("The probes stand still in the whole capture: check their supply and cables.", field="probes")
     if span < setup.limits.least_movement_um:
         raise CalcError(
             f"The probes move by only {span:.3g} µm in the whole capture: the file looks to be in volts; give "
@@ -229,8 +232,8 @@ def _disagreement(ring: Ring, cells: Cells, seen: Seen, used: Flags) -> float | 
     bins = whole.mean(axis=0) > 0.5
     if not bins.any():
         return None
-    readings = np.where(whole[:, None], cells.mean[used], 0.0).sum(axis=0)[:, bins]
-    return disagreement(ring, (readings / whole.sum(axis=0)[bins]).T)
+    means = [cells.mean[used, :, index][whole[:, index]].mean(axis=0) for index in np.flatnonzero(bins)]
+    return disagreement(ring, np.stack(means))
 
 
 def _file_facts(intake: Intake, kind: str) -> FileFacts:

@@ -95,6 +95,18 @@ def stroke_cautions(strokes: StrokeFacts, more: MoreStrokes, limits: CaptureLimi
             f"{strokes.odd} strokes ({odd:.1f} %) are unlike the others and were set aside: that is more than a few.",
             "Cup feed, tear-offs during the capture; a loose probe; two kinds of stroke mixed in one file.",
         )
+    yield from _speed(strokes, limits)
+    if strokes.found_by == FoundBy.PATTERN.value:
+        yield Caution(
+            "pattern",
+            {"found": strokes.found},
+            "Neither pulse nor crank angle is in the file: strokes, full forward, and which way is forward were read "
+            "off the pattern alone.",
+            "Fit a pulse once a stroke; until then do not rely on forward and return being told apart.",
+        )
+
+
+def _speed(strokes: StrokeFacts, limits: CaptureLimits) -> Iterator[Caution]:
     unsteady = strokes.speed_sd_percent > limits.speed_sd_percent
     if unsteady or strokes.speed_range_percent > limits.speed_range_percent or strokes.off_speed:
         yield Caution(
@@ -108,14 +120,6 @@ def stroke_cautions(strokes: StrokeFacts, more: MoreStrokes, limits: CaptureLimi
             f"scatter {strokes.speed_sd_percent:.2f} %, range {strokes.speed_range_percent:.1f} %, "
             f"{strokes.off_speed} strokes off speed and set aside.",
             "Starts and stops within the capture; the drive; a pulse that is missed now and then.",
-        )
-    if strokes.found_by == FoundBy.PATTERN.value:
-        yield Caution(
-            "pattern",
-            {"found": strokes.found},
-            "Neither pulse nor crank angle is in the file: strokes, full forward, and which way is forward were read "
-            "off the pattern alone.",
-            "Fit a pulse once a stroke; until then do not rely on forward and return being told apart.",
         )
 
 

@@ -4,7 +4,7 @@ The ring's least squares are linear, so the mean of the readings gives the mean 
 works on a few dozen numbers a stroke, however fast the capture was sampled.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,8 +46,7 @@ class Cells:
 
 def join_cells(parts: list[Cells]) -> Cells:
     """Return the strokes of all parts, in order."""
-    names = ("mean", "clipped", "hanging", "lost", "start_s", "period_s", "temperature")
-    return Cells(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return Cells(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(Cells)))
 
 
 @dataclass(slots=True)
@@ -95,9 +94,11 @@ def cut_cells(rows: Rows, edges: Floats, rails: Rails) -> tuple[Floats, Flags, F
     for probe, values in enumerate(rows.probes):
         missing = np.isnan(values)
         present[:, probe] = width
+        known = values
         if missing.any():
+            known = np.where(missing, 0.0, values)
             present[:, probe] -= _integral(missing.astype(np.float64), edges, whole)
-        total[:, probe] = _integral(np.where(missing, 0.0, values) if missing.any() else values, edges, whole)
+        total[:, probe] = _integral(known, edges, whole)
         lowest[:, probe] = _by_cell(np.fmin, values, whole)
         highest[:, probe] = _by_cell(np.fmax, values, whole)
     rails.learn(lowest, highest)
@@ -135,7 +136,9 @@ def _hanging(lowest: Floats, highest: Floats) -> Flags:
 
 def mean_over(values: Floats, whole: NDArray[np.intp]) -> Floats:
     """Mean of the samples present between pairs of whole row numbers (S, 2); NaN where none is."""
-    present = ~np.isnan(values)
-    total = _by_cell(np.add, np.where(present, values, 0.0), whole)[:, 0]
-    count = _by_cell(np.add, present.astype(np.float64), whole)[:, 0]
-    return np.where(count > 0.0, total / np.maximum(count, 1.0), np.nan)
+    missing = np.isnan(values)
+    count = np.diff(whole, axis=1)[:, 0].astype(np.float64)
+    if missing.any():
+        count -= _by_cell(np.add, missing.astype(np.float64), whole)[:, 0]
+        values = np.where(missing, 0.0, values)
+    return np.where(count > 0.0, _by_cell(np.add, values, whole)[:, 0] / np.maximum(count, 1.0), np.nan)

@@ -13,8 +13,8 @@ from linelog.calc.capture.strokes import Clock, Cycles, Marks, PhaseClock, Pulse
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
 
-#: About two hours at 400 strokes a minute; more would not fit the memory promised.
-MOST_STROKES = 50_000
+#: An hour at 330 strokes a minute; more would not fit the memory promised.
+MOST_STROKES = 20_000
 #: Samples held for a stroke in progress; beyond it the machine stands.
 _MOST_HELD = 1_000_000
 _SAMPLES_A_BIN = 3.0

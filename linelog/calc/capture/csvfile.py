@@ -4,7 +4,7 @@ A comma, semicolon or tab separates; with the other two a decimal comma is under
 passed over; the header is the first line that names every column wanted.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Generator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -68,22 +68,21 @@ class CsvBlocks:
         self.columns = [f"c{self.layout.names.index(name)}" for name in wanted]
         self.line = self.layout.first_line
 
-    def tasks(self) -> Iterator[Callable[[], Parsed]]:
-        """Yield what parses one block each; they must run in order, one at a time."""
+    def frames(self) -> Generator[Parsed]:
+        """Yield line of the first row, share read so far, and the rows, block by block."""
         with self.path.open("rb") as file:
             file.seek(self.layout.body_at)
             rest = b""
             while block := file.read(BLOCK_BYTES):
-                done = file.tell() / self.size
                 cut = block.rfind(b"\n") + 1
                 if cut == 0 and len(rest) + len(block) > BLOCK_BYTES:
                     raise CalcError(f"Line {self.line:,} never ends: this is not a table.", field="file")
-                lines = b"".join((self.layout.header, rest, memoryview(block)[:cut]))
-                rest = block[cut:] if cut else rest + block
                 if cut:
-                    yield lambda lines=lines, done=done: self._parse(lines, done)  # type: ignore[misc]
+                    lines = b"".join((self.layout.header, rest, memoryview(block)[:cut]))
+                    yield self._parse(lines, file.tell() / self.size)
+                rest = block[cut:] if cut else rest + block
             if rest.strip():
-                yield lambda: self._parse(self.layout.header + self._last(rest), 1.0)
+                yield self._parse(self.layout.header + self._last(rest), 1.0)
 
     def _last(self, line: bytes) -> bytes:
         """Return the last line, which has no end, or nothing where it was cut off within its columns."""

@@ -65,8 +65,11 @@ def what_was_seen(cells: Cells) -> Seen:
 
 def stroke_paths(ring: Ring, cells: Cells, seen: Seen) -> Floats:
     """Place of the ram in every stroke and bin, (S, B, 2) in um; NaN where it could not be told."""
-    placed = place(ring, np.swapaxes(np.nan_to_num(cells.mean), 1, 2), np.swapaxes(seen.usable, 1, 2))
-    return np.stack([placed.x_um, placed.y_um], axis=-1)
+    paths = np.empty((len(cells), cells.mean.shape[2], 2))
+    for index in range(paths.shape[1]):  # bin by bin, so that a long capture needs no second copy of itself
+        placed = place(ring, cells.mean[:, :, index], seen.usable[:, :, index])
+        paths[:, index, 0], paths[:, index, 1] = placed.x_um, placed.y_um
+    return paths
 
 
 def phase_paths(phase: Phase, bins: Bins, paths: Floats, strokes: Flags) -> PhasePaths | None:

@@ -57,30 +57,39 @@ class PatternClock:
         if step <= 0.0:
             return False
         coarse = max(1, int(60.0 / FASTEST_PER_MIN / 20.0 / step))
-        signal, self.weights, self.middle = _strongest(_averaged(rows.probes, coarse))
+        self.middle = _means(rows.probes)
+        probes = self._whole(_averaged(rows.probes, coarse))
+        # The strongest common movement: first principal component of the probes.
+        self.weights = np.linalg.eigh(np.cov(probes))[1][:, -1]
+        signal = self.weights @ probes
         period = _period(signal, 60.0 / FASTEST_PER_MIN / step / coarse, 60.0 / SLOWEST_PER_MIN / step / coarse)
         if period is None:
             return False
         self.shrink = max(1, int(period * coarse / POINTS))
         self.period = period * coarse / self.shrink
-        self._learn(rows)
-        return True
+        if not self._learn(self._whole(_averaged(rows.probes, self.shrink))):
+            self.period = 0.0
+        return self.period > 0.0
 
-    def _learn(self, rows: Rows) -> None:
-        probes = _averaged(rows.probes, self.shrink)
-        signal = self._signal(probes)
-        length = round(self.period)
+    def _learn(self, probes: Floats) -> bool:
+        """Learn the pattern and where full forward lies in it; False where no stroke is like the first."""
+        signal, length = self.weights @ probes, round(self.period)
         self.pattern = _shape(signal[:length])
         for _ in range(2):
             starts = [at for at, like in self._follow(signal, 0.0) if like > LEAST_LIKENESS]
+            if not starts:
+                return False
             turn = np.mean([_at(probes, at, length) for at in starts[:_LEARNED_TURNS]], axis=0)
-            self.pattern = _shape(self._signal(turn))
-        front = _front(movements(self.ring, turn.T).T)
-        self.anchor_deg = 180.0 - 360.0 * front / length
+            self.pattern = _shape(self.weights @ turn)
+        moved = movements(self.ring, (turn + self.middle[:, None]).T).T
+        self.anchor_deg = 180.0 - 360.0 * _front(moved) / length
         self.next_at = 0.0
+        return True
 
-    def _signal(self, probes: Floats) -> Floats:
-        return np.asarray(self.weights @ np.nan_to_num(probes - self.middle[:, None]))
+    def _whole(self, probes: Floats) -> Floats:
+        """Departures from the means, with none where a sample is missing."""
+        away = probes - self.middle[:, None]
+        return np.where(np.isnan(away), 0.0, away)
 
     def _follow(self, signal: Floats, at: float) -> list[tuple[float, float]]:
         """Start and likeness of every stroke from about `at` on, in points; each is looked for near its due place."""
@@ -108,7 +117,7 @@ class PatternClock:
         return found
 
     def _track(self, rows: Rows) -> Marks:
-        signal = self._signal(_averaged(rows.probes, self.shrink))
+        signal = self.weights @ self._whole(_averaged(rows.probes, self.shrink))
         # The middle of the samples that make a point, so that a mark lies at its time and not at its first sample's.
         centre = (np.arange(signal.size) + 0.5) * self.shrink - 0.5
         time_s = np.interp(centre, np.arange(len(rows)), rows.time_s)
@@ -132,14 +141,10 @@ def _averaged(probes: Floats, size: int) -> Floats:
     return np.asarray(probes[:, : count * size].reshape(probes.shape[0], count, size).mean(axis=2))
 
 
-def _strongest(probes: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the strongest common movement of the probes (first principal component), its weights, and the means."""
-    whole = probes[:, ~np.isnan(probes).any(axis=0)]
-    if whole.shape[1] < 3:
-        return np.zeros(1), np.ones(probes.shape[0]), np.zeros(probes.shape[0])
-    middle = whole.mean(axis=1)
-    weights = np.linalg.eigh(np.cov(whole))[1][:, -1]
-    return weights @ np.nan_to_num(probes - middle[:, None]), weights, middle
+def _means(probes: Floats) -> Floats:
+    """Mean of the samples present, of each probe; 0 for a probe that has none."""
+    missing = np.isnan(probes)
+    return np.asarray(np.where(missing, 0.0, probes).sum(axis=1) / np.maximum((~missing).sum(axis=1), 1))
 
 
 def _period(signal: Floats, shortest: float, longest: float) -> float | None:

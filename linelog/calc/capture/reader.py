@@ -4,14 +4,15 @@ The file is opened for what it holds, not for what its name says, and a name tha
 block is parsed in a thread of its own while the last one is worked on; polars lets go of the interpreter meanwhile.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from linelog.calc.capture.csvfile import CsvBlocks
+from linelog.calc.capture.csvfile import CsvBlocks, Parsed
 from linelog.calc.capture.rows import Intake, Rows, Signals, in_seconds, missing_columns
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
@@ -90,7 +91,7 @@ def read_capture(
     kind = file_kind(path, name)
     source: CsvBlocks | ParquetSlices
     source = CsvBlocks(path, wanted, intake.notes) if kind == "csv" else ParquetSlices(path, wanted)
-    for first, done, frame in _ahead(source.tasks()):
+    for first, done, frame in _ahead(source.frames()):
         if cancelled is not None and cancelled():
             raise Stopped
         rows = _rows(frame, probes, signals, first, "line" if kind == "csv" else "row", done)
@@ -100,19 +101,13 @@ def read_capture(
     intake.finish()
 
 
-Parsed = tuple[int, float, pl.DataFrame]
-
-
-def _ahead(tasks: Iterator[Callable[[], Parsed]]) -> Iterator[Parsed]:
-    """Run each task in one thread, one task ahead of the caller."""
-    with ThreadPoolExecutor(1) as pool:
-        running = None
-        for task in tasks:
-            previous, running = running, pool.submit(task)
-            if previous is not None:
-                yield previous.result()
-        if running is not None:
-            yield running.result()
+def _ahead(frames: Generator[Parsed]) -> Iterator[Parsed]:
+    """Take each frame in a thread of its own, one ahead of the caller."""
+    with closing(frames), ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, frames, None)
+        while (frame := coming.result()) is not None:
+            coming = pool.submit(next, frames, None)
+            yield frame
 
 
 class ParquetSlices:
@@ -132,19 +127,16 @@ class ParquetSlices:
                 raise CalcError(f"Column {column} holds {schema[column]}, where numbers are wanted.", field="file")
         self.frame = self.frame.select(pl.col(list(wanted)).cast(pl.Float64))
 
-    def tasks(self) -> Iterator[Callable[[], Parsed]]:
-        """Yield what reads one slice each."""
+    def frames(self) -> Generator[Parsed]:
+        """Yield number of the first row, share read so far, and the rows, slice by slice."""
         for start in range(0, self.count, SLICE_ROWS):
-            yield lambda start=start: self._slice(start)  # type: ignore[misc]
-
-    def _slice(self, start: int) -> Parsed:
-        try:
-            frame = self.frame.slice(start, SLICE_ROWS).collect(engine="streaming")
-        except pl.exceptions.PolarsError:
-            raise CalcError(
-                f"The Parquet file is damaged after row {start + 1:,}: copy it again.", field="file"
-            ) from None
-        return start + 1, min(1.0, (start + SLICE_ROWS) / self.count), frame
+            try:
+                frame = self.frame.slice(start, SLICE_ROWS).collect(engine="streaming")
+            except pl.exceptions.PolarsError:
+                raise CalcError(
+                    f"The Parquet file is damaged after row {start + 1:,}: copy it again.", field="file"
+                ) from None
+            yield start + 1, min(1.0, (start + SLICE_ROWS) / self.count), frame
 
 
 def _rows(frame: pl.DataFrame, probes: tuple[str, ...], signals: Signals, first: int, unit: str, done: float) -> Rows:

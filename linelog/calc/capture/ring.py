@@ -141,7 +141,7 @@ def place(ring: Ring, raw: Floats, usable: NDArray[np.bool_]) -> Place:
     Where probes are left out the rest are solved if they still give both axes (and the gap) well enough.
     """
     design = design_matrix(ring)
-    moved = movements(ring, np.where(usable, raw, 0.0)).reshape(-1, len(ring.probes))
+    moved = movements(ring, raw).reshape(-1, len(ring.probes))
     pattern = usable.reshape(-1, len(ring.probes)) @ (1 << np.arange(len(ring.probes)))
     x, y = np.full(pattern.size, np.nan), np.full(pattern.size, np.nan)
     for code in np.unique(pattern):

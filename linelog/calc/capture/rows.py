@@ -158,7 +158,9 @@ class Intake:
     def _in_order(self, rows: Rows) -> Rows:
         if not len(rows):
             return rows
-        step = np.diff(rows.time_s, prepend=self.end_s if self.rows else rows.time_s[0] - 1.0)
+        step = np.empty(len(rows))
+        np.subtract(rows.time_s[1:], rows.time_s[:-1], out=step[1:])
+        step[0] = rows.time_s[0] - self.end_s if self.rows else np.median(step[1:]) if len(rows) > 1 else 1.0
         if step.min() < 0.0:
             index = int((step < 0.0).argmax())
             raise CalcError(
@@ -166,8 +168,6 @@ class Intake:
                 f"{rows.time_s[index]:.6g} s; the samples must be in order.",
                 field="file",
             )
-        if not self.rows:
-            step[0] = np.median(step[1:]) if step.size > 1 else 1.0
         again = step == 0.0 if step.min() == 0.0 else None
         self._note_gaps(rows, step)
         return rows if again is None else self._without(rows, again)

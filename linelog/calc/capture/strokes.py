@@ -73,7 +73,8 @@ class PulseClock:
         """Return the marks of the pulses that begin within these samples."""
         if rows.pulse is None:
             return no_marks()
-        pulse = np.nan_to_num(rows.pulse, nan=min(self.low, 0.0))
+        missing = np.isnan(rows.pulse)
+        pulse = np.where(missing, min(self.low, 0.0), rows.pulse) if missing.any() else rows.pulse
         self.low, self.high = min(self.low, float(pulse.min())), max(self.high, float(pulse.max()))
         time_s = rows.time_s
         if self.before is not None:

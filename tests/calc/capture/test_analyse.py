@@ -373,3 +373,45 @@ def test_empty_runs_of_samples_are_passed_over():
 def test_probe_names_reach_the_result():
     of = replace(RING, probes=(*RING.probes[:3], Probe("side", 270.0, 100.0)))
     assert analysed(QUIET, replace(SETUP, ring=of)).probes[3].column == "side"
+
+
+def spoilt(rows: Rows, rng: np.random.Generator) -> Rows:
+    """Return rows with two to four of the things that go wrong at a machine."""
+    probes, pulse, warmth, time_s = (each.copy() for each in (rows.probes, rows.pulse, rows.temperature, rows.time_s))
+    for fault in rng.integers(0, 9, rng.integers(2, 5)):
+        probe, (start, end) = rng.integers(len(probes)), np.sort(rng.integers(0, len(rows), 2))
+        if fault == 0:
+            probes[probe, start:end] = np.nan
+        elif fault == 1:
+            probes[:, start:end] = np.nan
+        elif fault == 2:
+            probes[probe] = probes[probe, 0]
+        elif fault == 3:
+            probes[probe] = np.clip(probes[probe], -0.05, 0.1)
+        elif fault == 4:
+            pulse[start:end] = 0.0
+        elif fault == 5:
+            pulse[:] = rng.normal(size=pulse.size)
+        elif fault == 6:
+            warmth[start:end] = np.nan
+        elif fault == 7:
+            time_s[end:] += rng.exponential(5.0)
+        else:
+            probes = np.round(probes, 1)
+    return replace(rows, probes=probes, pulse=pulse, temperature=warmth, time_s=time_s)
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_whatever_went_wrong_gives_a_result_or_one_sentence(seed):
+    rng = np.random.default_rng(seed)
+    setup = CaptureSetup(
+        ring(*((0, 90), (0, 120, 240), (0, 90, 180, 270))[seed % 3]), BY[list(BY)[seed % 2 * 2]], CRANK
+    )
+    (rows,) = rows_of(replace(QUIET, strokes=30.0, seed=seed), setup.ring)
+    result, sentence = None, ""
+    try:
+        result = analyse_rows([spoilt(rows, rng)], setup)
+    except CalcError as error:
+        sentence = error.message
+    assert "nan" not in sentence
+    assert sentence.endswith(".") if result is None else json.dumps(result.as_dict(), allow_nan=False)
