@@ -11,7 +11,7 @@ from linelog.calc.directions import FEWEST, Directions, agreement
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
 from linelog.trends import plotly, words
-from linelog.trends.panels import COLORS, SYMBOLS, value_words, visit_url
+from linelog.trends.panels import COLORS, SYMBOLS, value_words
 from linelog.trends.plotly import Part, typed
 from linelog.trends.series import OffsetSeries
 from linelog.trends.standing import AS_FOUND, Value
@@ -125,8 +125,7 @@ def _dots(clock: Clock, trend: Trend, unit: Unit) -> Part:
         "textposition": "middle right",
         "textfont": {"color": "--ink", "size": 13},
         "customdata": [
-            [value_words(value, words.place(series.station, series.seat), trend, unit), visit_url(value.visit_id)]
-            for value in clock.values
+            [value_words(value, words.place(series.station, series.seat), trend, unit)] for value in clock.values
         ],
     }
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
-from django.urls import reverse
 
 from linelog.calc.units import Unit
 from linelog.trends import plotly, words
@@ -156,35 +154,25 @@ def _offset_traces(series: OffsetSeries, trend: Trend, unit: Unit) -> list[Part]
     for line, pairs in ((moved, series.moved()), (drifted, series.drifted())):
         if pairs:
             traces.append(line | plotly.joined((spot(a), spot(b)) for a, b in pairs))
-    for stage, values in (("as_found", series.found), ("as_left", series.left)):
-        if values:
-            traces.append(_offset_marks(f"{name}: {words.STAGES[stage]}, {method}", color, values, trend, unit))
-    return traces
+    return [
+        *traces,
+        *(_offset_marks(series, values, trend, unit) for values in (series.found, series.left) if values),
+    ]
 
 
-def _offset_marks(name: str, color: str, values: list[Value], trend: Trend, unit: Unit) -> Part:
+def _offset_marks(series: OffsetSeries, values: list[Value], trend: Trend, unit: Unit) -> Part:
+    color, stage = COLORS[series.number % len(COLORS)], values[0].stage
+    name = f"{series.label}: {words.STAGES[stage]}, {series.method}"
+    place = words.place(series.station, series.seat)
     per = float(unit.um)
     radial = np.array([value.radial_um for value in values]) / per
     u = np.array([value.expanded_um for value in values]) / per
-    places = {station.pk: station for station in trend.stations}
-    return plotly.markers(name, color, SYMBOLS[values[0].method, values[0].stage]) | {
+    return plotly.markers(name, color, SYMBOLS[series.method, stage]) | {
         "x": typed([wall_ms(value.visit_at, trend.zone) for value in values]),
         "y": typed(radial),
         "error_y": plotly.bars(u, np.minimum(u, radial), color),
-        "customdata": [
-            [
-                value_words(value, words.place(places[value.station_id], value.seat), trend, unit),
-                visit_url(value.visit_id),
-            ]
-            for value in values
-        ],
+        "customdata": [[value_words(value, place, trend, unit)] for value in values],
     }
-
-
-@lru_cache(maxsize=4096)
-def visit_url(visit_id: int) -> str:
-    """Return where a visit is read; remembered, for a page asks it of every point."""
-    return reverse("alignment:visit", args=[visit_id])
 
 
 def value_words(value: Value, place: str, trend: Trend, unit: Unit) -> str:

@@ -12,13 +12,14 @@
   };
 
   const common = (styles) => {
+    const family = styles.getPropertyValue("--sans").trim();
     const ink = styles.getPropertyValue("--ink").trim();
     const rule = styles.getPropertyValue("--rule").trim();
     const sheet = styles.getPropertyValue("--sheet").trim();
     return {
       paper_bgcolor: sheet, plot_bgcolor: sheet, dragmode: false, hovermode: "closest", hoverdistance: 24,
-      font: { family: styles.getPropertyValue("--sans").trim(), size: 14, color: ink },
-      hoverlabel: { bgcolor: sheet, bordercolor: ink, font: { size: 15, color: ink }, align: "left" },
+      font: { family, size: 14, color: ink },
+      hoverlabel: { bgcolor: sheet, bordercolor: ink, font: { family, size: 15, color: ink }, align: "left" },
       axis: { gridcolor: rule, linecolor: rule, zerolinecolor: rule, fixedrange: true },
     };
   };
@@ -41,7 +42,11 @@
     if (!box.drawn) box.replaceChildren();
     box.style.height = `${layout.height}px`; // so that turning the tablet changes the width alone
     Plotly.react(box, data, laidOut(layout, styles), config);
-    if (!box.drawn) box.on("plotly_click", openVisit);
+    if (!box.drawn) {
+      box.on("plotly_click", openVisit);
+      // A clock face would hold the finger that wants to scroll; taps reach it as clicks all the same.
+      if (layout.polar) box.addEventListener("touchstart", (event) => event.stopPropagation(), { capture: true });
+    }
     box.drawn = true;
   };
 

@@ -2,25 +2,30 @@
 
     python -m tests.bench.bench_pages [--quick]
 
-Fills a scratch database (SQLite; PostgreSQL as well where DATABASE_URL names a server, or where one can be started,
-in a database of its own that is dropped at the end) with ten years of shifts for one machine, and with 120 machines and 1.3 million shift rows. Then
-asks for the pages through the whole chain of middleware, and prints p50 and p95 beside those of the bare queries,
-run again by a plain cursor, plus writing the figures as JSON. Every figure here is invented.
+Fills a scratch database (SQLite, and PostgreSQL: that of DATABASE_URL in a database of its own that is dropped at
+the end, else a private one) with ten years of shifts for 120 machines, 1.3 million shift rows. Then asks for the
+pages through the whole chain of middleware, and prints p50 and p95 beside the bare work: the same queries asked by a
+plain cursor, and the figures made from what was read and written as JSON. Every figure here is invented.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
+
+from tests.postgres import Absent, private_cluster
 
 FOLDER = tempfile.mkdtemp(prefix="linelog-bench-")
 os.environ.setdefault("LINELOG_SECRET_KEY", "only-for-the-bench-" + "x" * 40)
 os.environ["LINELOG_DATA"] = FOLDER
+Path(FOLDER, "static").mkdir()
 os.environ["LINELOG_LOG_LEVEL"] = "WARNING"
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "linelog.settings")
 MACHINES, SHIFTS, DAYS = 120, 3, 3650
@@ -56,7 +61,7 @@ def fill(quick: bool) -> dict[str, Any]:
         ]
         ShiftCount.objects.bulk_create(parts, batch_size=4000)
         rows += len(parts)
-    first = lines[0].machines.order_by("pk").first()
+    first = lines[0].machines.select_related("line__plant").order_by("pk").first()
     print(f"  {machines} machines, {rows:,} shift rows, {rows // len(shifts):,} daily sums")
     return {"by": by, "machine": first}
 
@@ -73,32 +78,56 @@ def timed(run: Callable[[], Any], rounds: int = ROUNDS) -> tuple[float, float]:
     return took[len(took) // 2], took[int(len(took) * 0.95)]
 
 
-def bare(client: Any, url: str) -> Callable[[], Any]:
-    """Return a call that runs the page's own queries by a plain cursor and, for figures, writes their JSON."""
+def reads(client: Any, url: str) -> list[tuple[str, Any]]:
+    """Return the queries that a page asks."""
     from django.db import connection
-    from django.test.utils import CaptureQueriesContext
 
-    with CaptureQueriesContext(connection):
-        seen: list[tuple[str, Any]] = []
+    seen: list[tuple[str, Any]] = []
 
-        def note(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
-            seen.append((sql, params))
-            return execute(sql, params, many, context)
+    def note(execute: Any, sql: str, params: Any, many: bool, context: Any) -> Any:
+        seen.append((sql, params))
+        return execute(sql, params, many, context)
 
-        with connection.execute_wrapper(note):
-            answer = client.get(url)
-    figures = json.loads(answer.content) if answer["Content-Type"] == "application/json" else None
-    reads = [(sql, params) for sql, params in seen if sql.startswith("SELECT")]
+    with connection.execute_wrapper(note):
+        answer = client.get(url)
+    if answer.status_code != 200:
+        raise SystemExit(f"{url} answered {answer.status_code}")
+    return [(sql, params) for sql, params in seen if sql.startswith("SELECT")]
+
+
+def bare(client: Any, urls: list[str], figures: Callable[[], Any] | None) -> Callable[[], Any]:
+    """Return a call that asks the pages' queries by a plain cursor, and makes and writes the figures as JSON."""
+    from django.db import connection
+
+    asked = [query for url in urls for query in reads(client, url)]
 
     def run() -> None:
         with connection.cursor() as cursor:
-            for sql, params in reads:
+            for sql, params in asked:
                 cursor.execute(sql, params)
                 cursor.fetchall()
         if figures is not None:
-            json.dumps(figures)
+            json.dumps(figures())
 
     return run
+
+
+def figures_of(machine: Any, span: str) -> Callable[[], Any]:
+    """Return a call that makes a machine's figures from a trend that is read already."""
+    from django.utils import timezone
+
+    from linelog.calc.units import Unit
+    from linelog.production.days import production_day
+    from linelog.trends.choice import Choice, Grain, Span
+    from linelog.trends.clock import clock_figure, clocks
+    from linelog.trends.figures import time_figure
+    from linelog.trends.trend import load
+
+    stations = list(machine.stations.all())
+    domer = [one.pk for one in stations if one.kind == "domer"]
+    today = production_day(machine.line.plant, timezone.now())
+    trend = load(machine, stations, Choice(Span(span), Grain.WEEK, tuple(domer), today))
+    return lambda: [time_figure(trend, Unit.MM), *(clock_figure(one, trend, Unit.MM) for one in clocks(trend))]
 
 
 def report(world: dict[str, Any]) -> None:
@@ -107,23 +136,22 @@ def report(world: dict[str, Any]) -> None:
 
     client = Client()
     client.force_login(world["by"])
-    machine = world["machine"].pk
-    domer = world["machine"].stations.get(kind="domer").pk
-    pages = {
-        "machine page, 12 months by week": f"/machines/{machine}/",
-        "  its figures": f"/machines/{machine}/figures.json?span=12m&grain=week&station={domer}",
-        "machine page, ten years": f"/machines/{machine}/?span=all&grain=week&station={domer}",
-        "  its figures ": f"/machines/{machine}/figures.json?span=all&grain=week&station={domer}",
-        "front page": "/",
-    }
-    print(f"  {'':36}{'page p50':>10}{'p95':>8}{'bare p50':>10}{'p95':>8}{'ratio p50':>11}   ms")
-    for name, url in pages.items():
-        answer = client.get(url)
-        if answer.status_code != 200:
-            raise SystemExit(f"{url} answered {answer.status_code}")
-        page, plain = timed(lambda url=url: client.get(url)), timed(bare(client, url))
-        ratio = page[0] / plain[0]
-        print(f"  {name:36}{page[0]:10.1f}{page[1]:8.1f}{plain[0]:10.1f}{plain[1]:8.1f}{ratio:11.1f}")
+    machine = world["machine"]
+    domer = machine.stations.get(kind="domer").pk
+    print(f"  {'':40}{'page p50':>10}{'p95':>8}{'bare p50':>10}{'p95':>8}{'ratio p50':>11}   ms")
+
+    def line(name: str, urls: list[str], figures: Callable[[], Any] | None) -> None:
+        page = timed(lambda: [client.get(url) for url in urls])
+        plain = timed(bare(client, urls, figures))
+        print(f"  {name:40}{page[0]:10.1f}{page[1]:8.1f}{plain[0]:10.1f}{plain[1]:8.1f}{page[0] / plain[0]:11.1f}")
+
+    for span, word in (("12m", "12 months"), ("all", "ten years")):
+        query = f"?span={span}&grain=week&station={domer}"
+        page, data = f"/machines/{machine.pk}/{query}", f"/machines/{machine.pk}/figures.json{query}"
+        line(f"machine page, {word}: page", [page], None)
+        line(f"machine page, {word}: figures", [data], figures_of(machine, span))
+        line(f"machine page, {word}: both", [page, data], figures_of(machine, span))
+    line("front page", ["/"], None)
 
 
 def run(quick: bool) -> None:
@@ -133,7 +161,6 @@ def run(quick: bool) -> None:
     django.setup()
     from django.conf import settings
     from django.db import connection
-    from django.test.utils import get_runner  # noqa: F401 - proves the test tools are there before the long fill
 
     settings.ALLOWED_HOSTS.append("testserver")
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
@@ -151,5 +178,22 @@ def run(quick: bool) -> None:
         connection.creation.destroy_test_db(name, verbosity=0)
 
 
+def main() -> None:
+    """Run on SQLite and on PostgreSQL, each in a process of its own: the settings are read once."""
+    if "--here" in sys.argv:
+        run("--quick" in sys.argv)
+        return
+    again = [sys.executable, "-m", "tests.bench.bench_pages", "--here", *sys.argv[1:]]
+    subprocess.run(again, env={**os.environ, "DATABASE_URL": ""}, check=True)
+    if os.environ.get("DATABASE_URL", "").startswith("postgres"):
+        subprocess.run(again, check=True)
+        return
+    try:
+        with private_cluster() as url:
+            subprocess.run(again, env={**os.environ, "DATABASE_URL": url}, check=True)
+    except Absent as absent:
+        print(f"postgresql left out: {absent}")
+
+
 if __name__ == "__main__":
-    run("--quick" in sys.argv)
+    main()
