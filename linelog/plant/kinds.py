@@ -99,7 +99,7 @@ BODYMAKER = (
         "Domer",
         650.0,
         38.0,
-        {"tilt_limit_mm_per_m": 0.12, "face_radius_mm": 22.0, "hours_to_open": 1.0},
+        {"tilt_limit_mm_per_m": 0.12, "face_radius_mm": 60.0, "hours_to_open": 1.0},
         (
             _screw("Lift screw", 650.0, UP, 1.5),
             _screw("Side screw", 650.0, RIGHT, 1.5),

@@ -253,11 +253,11 @@ def test_two_seats_are_swept_apart_and_give_the_slope_between_them(job):
 def test_a_face_sweep_gives_the_tilt_of_the_domer(job):
     client, visit, domer = job
     type_round(client, visit, domer, CENTRED)
-    readings = {"0": "0", "90": "0", "180": "0.044", "270": "0.044"}
+    readings = {"0": "0", "90": "0", "180": "0.12", "270": "0.12"}
     said = type_round(client, visit, domer, readings, kind="face").content.decode()
-    # f = c - rho*(ax*sin t + ay*cos t): ay = (f6 - f12)/(2 rho), with rho = 22 mm: 1 mm/m. Common practice.
+    # f = c - rho*(ax*sin t + ay*cos t): ay = (f6 - f12)/(2 rho), with rho = 60 mm: 1 mm/m. Common practice.
     result = Result.objects.get(station=domer)
-    assert result.tilt_y_mm_per_m == pytest.approx(0.044 / 44.0 * 1000.0)
+    assert result.tilt_y_mm_per_m == pytest.approx(0.12 / 120.0 * 1000.0)
     assert "Tilt shim" in said
 
 
