@@ -63,9 +63,9 @@ def change(*, by: Any, at: datetime, person_id: int, version: int, facts: Mappin
         person = keepable(by).filter(pk=person_id).first()
         if person is None:
             raise NotAllowed("This person is not yours to change.")
-        before = audit.snapshot(person)
-        for name, value in facts.items():
-            setattr(person, name, value)
+        before, name = audit.snapshot(person), str(person)
+        for field, value in facts.items():
+            setattr(person, field, value)
         _check_facts(by, person)
         _check_own_way_out(by, person)
         _derive(person)
@@ -79,7 +79,7 @@ def change(*, by: Any, at: datetime, person_id: int, version: int, facts: Mappin
             fields["pin_hash"] = person.pin_hash = ""
         if not Person.objects.filter(pk=person_id, version=version).update(**fields):
             raise Conflict(
-                f"{person} was changed by somebody else meanwhile; yours is not stored yet.",
+                f"{name} was changed by somebody else meanwhile; yours is not stored yet.",
                 theirs=Person.objects.get(pk=person_id),
                 yours=facts,
             )

@@ -40,6 +40,7 @@ class PersonForm(forms.ModelForm):  # type: ignore[type-arg]
         model = Person
         fields = ["first_name", "last_name", "role", "unit", "plant", "is_active"]
         labels = {"is_active": "May sign in", "unit": "Reads and types lengths in", "first_name": "First name"}
+        help_texts = {"is_active": "Without it every session of theirs ends; what they logged stays."}
 
     def __init__(self, *args: Any, by: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -68,6 +69,7 @@ class NewPersonForm(PersonForm):
     class Meta(PersonForm.Meta):
         fields = ["first_name", "last_name", "username", "role", "unit", "plant"]
         labels = {**PersonForm.Meta.labels, "username": "Signs in as"}
+        help_texts = {"username": "Letters, digits and . - _ without spaces."}
 
 
 class ConfirmedForm(forms.Form):

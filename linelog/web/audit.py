@@ -12,6 +12,7 @@ from django.db.models.fields.files import FieldFile
 from linelog.web import requestid
 from linelog.web.models import AuditEvent
 
+SOMEBODY = "somebody"  # who did not prove who they are
 HIDDEN = frozenset({"password", "pin_hash", "last_login"})
 
 
@@ -43,8 +44,12 @@ def record(
     before: dict[str, Any] | None = None,
     after: dict[str, Any] | None = None,
     plant_id: int | None = None,
+    by_name: str = "the program",
 ) -> AuditEvent:
-    """Write one event; names are copied as text so that the history outlives what it speaks of."""
+    """Write one event; names are copied as text so that the history outlives what it speaks of.
+
+    `by_name` says who it was where `by` is None.
+    """
     if before is not None and after is not None:
         changed = {key for key in before.keys() | after.keys() if before.get(key) != after.get(key)}
         before = {key: before[key] for key in before if key in changed}
@@ -52,7 +57,7 @@ def record(
     return AuditEvent.objects.create(
         at=at,
         actor_id=getattr(by, "pk", None),
-        actor_name=str(by) if by is not None else "the program",
+        actor_name=str(by) if by is not None else by_name,
         plant_id=plant_id if plant_id is not None else getattr(by, "plant_id", None),
         action=action,
         object_type=obj._meta.model_name or "",

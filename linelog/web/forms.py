@@ -71,6 +71,7 @@ class HistoryForm(forms.Form):
         required=False,
         max_length=101,
         label="Record",
+        help_text="Kind and number; the link on a record fills it in.",
         error_messages={"invalid": "Name a record as kind:number, for example machine:12."},
     )
     first = forms.DateField(

@@ -73,7 +73,8 @@ def changes(event: AuditEvent) -> list[Change]:
     """Return the fields of an event with both values."""
     before, after = event.before or {}, event.after or {}
     names = [*before, *(name for name in after if name not in before)]
-    return [Change(field_label(name), _shown(before.get(name)), _shown(after.get(name))) for name in names]
+    told = [name for name in names if name != "version"]  # it only counts the changes
+    return [Change(field_label(name), _shown(before.get(name)), _shown(after.get(name))) for name in told]
 
 
 def field_label(name: str) -> str:

@@ -116,7 +116,8 @@ def progress(*, run: Run, done: int, at: datetime, total: int | None = None, mes
 
 
 def _end(run: Run, state: str, at: datetime, message: str) -> bool:
-    return bool(run.rows().update(state=state, ended_at=at, heartbeat_at=at, message=message[:500]))
+    all_of_it = {"done": F("total")} if state == State.DONE else {}
+    return bool(run.rows().update(state=state, ended_at=at, heartbeat_at=at, message=message[:500], **all_of_it))
 
 
 def finish(*, run: Run, at: datetime, message: str = "") -> bool:

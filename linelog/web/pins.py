@@ -126,7 +126,9 @@ def _record_wrong(
         events.append(("tablet locked after wrong PINs", Tablet.objects.get(pk=tablet_id)))
     with transaction.atomic():
         for action, what in events:
-            audit.record(by=None, action=action, obj=what, at=at, after=note, plant_id=person.plant_id)
+            audit.record(
+                by=None, action=action, obj=what, at=at, after=note, plant_id=person.plant_id, by_name=audit.SOMEBODY
+            )
 
 
 def _sentence(person: Any, left: int) -> str:

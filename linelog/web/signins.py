@@ -33,7 +33,7 @@ def failed(*, username: str, locked: bool, at: datetime) -> None:
         log.warning("sign-in refused for a name nobody has")
         return
     action = "locked out after wrong passwords" if locked else "typed a wrong password"
-    audit.record(by=None, action=action, obj=person, at=at, plant_id=person.plant_id)
+    audit.record(by=None, action=action, obj=person, at=at, plant_id=person.plant_id, by_name=audit.SOMEBODY)
 
 
 def signed_out(*, person: Any, at: datetime) -> None:

@@ -2,7 +2,7 @@
 // The number pad of the PIN page; without it the field and the button do the same.
 (() => {
   const field = document.getElementById("id_pin");
-  const pad = document.getElementById("pad");
+  const pad = document.getElementById("pin-keys");
   field.setAttribute("inputmode", "none"); // the pad is the keyboard
   pad.hidden = false;
   document.getElementById("no-pad").hidden = true;

@@ -208,7 +208,7 @@ def test_a_device_that_is_not_shared_has_no_pin_page(signed_in, mechanic):
 
 def test_the_pin_page_works_without_script_and_keeps_big_keys_hidden_until_there_is_one(tablet, mechanic):
     page = tablet.get(f"/tablet/{mechanic.pk}/").content.decode()
-    assert '<div class="pad" id="pad" hidden>' in page
+    assert '<div class="pin-keys" id="pin-keys" hidden>' in page
     assert 'inputmode="numeric"' in page
     assert "Take over" in page
 
