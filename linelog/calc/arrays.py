@@ -14,13 +14,15 @@ BoolArray = NDArray[np.bool_]
 
 #: Whole numbers above this are no longer told apart by a double.
 _MOST = 2.0**53
+#: Smaller than this is what rounding leaves of zero: nobody measured or counted it.
+_LEAST = 1e-30
 
 
 def numbers(values: ArrayLike, what: str, field: str, *, least: int = 1) -> FloatArray:
     """One-dimensional array of finite numbers, shape (n,) with n >= `least`; a scalar gives shape (1,).
 
     Raises `CalcError` naming `what` for text, missing or not finite values, magnitudes above 2**53, two dimensions
-    and too few of them.
+    and too few of them. Magnitudes below 1e-30 count as zero.
     """
     try:
         array = np.atleast_1d(np.asarray(values, dtype=np.float64))
@@ -32,7 +34,7 @@ def numbers(values: ArrayLike, what: str, field: str, *, least: int = 1) -> Floa
         raise CalcError(f"{what}: at least {least} are needed and there are {len(array)}.", field=field)
     if not (np.abs(array) <= _MOST).all():  # false for NaN as well
         raise CalcError(f"{what} hold a value that is missing or no usable number.", field=field)
-    return array
+    return np.where(np.abs(array) < _LEAST, 0.0, array)
 
 
 def not_negative(values: ArrayLike, what: str, field: str, *, least: int = 1) -> FloatArray:

@@ -39,7 +39,7 @@ def check_predictors(y: FloatArray, x: FloatArray, members: FloatArray, names: l
 
     y (n,), x (n, k), members (n, machines) with a 1 for the machine of the row.
     """
-    needed = members.shape[1] + len(names)
+    needed = members.shape[1] + len(names) + 1  # and one for the dispersion
     if len(y) <= needed:
         raise CalcError(f"There are {len(y)} stretches of time with counts, and more than {needed} are needed.")
     means = members.T @ x / members.sum(axis=0)[:, None]

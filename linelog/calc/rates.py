@@ -28,7 +28,7 @@ from linelog.calc.errors import CalcError
 
 MILLION = 1_000_000.0
 _FARTHEST = 1e3  # cans afterwards as a multiple of those before, beyond which more of them tell nothing new
-_ENOUGH = 1e4  # counts beyond which the base rate is as good as known
+_ENOUGH = 1e4  # counts beyond which a rate is as good as known, and the normal curve as good as Poisson's
 _MIDPOINTS = (np.arange(151) + 0.5) / 151.0
 
 
@@ -219,18 +219,24 @@ def cans_needed(
 
 def _power(base_count: float, growth: float, cans_ratio: float, alpha: float) -> float:
     """Chance that the exact test rejects, with base_count and base_count*growth expected on the two sides."""
-    sums = _likely_counts(base_count * (1.0 + growth))
+    sums = poisson_quantile(_MIDPOINTS, base_count * (1.0 + growth))  # equally likely sums
     null, true = cans_ratio / (1.0 + cans_ratio), growth / (1.0 + growth)
     lower = stats.binom.cdf(stats.binom.ppf(alpha / 2.0, sums, null) - 1.0, sums, true)
     upper = stats.binom.sf(stats.binom.isf(alpha / 2.0, sums, null), sums, true)
     return float(np.mean(lower + upper))
 
 
-def _likely_counts(mean: float) -> FloatArray:
-    """Equally likely Poisson counts; above 10,000 from the normal curve, which is as good there and far faster."""
-    if mean <= _ENOUGH:
-        return np.asarray(stats.poisson.ppf(_MIDPOINTS, mean))
-    return np.asarray(np.rint(mean + math.sqrt(mean) * stats.norm.ppf(_MIDPOINTS)))
+def poisson_quantile(chance: ArrayLike, mean: ArrayLike) -> FloatArray:
+    """Smallest count with at least this chance of it or fewer, for arrays of one shape or one of them a number.
+
+    Above a mean of 10,000 from the normal curve with its first correction for skewness (Cornish & Fisher), which is
+    off by a count at most there, and holds where the exact search no longer ends.
+    """
+    share, about = np.broadcast_arrays(np.asarray(chance, dtype=np.float64), np.asarray(mean, dtype=np.float64))
+    z = stats.norm.ppf(share)
+    large = np.ceil(about + z * np.sqrt(about) + (z**2 - 1.0) / 6.0 - 0.5)
+    exact = stats.poisson.ppf(share, np.minimum(about, _ENOUGH))
+    return np.asarray(np.where(about > _ENOUGH, large, exact))
 
 
 def _smallest(reached: Callable[[float], float], wanted: float, base_cans: float) -> int | None:
@@ -254,7 +260,7 @@ def usual_most(rate: ArrayLike, cans: ArrayLike, *, share: float = 0.99) -> IntA
     if len(per_million) > 1 < len(made):
         same_length([per_million, made], "cans")
     within = one_number(share, "The share", "share", above=0.0, below=1.0)
-    return np.asarray(stats.poisson.ppf(within, per_million * made / MILLION), dtype=np.int64)
+    return poisson_quantile(within, per_million * made / MILLION).astype(np.int64)
 
 
 def chance_of_at_least(counts: ArrayLike, expected: ArrayLike) -> FloatArray:

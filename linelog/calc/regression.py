@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 from scipy import optimize, stats
 from statsmodels.discrete.discrete_model import NegativeBinomial, Poisson
 from statsmodels.genmod import families
-from statsmodels.tools.sm_exceptions import HessianInversionWarning
+from statsmodels.tools.sm_exceptions import HessianInversionWarning, PerfectSeparationWarning
 
 from linelog.calc.arrays import FloatArray, counts_and_cans, level_of, numbers, same_length
 from linelog.calc.count_design import Design, check_predictors, check_separated, columns_of, with_counts
@@ -28,6 +28,7 @@ from linelog.calc.errors import CalcError
 
 _LARGEST_EXPONENT = 100.0  # a ratio beyond exp(100) is no finding
 _WIDE = 0.05  # level at which the negative binomial is taken in place of Poisson
+_HOPELESS = 1e100  # stands for a log likelihood that is minus infinity, which a search cannot step across
 _NEWTON: dict[str, Any] = {"method": "newton"}
 _BFGS: dict[str, Any] = {"method": "bfgs", "gtol": 1e-7}  # first for alpha: Newton's long steps leave its range
 _NOT_WIDE = 0.2  # above this a first look is enough to stay with Poisson
@@ -213,7 +214,7 @@ def _alpha_at(y: FloatArray, mean: FloatArray) -> tuple[float, float]:
 
     def lost(log_alpha: float) -> float:
         size = math.exp(-log_alpha)
-        return -float(np.sum(stats.nbinom.logpmf(y, size, size / (size + mean))))
+        return min(_HOPELESS, -float(np.sum(stats.nbinom.logpmf(y, size, size / (size + mean)))))
 
     found = optimize.minimize_scalar(lost, bounds=(-14.0, 5.0), method="bounded")
     return math.exp(found.x), float(-found.fun - np.sum(stats.poisson.logpmf(y, mean)))
@@ -230,6 +231,9 @@ def _settled(model: Any, start: FloatArray, *methods: dict[str, Any]) -> Any:
         try:
             with warnings.catch_warnings(), np.errstate(all="ignore"):  # what overflows on the way is found out below
                 warnings.simplefilter("error", HessianInversionWarning)
+                warnings.simplefilter(
+                    "ignore", PerfectSeparationWarning
+                )  # a line through all counts is an answer too
                 fit = model.fit(start, maxiter=500, disp=0, warn_convergence=False, **method)
         except (HessianInversionWarning, np.linalg.LinAlgError, ValueError):
             continue

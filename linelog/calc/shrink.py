@@ -13,7 +13,9 @@ from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from linelog.calc.arrays import FloatArray, cans_of, counts_and_cans, level_of, one_number
 from linelog.calc.errors import CalcError
-from linelog.calc.rates import MILLION
+from linelog.calc.rates import MILLION, poisson_quantile
+
+_INTERPOLATED = 1e4  # expected counts above which a part of a count is of no account
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +128,8 @@ def funnel(
 
 
 def _quantile(chance: float, mean: FloatArray) -> FloatArray:
-    whole = stats.poisson.ppf(chance, mean)
-    beyond = (stats.poisson.cdf(whole, mean) - chance) / stats.poisson.pmf(whole, mean)
-    return np.asarray(np.maximum(0.0, whole - beyond))
+    whole = poisson_quantile(chance, mean)
+    small = mean <= _INTERPOLATED
+    count, few = np.where(small, whole, 1.0), np.where(small, mean, 1.0)
+    part = (stats.poisson.cdf(count, few) - chance) / stats.poisson.pmf(count, few)
+    return np.asarray(np.maximum(0.0, whole - np.where(small, part, 0.5)))

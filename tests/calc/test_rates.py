@@ -99,6 +99,14 @@ def test_what_chance_brings_in_a_day():
     assert stats.poisson.cdf([30, 31], 20) == pytest.approx([0.9865, 0.9919], abs=5e-5)
 
 
+def test_quantiles_of_large_counts_are_those_of_the_exact_search():
+    """scipy's exact Poisson quantile, where it still ends."""
+    means = np.array([1.0001e4, 1e5, 3e6])
+    for chance in (0.001, 0.025, 0.5, 0.99, 0.999):
+        assert rates.poisson_quantile(chance, means) == pytest.approx(stats.poisson.ppf(chance, means), abs=1)
+    assert rates.usual_most(1e6, 1e12).tolist() == [pytest.approx(1e12 + 2.3263e6, abs=100)]
+
+
 def test_chance_of_at_least_a_count():
     assert rates.chance_of_at_least([0, 1, 31], [0.0, 2.0, 20.0]) == pytest.approx(
         [1.0, 1 - math.exp(-2), 1 - stats.poisson.cdf(30, 20)]

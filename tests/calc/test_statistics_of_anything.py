@@ -1,0 +1,115 @@
+"""Whatever numbers come in, a statistic is finite or refused with a sentence, and nothing else."""
+
+import math
+from dataclasses import fields, is_dataclass
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linelog.calc import (
+    changepoint,
+    control,
+    cusum,
+    directions,
+    drift,
+    line_fit,
+    radial,
+    rates,
+    regression,
+    repeat,
+    shrink,
+)
+from linelog.calc.errors import CalcError
+
+ANY = st.one_of(
+    st.floats(allow_nan=True, allow_infinity=True),
+    st.sampled_from([0.0, -0.0, 1.0, -1.0, 1e308, 1e-308, 5e-324, 2.0**53, 1e15]),
+    st.integers(-5, 10**7),
+)
+COUNT = st.one_of(st.integers(0, 50), st.sampled_from([0, 0, 1, 10**6, 10**9]))
+CANS = st.one_of(st.floats(1e-3, 1e10), st.sampled_from([1.0, 4e5]))
+
+
+def _rows(*columns):
+    return st.lists(st.tuples(*columns), min_size=1, max_size=12).map(
+        lambda rows: [list(c) for c in zip(*rows, strict=True)]
+    )
+
+
+def _all_finite(value):
+    if is_dataclass(value):
+        return all(_all_finite(getattr(value, field.name)) for field in fields(value) if field.name != "_fit")
+    if isinstance(value, (tuple, list)):
+        return all(_all_finite(one) for one in value)
+    if isinstance(value, np.ndarray):
+        return bool(np.isfinite(value).all())
+    return not isinstance(value, float) or math.isfinite(value)
+
+
+def _finite_or_told(call):
+    try:
+        found = call()
+    except CalcError as told:
+        return bool(told.message)
+    return _all_finite(found)
+
+
+TWO = {
+    "rates": rates.rates_per_million,
+    "dispersion": rates.dispersion,
+    "usual most": rates.usual_most,
+    "at least": rates.chance_of_at_least,
+    "u": control.u_chart,
+    "laney": lambda a, b: control.u_chart(a, b, laney=True),
+    "rate chart": control.rate_chart,
+    "p": control.p_chart,
+    "standardised": control.standardised,
+    "directions": directions.directions_deg,
+    "together": repeat.together,
+    "follows": repeat.follows,
+    "above expected": repeat.above_expected,
+    "line": line_fit.fit_line,
+    "prior": shrink.fit_prior,
+    "shrink": lambda a, b: shrink.shrink(a, b, shrink.fit_prior(a, b)).rate,
+    "funnel": lambda a, b: shrink.funnel(a[0], b),
+    "regression": lambda a, b: regression.fit_counts(a, b, {"severity": b}),
+    "drift": lambda a, b: drift.fit_drift(drift.Pairs.of(a, a, b)),
+}
+ONE = {
+    "c": control.c_chart,
+    "individuals": control.individuals,
+    "ewma": lambda a: control.ewma_chart(a, target=0.0, sigma=1.0),
+    "cusum": lambda a: cusum.cusum(a, target=0.0, sigma=1.0),
+    "step": lambda a: changepoint.mean_step(a, fewest=1),
+    "agreement": directions.agreement,
+}
+
+
+@pytest.mark.parametrize("name", TWO)
+@settings(max_examples=25, deadline=None)
+@given(columns=st.one_of(_rows(ANY, ANY), _rows(COUNT, CANS)))
+def test_of_two_columns(name, columns):
+    assert _finite_or_told(lambda: TWO[name](*columns))
+
+
+@pytest.mark.parametrize("name", ONE)
+@settings(max_examples=25, deadline=None)
+@given(columns=st.one_of(_rows(ANY), _rows(COUNT)))
+def test_of_one_column(name, columns):
+    assert _finite_or_told(lambda: ONE[name](columns[0]))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.tuples(*[st.one_of(ANY, COUNT, CANS)] * 4))
+def test_of_two_rates(numbers):
+    assert _finite_or_told(lambda: rates.rate_ratio(*numbers))
+    assert _finite_or_told(lambda: rates.cans_needed(*numbers[:3], cans_so_far=numbers[3]))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.tuples(*[ANY] * 7))
+def test_of_a_normal_and_a_limit(numbers):
+    a, b, c, d, e, f, limit = numbers
+    assert _finite_or_told(lambda: radial.chance_outside([a, b], [[c, d], [e, f]], limit))
