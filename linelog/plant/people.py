@@ -57,6 +57,21 @@ def add(*, by: Any, at: datetime, password: str, facts: Mapping[str, Any]) -> Pe
     return person
 
 
+def add_administrator(*, username: str, password: str, at: datetime) -> Person:
+    """Add an administrator from the server's own command line, where nobody is signed in yet."""
+    person = Person(username=username, role=ADMINISTRATOR)
+    _check_password(password, person)
+    person.password = make_password(password)
+    _derive(person)
+    try:
+        with transaction.atomic():
+            person.save(force_insert=True)
+            audit.record(by=None, action="added", obj=person, at=at, after=audit.snapshot(person))
+    except IntegrityError:
+        raise Refused("Somebody already signs in by this name.", field="username") from None
+    return person
+
+
 def change(*, by: Any, at: datetime, person_id: int, version: int, facts: Mapping[str, Any]) -> Person:
     """Change names, role, unit, plant or whether the person is active; Conflict where somebody was quicker."""
     with transaction.atomic():
