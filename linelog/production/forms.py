@@ -59,7 +59,7 @@ class MachineField(forms.ModelChoiceField[Machine]):
 
     def __init__(self, **more: Any) -> None:
         missing = {"required": "Choose a machine.", "invalid_choice": "There is no such machine in your plant."}
-        super().__init__(Machine.objects.none(), error_messages=missing, **more)
+        super().__init__(Machine.objects.none(), error_messages=missing, **{"empty_label": "Choose", **more})
 
     def label_from_instance(self, obj: Machine) -> str:
         """Return what the list shows."""
@@ -122,7 +122,7 @@ class NumbersForm(forms.Form):
         super().__init__(*args, **more)
         self.causes = causes
         for cause in causes:
-            self.fields[CAUSE + str(cause.pk)] = WholeField(required=False, label=f"{cause.name} ({cause.code})")
+            self.fields[CAUSE + str(cause.pk)] = WholeField(required=False, label=cause.name)
         self.asks_more_spoiled = False
 
     def clean(self) -> dict[str, Any]:
@@ -174,6 +174,7 @@ class EnterForm(NumbersForm):
     day = forms.DateField(label="Production day", widget=DateInput, error_messages=BAD_DATE)
     shift = forms.ModelChoiceField(
         Shift.objects.none(),
+        empty_label="Choose",
         error_messages={"required": "Choose a shift.", "invalid_choice": "There is no such shift in your plant."},
     )
     key = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)

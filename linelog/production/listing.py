@@ -67,21 +67,25 @@ def shifts(user: Any, chosen: dict[str, Any]) -> QuerySet[ShiftCount]:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One number of a replaced row."""
+    """One number of a replaced row, as it reads."""
 
     label: str
-    was: Any
-    now: Any
+    was: str
+    now: str
+
+
+def _reads(number: float | None) -> str:
+    return "–" if number is None else f"{number:,.10g}".replace(",", "\u202f")
 
 
 def differences(before: dict[str, Any], after: dict[str, Any] | None) -> list[Difference]:
     """Return what a change of a row changed, number by number; every number where the row was taken out."""
     now = after or {}
-    found = [Difference(label, before.get(name), now.get(name)) for name, label in LABELS.items()]
+    pairs = [(label, before.get(name), now.get(name)) for name, label in LABELS.items()]
     was_causes, now_causes = before.get("by_cause") or {}, now.get("by_cause") or {}
     for code in sorted(was_causes.keys() | now_causes.keys()):
-        found.append(Difference(f"Spoiled: {code}", was_causes.get(code, 0), now_causes.get(code, 0)))
-    return [one for one in found if after is None or one.was != one.now]
+        pairs.append((f"Spoiled: {code}", was_causes.get(code, 0), now_causes.get(code, 0)))
+    return [Difference(label, _reads(a), _reads(b)) for label, a, b in pairs if after is None or a != b]
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -114,15 +115,20 @@ def _compare(rows: pl.DataFrame, upload: Upload, tell: Tell) -> tuple[dict[str, 
 
 
 def _example(row: dict[str, Any], names: dict[int, str]) -> dict[str, Any]:
-    """Return a changed row as plain values: where, and each number that differs with what it was."""
-    differs = [name for name in comparing.VALUES if row[name] != row[f"was:{name}"]]
+    """Return a changed row as plain values: where it stands, what is stored, what the file says."""
     return {
         "line": row["line"],
         "machine": names.get(row["machine_id"], ""),
         "day": row["day"].isoformat(),
         "shift_id": row["shift_id"],
-        "values": [{"name": name, "was": row[f"was:{name}"], "now": row[name]} for name in differs],
+        "before": _values(row, "was:"),
+        "after": _values(row, ""),
     }
+
+
+def _values(row: dict[str, Any], prefix: str) -> dict[str, Any]:
+    causes = json.loads(row[f"{prefix}by_cause"])
+    return {**{name: row[prefix + name] for name in reader.NUMBERS}, "by_cause": causes}
 
 
 def store_upload(upload: Upload, tell: Tell, now: dt.datetime, *, by_id: int, pace: Pace | None = None) -> str:

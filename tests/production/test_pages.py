@@ -137,8 +137,8 @@ def test_a_correction_replaces_with_its_history(site, quality):
     change = CountChange.objects.get()
     assert (change.before["cans"], change.after["cans"], change.by) == (1000, 999, site.quality)
     page = quality.get(f"/counts/{count.pk}/").content.decode()
-    assert "Good cans: 1000 → 999" in page
-    assert "Good cans: 1000 → 999" in quality.get("/counts/changes/").content.decode()
+    assert "Good cans: 1\u202f000 → 999" in page
+    assert "Good cans: 1\u202f000 → 999" in quality.get("/counts/changes/").content.decode()
 
 
 def test_a_correction_that_changes_nothing_leaves_no_trace(site, quality):
@@ -345,6 +345,11 @@ def test_what_is_no_table_is_told_on_the_page(site, quality, content):
     answer = quality.post("/counts/uploads/", {"file": as_file(content)}, follow=True)
     assert answer.status_code in {200, 422}
     assert ShiftCount.objects.count() == 0
+
+
+def test_the_page_of_files_begins_without_a_complaint(site, quality):
+    answer = quality.get("/counts/uploads/")
+    assert (answer.status_code, answer.context["form"].is_bound) == (200, False)
 
 
 def test_no_file_at_all_and_one_that_is_too_large(site, quality, settings):

@@ -15,11 +15,12 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from linelog.plant.models import Shift
 from linelog.plant.requests import Request
 from linelog.production import exporting, listing
-from linelog.production.forms import LABELS, OrderForm, StoreForm, UploadForm
+from linelog.production.forms import OrderForm, StoreForm, UploadForm
 from linelog.production.models import SpoilageCause, Upload
 from linelog.production.services import uploads
 from linelog.production.views.counts import sent, tell
 from linelog.production.working import SHOWN_PROBLEMS, problems_path
+from linelog.web import health
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, needs
 
@@ -37,7 +38,7 @@ def _find(request: Request, upload_id: int) -> Upload:
 @require_http_methods(["GET", "POST"])
 def everything(request: Request) -> HttpResponse:
     """Take a file, and list those that came before."""
-    form = UploadForm(sent(request), request.FILES, user=request.user)
+    form = UploadForm(sent(request), request.FILES if request.method == "POST" else None, user=request.user)
     if request.method == "POST" and form.is_valid():
         try:
             upload = uploads.receive(
@@ -51,7 +52,7 @@ def everything(request: Request) -> HttpResponse:
             tell(form, refusal)
         else:
             return redirect("production:upload", upload_id=upload.pk)
-    files = Upload.objects.for_user(request.user).select_related("by")
+    files = Upload.objects.for_user(request.user).select_related("by", "job")
     causes = SpoilageCause.objects.for_user(request.user).order_by("code").values_list("code", flat=True)
     context = {
         "form": form,
@@ -70,10 +71,13 @@ def one(request: Request, upload_id: int) -> HttpResponse:
 
 
 def _page(request: Request, upload: Upload, status: int = 200, **more: Any) -> HttpResponse:
+    now = timezone.now()
+    waits = upload.job is not None and upload.job.state == upload.job.State.WAITING
     shifts = dict(Shift.objects.filter(plant=upload.plant_id).values_list("pk", "code"))
     context = {
         "upload": upload,
-        "works": uploads.works(upload, timezone.now()),
+        "works": uploads.works(upload, now),
+        "no_worker": waits and not health.worker(now).ok,
         "order_form": OrderForm(),
         "shown_problems": SHOWN_PROBLEMS,
         "changes": [_shown(change, shifts) for change in upload.changes],
@@ -84,8 +88,8 @@ def _page(request: Request, upload: Upload, status: int = 200, **more: Any) -> H
 
 
 def _shown(change: dict[str, Any], shifts: dict[int, str]) -> dict[str, Any]:
-    values = [{**value, "label": LABELS.get(value["name"], "Causes")} for value in change["values"]]
-    return {**change, "shift": shifts.get(change["shift_id"], ""), "values": values}
+    differences = listing.differences(change["before"], change["after"])
+    return {**change, "shift": shifts.get(change["shift_id"], ""), "differences": differences}
 
 
 @needs(Permission.ENTER_COUNTS)
