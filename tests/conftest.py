@@ -1,7 +1,10 @@
 """What every test starts from: no network but this machine."""
 
 import pytest
+from django.db.backends.base.operations import BaseDatabaseOperations
 from pytest_socket import socket_allow_hosts
+
+from linelog.web import protection
 
 
 def pytest_runtest_setup() -> None:
@@ -17,3 +20,17 @@ def signed_in(client, db):
         return client
 
     return sign_in
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _tables_can_be_emptied_between_tests():
+    """Django empties all tables after a test that commits; signed records refuse that unless it is lifted."""
+    emptying = BaseDatabaseOperations.execute_sql_flush
+
+    def lifted(self, sql_list):
+        with protection.lifted(self.connection.alias):
+            emptying(self, sql_list)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(BaseDatabaseOperations, "execute_sql_flush", lifted)
+        yield

@@ -1,6 +1,15 @@
 from django.apps import AppConfig
+from django.db.models.signals import post_migrate, pre_migrate
+
+from linelog.web import protection
 
 
 class WebConfig(AppConfig):
     name = "linelog.web"
     label = "web"
+    kept = protection.never_changed("web_auditevent", "A line of the history is never changed.")
+
+    def ready(self) -> None:
+        """Keep the protected records protected through every migration."""
+        pre_migrate.connect(protection.before_migrate, sender=self)
+        post_migrate.connect(protection.after_migrate, sender=self)

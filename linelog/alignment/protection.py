@@ -1,0 +1,49 @@
+"""The rules of the log that the database itself enforces: what is signed stays as it was signed."""
+
+from __future__ import annotations
+
+from linelog.web.protection import Rule, never_changed
+
+HANG_ON_A_VISIT = {
+    "alignment_sweep": "sweep",
+    "alignment_result": "result",
+    "alignment_movemade": "move",
+    "alignment_stationnote": "station note",
+    "alignment_runningreading": "running reading",
+    "alignment_photo": "photo",
+}
+
+
+_ANY_SIGNED = "EXISTS (SELECT 1 FROM alignment_visit WHERE state = 'signed')"
+
+
+def _is_signed(visit: str) -> str:
+    # Held, so that a signature under way is waited for and then seen.
+    return f"(SELECT state FROM alignment_visit WHERE id = {visit}{{lock}}) = 'signed'"  # noqa: S608 - our own words, here and below
+
+
+def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
+    """Return the rules of what hangs on a visit, directly or over a sweep; `visit` is SQL with `{row}` in it."""
+    says = f"This {noun} belongs to a signed visit, which never changes."
+    old, new = _is_signed(visit.format(row="OLD")), _is_signed(visit.format(row="NEW"))
+    stands_there = visit.format(row="there")
+    # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger.
+    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608
+    return (
+        Rule(table, "INSERT", f"{new} OR {over}", says),
+        Rule(table, "UPDATE", f"{old} OR {new}", says),
+        Rule(table, "DELETE", old, says),
+        Rule(table, "TRUNCATE", _ANY_SIGNED, says),
+    )
+
+
+_VISIT = "This visit is signed and never changes."
+RULES = (
+    Rule("alignment_visit", "UPDATE", "OLD.state = 'signed'", _VISIT),
+    Rule("alignment_visit", "DELETE", "OLD.state = 'signed'", _VISIT),
+    Rule("alignment_visit", "TRUNCATE", _ANY_SIGNED, _VISIT),
+    Rule("alignment_visit", "INSERT", _is_signed("NEW.id"), _VISIT),
+    *(rule for table, noun in HANG_ON_A_VISIT.items() for rule in _part(table, noun, "{row}.visit_id")),
+    *_part("alignment_reading", "reading", "(SELECT visit_id FROM alignment_sweep WHERE id = {row}.sweep_id)"),
+    *never_changed("alignment_amendment", "An amendment is never changed."),
+)
