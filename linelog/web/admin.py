@@ -8,7 +8,8 @@ import django.contrib.auth.admin  # noqa: F401 - its groups must be there before
 from django.contrib import admin
 from django.contrib.auth.models import Group
 from django.db.models import Model, QuerySet
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
 
 from linelog.web import audit
@@ -18,6 +19,14 @@ admin.site.site_header = admin.site.site_title = "Alignment logbook: tables"
 admin.site.site_url = "/"
 if admin.site.is_registered(Group):
     admin.site.unregister(Group)  # what a person may do follows from the role
+
+
+def _own_page(request: HttpRequest, extra_context: Any = None) -> HttpResponse:
+    """Change one's password where it goes into the history."""
+    return redirect("people:me")
+
+
+admin.site.password_change = _own_page  # type: ignore[method-assign,assignment]
 
 
 class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]

@@ -48,7 +48,7 @@ class NumberField(forms.FloatField):
 
     widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> Any:  # the stubs would have an int
         """Return the number, or None where the field is empty."""
         if value in self.empty_values:
             return None
@@ -77,12 +77,12 @@ class LengthField(NumberField):
         self.smallest_um = smallest_um
         self.largest_um = largest_um
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> Any:
         """Return um."""
         number = super().to_python(value)
         return None if number is None else to_um(number, self.unit)
 
-    def validate(self, value: float | None) -> None:
+    def validate(self, value: Any) -> None:
         """Refuse what is beyond the bounds."""
         super().validate(value)
         if value is None:
