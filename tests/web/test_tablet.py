@@ -217,3 +217,11 @@ def test_signing_the_tablet_out_ends_it_for_everybody(tablet, mechanic):
     take_over(tablet, mechanic)
     assert tablet.post("/sign-out/")["Location"] == "/sign-in/"
     assert tablet.get("/tablet/")["Location"].startswith("/sign-in/")
+
+
+def test_signing_the_same_account_in_again_for_oneself_ends_the_sharing_and_whoever_acted(tablet, account, mechanic):
+    take_over(tablet, mechanic)
+    tablet.post("/sign-in/", {"username": account.username, "password": factories.PASSWORD})
+    assert acting.TABLET not in tablet.session
+    assert acting.ACTING not in tablet.session
+    assert tablet.get("/people/me/").context["user"] == account

@@ -25,6 +25,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     wanted = request.POST.get("next") or request.GET.get("next") or ""
     if request.method == "POST" and form.is_valid():
         person = form.get_user()
+        request.session.flush()  # nothing of an earlier person or of a shared tablet may stay in it
         login(request, person)
         tablet = signins.signed_in(person=person, shared=form.cleaned_data["shared"], at=timezone.now())
         if tablet is not None:
