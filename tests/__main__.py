@@ -22,7 +22,7 @@ def step(name: str, command: list[str], **more: str) -> bool:
     print(f"\n== {name}", flush=True)
     started = time.monotonic()
     program = [str(Path(sys.executable).parent / command[0]), *command[1:]]
-    done = subprocess.run(program, cwd=ROOT, env={**os.environ, **more})
+    done = subprocess.run(program, cwd=ROOT, env={**os.environ, "OPENBLAS_NUM_THREADS": "1", **more})
     print(
         f"== {name}: {'ok' if done.returncode == 0 else 'FAILED'} in {time.monotonic() - started:.0f} s", flush=True
     )

@@ -50,12 +50,19 @@ class Command(BaseCommand):
         command = [sys.executable, "-m", "gunicorn", "linelog.wsgi", "--bind", f"{host}:{port}"]
         command += ["--workers", str(WEB_WORKERS), "--threads", str(WEB_THREADS), "--preload"]
         command += ["--timeout", "120", "--graceful-timeout", str(GRACE_S - 5), "--log-level", "warning"]
-        return subprocess.Popen(command, cwd=settings.BASE_DIR, start_new_session=True)
+        return _start(command)
 
     def _worker(self) -> subprocess.Popen[bytes]:
         manage = Path(settings.BASE_DIR) / "manage.py"
         command = [sys.executable, str(manage), "worker"]
-        return subprocess.Popen(command, cwd=settings.BASE_DIR, start_new_session=True)
+        return _start(command)
+
+
+def _start(command: list[str]) -> subprocess.Popen[bytes]:
+    """Start a part in a process group of its own; Ctrl-C reaches this program alone, which then stops the parts."""
+    # Many requests share few cores: a linear-algebra library that takes them all for one sum slows every other.
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    return subprocess.Popen(command, cwd=settings.BASE_DIR, env=environment, start_new_session=True)
 
 
 def _watch(parts: list[subprocess.Popen[bytes]]) -> int:

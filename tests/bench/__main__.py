@@ -1,0 +1,39 @@
+"""Every figure of the README in one run, on SQLite and PostgreSQL: python -m tests.bench
+
+The parts can be run alone: python -m tests.bench.bench_entry, bench_pages, bench_import, bench_demo, bench_capture.
+Nothing is asserted; figures depend on the machine, so goals and ratios are printed beside them.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+import sys
+
+from tests.postgres import Absent, private_cluster
+
+ON_BOTH_BY_THEMSELVES = ("bench_import", "bench_pages", "bench_demo", "bench_capture")
+
+
+def run(part: str, **environment: str) -> None:
+    """Run one part in a process of its own."""
+    print(f"\n== {part} {' '.join(environment)}", flush=True)
+    subprocess.run([sys.executable, "-m", f"tests.bench.{part}"], env={**os.environ, **environment}, check=False)
+
+
+def main() -> None:
+    """Run all parts."""
+    print(f"{platform.platform()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    run("bench_entry", DATABASE_URL="")
+    try:
+        with private_cluster() as url:
+            run("bench_entry", DATABASE_URL=url)
+    except Absent as absent:
+        print(f"PostgreSQL left out: {absent}")
+    for part in ON_BOTH_BY_THEMSELVES:
+        run(part)
+
+
+if __name__ == "__main__":
+    main()
