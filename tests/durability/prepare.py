@@ -1,0 +1,36 @@
+"""Fill a scratch database of the real program for writers, and print what each needs, a line of JSON each."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.contrib.sessions.backends.db import SessionStore
+from django.utils import timezone
+
+from tests import factories
+
+
+def a_session(person: Any) -> str:
+    """Sign a person in without the page."""
+    session = SessionStore()
+    session[SESSION_KEY] = str(person.pk)
+    session[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
+    session[HASH_SESSION_KEY] = person.get_session_auth_hash()
+    session.save()
+    return str(session.session_key)
+
+
+def prepare(writers: int, visits: int) -> None:
+    """Make so many people, each with so many visits to machines of their own."""
+    line = factories.line()
+    for number in range(writers):
+        who = factories.person("mechanic", line.plant, username=f"writer{number}")
+        own = []
+        for _ in range(visits):
+            machine = factories.machine(line)
+            visit = factories.visit(machine, who, opened_at=timezone.now())
+            own.append({"visit": visit.pk, "stations": [[s.pk, list(s.seats)] for s in machine.stations.all()]})
+        sys.stdout.write(json.dumps({"session": a_session(who), "visits": own}) + "\n")

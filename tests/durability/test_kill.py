@@ -1,0 +1,93 @@
+"""After the server says saved, no sudden end of the server or of the database loses it or leaves anything half.
+
+Ten kills here, fewer on a slow machine; as many as asked with
+`python -m tests.durability.kills --kills 50 --engine sqlite` (or postgres).
+"""
+
+import os
+
+import pytest
+from django.db import connection
+
+from linelog.alignment.models import MoveMade, Reading, Result
+from linelog.alignment.services import moves, readings
+from linelog.web.models import AuditEvent, WriteKey
+from tests import factories
+from tests.durability import checking, kills
+from tests.durability.writer import Write
+from tests.postgres import Absent
+
+KILLS, LIMIT_S = 10, 60.0
+
+
+@pytest.mark.durability
+def test_nothing_acknowledged_is_lost_and_nothing_is_half_whenever_it_is_killed(django_db_blocker, capsys):
+    engine = "postgres" if connection.vendor == "postgresql" else "sqlite"
+    try:
+        with django_db_blocker.unblock():
+            outcome = kills.run(KILLS, engine, limit_s=LIMIT_S, say=lambda line: None)
+    except Absent as absent:
+        if os.environ.get("CI") == "true":
+            raise
+        pytest.skip(str(absent))
+    with capsys.disabled():
+        print(f"\n{outcome}")
+    assert outcome.harm == (0, 0, 0)
+    assert outcome.refused == []
+    # With every write acknowledged in the end, what is stored is what was sent: each once.
+    assert outcome.last.acknowledged == outcome.sent == outcome.last.stored
+    assert outcome.kills >= kills.FEWEST
+    assert outcome.sent > outcome.kills * 6
+    assert outcome.sent_again > 0  # the kills did interrupt writes
+
+
+@pytest.fixture
+def written(transactional_db):
+    """Four readings and a move stored by the program's own services, and what a tablet would have been promised."""
+    machine = factories.machine()
+    by = factories.person("mechanic", machine.line.plant)
+    visit, domer = factories.visit(machine, by), machine.stations.get(kind="domer")
+    where = readings.Place(domer, "as_found", "", "rim")
+    promised = []
+    for angle in (0.0, 90.0, 180.0, 270.0):
+        write = Write("reading", "", {}, (visit.pk, domer.pk, "as_found", "", 1, angle, "0.010"))
+        typed = readings.Typed(1, angle, False, 10.0, "0.010", "mm", 0)
+        readings.save_reading(by=by, visit=visit, place=where, typed=typed, at=factories.NOW, key=write.key)
+        promised.append(write)
+    write = Write("move", "", {}, (visit.pk, domer.pk, "one turn"))
+    done = moves.Done(None, None, "", "mm", "one turn")
+    moves.log_move(by=by, visit=visit, station=domer, done=done, at=factories.NOW, key=write.key)
+    return [*promised, write]
+
+
+def harm(promised):
+    found = checking.compare(promised, "default")
+    assert found.acknowledged == len(promised) == 5
+    return found.lost, found.doubled, found.half
+
+
+def test_the_count_sees_nothing_wrong_where_nothing_is(written):
+    assert harm(written) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("break_it", "lost", "doubled", "half"),
+    [
+        (lambda: Reading.objects.filter(angle_deg=90).delete(), 1, 0, 3),  # its event, its key, the stored sums
+        (lambda: WriteKey.objects.first().delete(), 1, 0, 1),
+        (lambda: WriteKey.objects.filter(pk=WriteKey.objects.first().pk).update(answer=None), 0, 0, 1),
+        (lambda: Result.objects.update(x_um=77.0), 0, 0, 1),
+        (lambda: Result.objects.all().delete(), 0, 0, 1),
+        (lambda: Reading.objects.filter(angle_deg=180).update(value_um=500.0), 0, 0, 1),
+        (lambda: again(MoveMade.objects.get()), 0, 1, 2),  # a move without an event and without a key
+        (lambda: again(AuditEvent.objects.filter(object_type="reading").first()), 0, 1, 0),
+    ],
+)
+def test_the_count_sees_what_is_lost_doubled_or_half(written, break_it, lost, doubled, half):
+    break_it()
+    assert harm(written) == (lost, doubled, half)
+
+
+def again(row):
+    row.pk = None
+    row.save(force_insert=True)
