@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+import axes.utils
 from django.contrib.auth.hashers import make_password
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
@@ -105,12 +106,16 @@ def change(*, by: Any, at: datetime, person_id: int, version: int, facts: Mappin
 
 
 def set_password(*, by: Any, at: datetime, person: Person, password: str) -> None:
-    """Give a person a new password, which ends every session of theirs; a person their own, a keeper anybody's."""
+    """Give a person a new password, which ends every session of theirs and a lock-out.
+
+    One gives it to oneself, and whoever keeps the list to anybody on it.
+    """
     _check_keeper(by, person)
     _check_password(password, person)
     person.password = make_password(password)
     with transaction.atomic():
         Person.objects.filter(pk=person.pk).update(password=person.password)
+        axes.utils.reset(username=person.username)  # the lock-out was for the old one
         audit.record(by=by, action="set the password", obj=person, at=at, plant_id=person.plant_id)
 
 

@@ -191,3 +191,12 @@ def test_on_a_shared_tablet_a_new_pin_and_password_of_ones_own_end_neither_turn_
     assert client.get("/people/me/").status_code == 200
     assert client.post("/people/me/password/", {"password": GOOD, "own_password": OWN}).status_code == 302
     assert client.get("/people/me/").context["user"] == mechanic
+
+
+def test_a_new_password_ends_the_lock_out_at_sign_in(keeper, mechanic):
+    theirs = Client()
+    for _ in range(6):
+        locked = theirs.post("/sign-in/", {"username": mechanic.username, "password": "wrong"})
+    assert locked.status_code == 429
+    keeper.post(f"/people/{mechanic.pk}/password/", {"password": GOOD, "own_password": OWN})
+    assert theirs.post("/sign-in/", {"username": mechanic.username, "password": GOOD}).status_code == 302
