@@ -20,7 +20,7 @@ DATA_DIR = Path(env.str("LINELOG_DATA", default=str(BASE_DIR / ".linelog")))
 
 def _secret_key() -> str:
     """Take the key from the environment, else from the data folder, where the first start makes one."""
-    given = env.str("LINELOG_SECRET_KEY", default="")
+    given: str = env.str("LINELOG_SECRET_KEY", default="")
     if given:
         return given
     kept = DATA_DIR / "secret.key"
