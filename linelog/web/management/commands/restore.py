@@ -23,6 +23,7 @@ class Command(BaseCommand):
 
     def handle(self, *, file: Path, **options: Any) -> None:
         """Look it through, put it back, and say what came of it."""
+        settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
         try:
             made = restoring.restore(file, media=Path(settings.MEDIA_ROOT))
         except Refused as refusal:
