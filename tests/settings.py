@@ -4,6 +4,7 @@ import atexit
 import os
 import shutil
 import tempfile
+from pathlib import Path
 
 _FOLDER = tempfile.mkdtemp(prefix="linelog-tests-")
 atexit.register(shutil.rmtree, _FOLDER, ignore_errors=True)
@@ -25,4 +26,4 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     # A file, as in real use: threads get connections of their own, which one in memory would have to share.
     DATABASES["default"]["TEST"] = {"NAME": f"{_FOLDER}/test.sqlite3"}
     DATABASES["default"]["OPTIONS"]["init_command"] = "PRAGMA journal_mode=WAL; PRAGMA synchronous=OFF;"
-MEDIA_ROOT = f"{_FOLDER}/media"
+MEDIA_ROOT = Path(_FOLDER) / "media"
