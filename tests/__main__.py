@@ -15,6 +15,7 @@ from tests.postgres import Absent, private_cluster
 
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
+PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
 
 
 def step(name: str, command: list[str], **more: str) -> bool:
@@ -31,7 +32,8 @@ def step(name: str, command: list[str], **more: str) -> bool:
 
 def on_postgres() -> bool:
     """Run the tests on PostgreSQL: the server that is given, else a private one."""
-    command = ["pytest", "-q", "-m", "not browser and not sqlite_only"]
+    # What computes without a database was run with SQLite already.
+    command = [*PYTEST, "--ignore=tests/calc", "-m", "not browser and not durability and not sqlite_only"]
     if os.environ.get("DATABASE_URL", "").startswith("postgres"):
         return step("tests on the PostgreSQL given", command)
     try:
@@ -50,9 +52,10 @@ def main() -> int:
         "format": step("format (ruff)", ["ruff", "format", "--check", "."]),
         "types": step("types (mypy)", ["mypy", "linelog"], **sqlite),
         "imports": step("imports (import-linter)", ["lint-imports", "--no-cache"]),
-        "sqlite": step("tests on SQLite", ["pytest", "-q", "-m", "not browser"], **sqlite),
+        "sqlite": step("tests on SQLite", [*PYTEST, "-m", "not browser and not durability"], **sqlite),
         "postgres": on_postgres(),
         "browser": step("tests in the browser", ["pytest", "-q", "-m", "browser"], **sqlite),
+        "durability": step("kills under load", ["pytest", "-q", "-m", "durability"], **sqlite),
     }
     failed = [name for name, good in outcome.items() if not good]
     print(f"\n{'All checks passed.' if not failed else 'Failed: ' + ', '.join(failed)}", flush=True)
