@@ -76,6 +76,7 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "linelog.web.middleware.ActingPerson",
+    "linelog.web.middleware.BodySize",
     "linelog.web.middleware.Access",
     "linelog.web.middleware.PlantTime",
     "django.contrib.messages.middleware.MessageMiddleware",
@@ -193,6 +194,7 @@ CSRF_FAILURE_VIEW = "linelog.web.errors.csrf_failure"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"  # names of people stay out of cookies
 if HTTPS:
     SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
     # With this prefix browsers take the cookie from this very host over TLS alone.
@@ -227,7 +229,11 @@ LOGGING = {
     "disable_existing_loggers": False,
     "filters": {"request_id": {"()": "linelog.web.requestid.AddRequestId"}},
     "formatters": {
-        "line": {"format": "{asctime} {levelname} {name} [{request_id}] {message}", "style": "{"},
+        "line": {
+            "()": "linelog.web.requestid.OneLine",
+            "format": "{asctime} {levelname} {name} request={request_id} person={person} {message}",
+            "style": "{",
+        },
     },
     "handlers": {
         "stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["request_id"]},

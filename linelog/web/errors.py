@@ -79,6 +79,14 @@ def wrong_method(request: HttpRequest, allowed: str) -> HttpResponse:
     return page
 
 
+def too_large(request: HttpRequest, limit_bytes: int) -> HttpResponse:
+    """413."""
+    sentence = (
+        f"This is more than the {limit_bytes / 1e6:.1f} MB that are taken here at once; nothing of it was kept."
+    )
+    return error_page(request, 413, "Too large", sentence)
+
+
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     """403 for a form whose token has gone stale."""
     return error_page(

@@ -17,6 +17,10 @@ from linelog.web.permissions import Permission, may
 
 log = logging.getLogger(__name__)
 GetResponse = Callable[[HttpRequest], HttpResponse]
+# Nothing here asks the browser for any of these; a photo comes through the tablet's own file chooser.
+NO_DEVICES = "camera=(), microphone=(), geolocation=(), usb=(), serial=(), payment=(), display-capture=()"
+METHODS = frozenset({"GET", "HEAD", "POST"})  # what any address may take; each view says which of them it does
+REST_OF_A_FORM = 10_000_000  # a file a little too large still gets its sentence beside the field
 
 
 class RequestId:
@@ -28,9 +32,13 @@ class RequestId:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Set the id for the time of the request."""
         token = requestid.current.set(requestid.new())
+        # Django logs a refusal once every middleware is done: the line finds the id on the request.
+        request.request_id = requestid.current.get()  # type: ignore[attr-defined]
         try:
             response = self.get_response(request)
             response["X-Request-Id"] = requestid.current.get()
+            response["Cross-Origin-Resource-Policy"] = "same-origin"
+            response["Permissions-Policy"] = NO_DEVICES
             return response
         finally:
             requestid.current.reset(token)
@@ -45,10 +53,27 @@ class ActingPerson:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Resolve who acts in this request; keep what a person saw out of the browser's stores."""
         acting.apply(request, timezone.now())
+        request.person_id = request.user.pk  # type: ignore[attr-defined]
         response = self.get_response(request)
         if may(request.user, Permission.SIGNED_IN) and not response.has_header("Cache-Control"):
             response["Cache-Control"] = "no-store, private"
         return response
+
+
+class BodySize:
+    """Refuse what is far too large before a byte of it is kept; from whom nobody knows, all but a small form."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Compare what the browser says it sends: without a length the server hands on nothing."""
+        known = may(request.user, Permission.VIEW)
+        limit = settings.UPLOAD_LIMIT_BYTES + REST_OF_A_FORM if known else settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+        length = request.META.get("CONTENT_LENGTH", "")
+        if length.isdecimal() and int(length) > limit:
+            return errors.too_large(request, limit)
+        return self.get_response(request)
 
 
 class Access:
@@ -65,6 +90,8 @@ class Access:
         self, request: HttpRequest, view: Callable[..., Any], args: Any, kwargs: Any
     ) -> HttpResponse | None:
         """Answer with sign-in, the PIN page or 403 where the person may not see the view."""
+        if request.method not in METHODS:
+            return errors.wrong_method(request, "GET, POST")
         permission = getattr(view, "permission", None)
         if permission is None and request.path.startswith("/admin/"):
             permission = Permission.ADMINISTER

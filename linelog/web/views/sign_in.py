@@ -45,4 +45,6 @@ def sign_out(request: HttpRequest) -> HttpResponse:
     """End the session of the account, and with it that of a shared tablet."""
     signins.signed_out(person=request.device, at=timezone.now())  # type: ignore[attr-defined]
     logout(request)
-    return redirect("web:sign_in")
+    response = redirect("web:sign_in")
+    response["Clear-Site-Data"] = '"cache"'  # photos; never "storage", where readings may wait to be sent
+    return response
