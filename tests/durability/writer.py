@@ -73,6 +73,7 @@ class Writer(threading.Thread):
                 self.acknowledged.append(write)
             self.times.append(time.perf_counter() - started)
             time.sleep(self.pause)
+        self._hang_up()
 
     def _until_acknowledged(self, write: Write) -> bool:
         while True:
@@ -102,7 +103,10 @@ class Writer(threading.Thread):
             answer = self.connection.getresponse()
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException):
-            if self.connection is not None:
-                self.connection.close()
-            self.connection = None
+            self._hang_up()
             return 0, b""
+
+    def _hang_up(self) -> None:
+        if self.connection is not None:
+            self.connection.close()
+        self.connection = None
