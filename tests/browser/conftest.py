@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shutil
 from pathlib import Path
 
 import pytest
+from django.conf import settings
 from playwright.sync_api import BrowserContext, Page
 
 from tests import factories
@@ -41,6 +43,12 @@ def _database_from_the_browser_thread():
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
     yield
     del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _everything_is_imported():
+    """The first page would import all views, which on a busy machine takes longer than a browser waits."""
+    importlib.import_module(settings.ROOT_URLCONF)
 
 
 @pytest.fixture(scope="session")
