@@ -6,6 +6,8 @@ bulk_create with update_conflicts; on PostgreSQL a COPY into a temporary table, 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import polars as pl
@@ -33,13 +35,26 @@ def insert(into: str, columns: list[str], rows: Payload, on_conflict: str = "") 
     names = ", ".join(columns)
     with connection.cursor() as cursor:
         if isinstance(rows, bytes):
-            cursor.execute(f"CREATE TEMP TABLE incoming ON COMMIT DROP AS SELECT {names} FROM {into} WITH NO DATA")  # noqa: S608
-            with cursor.copy(f"COPY incoming ({names}) FROM STDIN (FORMAT csv)") as copy:
-                copy.write(rows)
-            cursor.execute(f"INSERT INTO {into} ({names}) SELECT {names} FROM incoming {on_conflict}")  # noqa: S608
-            written: int = cursor.rowcount
-            cursor.execute("DROP TABLE incoming")
-            return written
+            with temporary("incoming", into, columns, rows):
+                cursor.execute(f"INSERT INTO {into} ({names}) SELECT {names} FROM incoming {on_conflict}")  # noqa: S608
+                return int(cursor.rowcount)
         places = ", ".join(["%s"] * len(columns))
         cursor.executemany(f"INSERT INTO {into} ({names}) VALUES ({places}) {on_conflict}", rows)  # noqa: S608
         return int(cursor.rowcount)
+
+
+@contextmanager
+def temporary(name: str, like: str, columns: list[str], rows: Payload) -> Iterator[None]:
+    """Hold the rows in a temporary table of this connection, with these columns of the table `like`."""
+    names = ", ".join(columns)
+    with connection.cursor() as cursor:
+        cursor.execute(f"DROP TABLE IF EXISTS {name}")
+        cursor.execute(f"CREATE TEMP TABLE {name} AS SELECT {names} FROM {like} WHERE 1 = 0")  # noqa: S608
+        if isinstance(rows, bytes):
+            with cursor.copy(f"COPY {name} ({names}) FROM STDIN (FORMAT csv)") as copy:
+                copy.write(rows)
+            cursor.execute(f"ANALYZE {name}")
+        else:
+            insert(name, columns, rows)
+        yield
+        cursor.execute(f"DROP TABLE {name}")

@@ -42,7 +42,7 @@ class Chunk:
     changed: int
     upserts: bulk.Payload
     replaced: bulk.Payload
-    spans: list[tuple[int, dt.date, dt.date]]
+    touched: bulk.Payload
 
 
 def prepare(rows: pl.DataFrame, *, upload_id: int, by_id: int, at: dt.datetime) -> Chunk:
@@ -57,16 +57,13 @@ def prepare(rows: pl.DataFrame, *, upload_id: int, by_id: int, at: dt.datetime) 
         pl.lit(by_id).alias("by_id"),
         pl.lit(at.isoformat(sep=" ")).alias("at"),
     )
-    spans = to_write.group_by("machine_id").agg(
-        pl.col("day").min().alias("since"), pl.col("day").max().alias("until")
-    )
     return Chunk(
         rows=rows.height,
         new=to_write.filter(pl.col("what") == NEW).height,
         changed=replaced.height,
         upserts=bulk.payload(to_write.select(UPSERT)),
         replaced=bulk.payload(replaced.select(REPLACED)),
-        spans=spans.rows(),
+        touched=bulk.payload(to_write.select(sums.TOUCHED).unique(maintain_order=True)),
     )
 
 
@@ -81,8 +78,7 @@ def write(chunk: Chunk, *, upload: Upload, handled: int) -> None:
         if bulk.insert(SHIFTS, UPSERT, chunk.upserts, STILL_SO) != changed_or_new:
             raise Raced
         bulk.insert(CHANGES, REPLACED, chunk.replaced)
-        for machine_id, since, until in chunk.spans:
-            sums.refresh(machine_id, since, until)
+        sums.refresh_days(chunk.touched)
         moved = Upload.objects.filter(pk=upload.pk, state=Upload.State.STORING, handled=handled)
         if not moved.update(
             handled=handled + chunk.rows,

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 
 import polars as pl
-from django.db.models import TextField
-from django.db.models.functions import Cast
+from django.db import connection
 
+from linelog.production import bulk
 from linelog.production.models import ShiftCount
 from linelog.production.reading.reader import KEY, NUMBERS, cause_order
 
+DAY = ["machine_id", "day"]
 VALUES = (*NUMBERS, "by_cause")
 STORED = {
     "machine_id": pl.Int64,
@@ -28,18 +29,19 @@ def causes_text(by_cause: dict[str, int]) -> str:
     return json.dumps({code: by_cause[code] for code in cause_order(by_cause) if by_cause[code]})
 
 
+# As text, which is read a column at a time below, and not made an object for each row.
+_STORED = """
+SELECT s.machine_id, CAST(s.day AS text), s.shift_id, {numbers}, CAST(s.by_cause AS text), s.version
+FROM compared t CROSS JOIN {shifts} s WHERE s.machine_id = t.machine_id AND s.day = t.day
+""".format(shifts=ShiftCount._meta.db_table, numbers=", ".join(f"s.{name}" for name in NUMBERS))
+
+
 def stored(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return what is stored of the machines and spans of days that these rows cover."""
-    spans = rows.group_by("machine_id").agg(pl.col("day").min().alias("since"), pl.col("day").max().alias("until"))
-    found: list[tuple[object, ...]] = []
-    for machine_id, since, until in spans.rows():
-        found += (
-            ShiftCount.objects.filter(machine_id=machine_id, day__range=(since, until))
-            .order_by()
-            # As text, which is read a column at a time below, and not made an object for each row.
-            .annotate(day_text=Cast("day", TextField()), causes=Cast("by_cause", TextField()))
-            .values_list("machine_id", "day_text", "shift_id", *NUMBERS, "causes", "version")
-        )
+    """Return what is stored of the machines and days of these rows."""
+    days = bulk.payload(rows.select(DAY).unique(maintain_order=True))
+    with bulk.temporary("compared", ShiftCount._meta.db_table, DAY, days), connection.cursor() as cursor:
+        cursor.execute(_STORED)
+        found = cursor.fetchall()
     return pl.DataFrame(found, schema=STORED, orient="row").with_columns(pl.col("day").str.to_date("%Y-%m-%d"))
 
 

@@ -415,3 +415,12 @@ def test_the_pace_keeps_transactions_short_and_lets_others_in():
     pace.__exit__()
     assert pace.rows == min(2 * start, pace.most) / 2
     assert len(slept) == (2 if connection.vendor == "sqlite" else 0)
+
+
+def test_only_the_days_of_the_file_are_added_up_anew(site):
+    """A sum that is wrong on purpose between two days of the file stays as it is."""
+    store(site, send(site, table(*days(3))))
+    DayCount.objects.filter(day=dt.date(2026, 1, 2)).update(cans=7)
+    first, _, third = days(3, cans=5000)
+    store(site, send(site, table(first, third)))
+    assert list(DayCount.objects.order_by("day").values_list("cans", flat=True)) == [5000, 7, 5002]
