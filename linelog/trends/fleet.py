@@ -8,13 +8,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.urls import reverse
 from django.utils import timezone
 
 from linelog.calc.rates import rates_per_million
 from linelog.plant.models import Person
 from linelog.production.queries import Totals
 from linelog.trends import words
+from linelog.trends.addresses import machine_url
 from linelog.trends.due import Due, due_by_time
 from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
@@ -90,7 +90,7 @@ class Row:
     @property
     def url(self) -> str:
         """Where the machine's page is."""
-        return reverse("trends:machine", args=[self.known.pk])
+        return machine_url(self.known.pk)
 
     @property
     def mark(self) -> str:

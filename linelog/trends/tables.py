@@ -6,14 +6,13 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
-from django.urls import reverse
 
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
 from linelog.trends import words
+from linelog.trends.addresses import visit_url
 from linelog.trends.clock import Clock, clock_words, clocks
 from linelog.trends.queries.marks import MarkKind
 from linelog.trends.rates import SPOILED, TEAR_OFFS, Measure
@@ -78,11 +77,6 @@ def offsets_table(trend: Trend, unit: Unit) -> Table:
     return Table("Offsets, as found and as left", columns, rows)
 
 
-@lru_cache(maxsize=4096)
-def _visit_url(visit_id: int) -> str:
-    return reverse("alignment:visit", args=[visit_id])
-
-
 def _offset_row(value: Value, series: OffsetSeries, trend: Trend, unit: Unit) -> tuple[Cell, ...]:
     local = value.visit_at.astimezone(trend.zone)
 
@@ -90,7 +84,7 @@ def _offset_row(value: Value, series: OffsetSeries, trend: Trend, unit: Unit) ->
         return Cell(units.show_um(um, unit, signed=signed), round(um / unit.um, 7))
 
     return (
-        Cell(words.date(local.date()), local.isoformat(timespec="minutes"), url=_visit_url(value.visit_id)),
+        Cell(words.date(local.date()), local.isoformat(timespec="minutes"), url=visit_url(value.visit_id)),
         _plain(words.place(series.station, series.seat)),
         _plain(value.method),
         _plain(words.STAGES[value.stage]),

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from django.db.models import OuterRef, Q, Subquery
-from django.urls import reverse
 
 from linelog.alignment.models import Visit
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.models import DayCount
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
+from linelog.trends.addresses import visit_url
 from linelog.trends.queries.machine import on_day
 from linelog.trends.queries.values import latest
 from linelog.trends.standing import Value, as_it_is_now, worst_key
@@ -47,7 +47,7 @@ class OpenVisit:
     @property
     def url(self) -> str:
         """Where the visit is gone on with."""
-        return reverse("alignment:visit", args=[self.pk])
+        return visit_url(self.pk)
 
 
 @dataclass(frozen=True, slots=True)

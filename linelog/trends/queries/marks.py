@@ -8,12 +8,12 @@ from enum import StrEnum
 from typing import Any
 
 from django.db.models import Q
-from django.urls import reverse
 
 from linelog.alignment.models import Visit
 from linelog.plant.models import Fitting, Machine
 from linelog.production.days import day_begins
 from linelog.production.queries import events
+from linelog.trends.addresses import visit_url
 
 
 class MarkKind(StrEnum):
@@ -52,19 +52,19 @@ def _between(field: str, begins: dt.datetime | None, ends: dt.datetime) -> Q:
 def _visits(machine: Machine, begins: dt.datetime | None, ends: dt.datetime) -> list[Mark]:
     rows = (
         Visit.objects.filter(_between("opened_at", begins, ends), machine=machine, state=Visit.State.SIGNED)
-        .select_related("signed_by")
         .order_by("opened_at", "pk")
+        .values_list(
+            "pk", "opened_at", "reason", "signed_by__first_name", "signed_by__last_name", "signed_by__username"
+        )
     )
     return [
-        Mark(
-            visit.opened_at,
-            MarkKind.VISIT,
-            visit.get_reason_display(),
-            f"signed by {visit.signed_by}",
-            reverse("alignment:visit", args=[visit.pk]),
-        )
-        for visit in rows
+        Mark(at, MarkKind.VISIT, Visit.Reason(reason).label, _signed(first, last, user), visit_url(pk))
+        for pk, at, reason, first, last, user in rows
     ]
+
+
+def _signed(first: str, last: str, username: str) -> str:
+    return f"signed by {f'{first} {last}'.strip() or username}"
 
 
 def _tooling(machine: Machine, begins: dt.datetime | None, ends: dt.datetime) -> list[Mark]:
