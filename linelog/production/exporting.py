@@ -14,6 +14,7 @@ from openpyxl import Workbook
 from linelog.plant.models import Plant
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.production.names import machine_names
+from linelog.production.queries import DAY_TEXT
 from linelog.production.reading.layout import CAUSE, NEEDED
 from linelog.production.reading.reader import NUMBERS
 from linelog.production.tables import guarded
@@ -40,11 +41,11 @@ def lines(rows: QuerySet[ShiftCount], plants: QuerySet[Plant]) -> Iterator[bytes
     writer = csv.writer(text)
     writer.writerow(heading(causes))
     yield codecs.BOM_UTF8
-    found = rows.values_list("machine_id", "day", "shift__code", *NUMBERS, "by_cause")
+    found = rows.annotate(**DAY_TEXT).values_list("machine_id", "day_text", "shift__code", *NUMBERS, "by_cause")
     for number, (machine_id, day, shift, *numbers, by_cause) in enumerate(found.iterator(ROWS_A_PIECE), start=1):
         minutes = f"{numbers.pop():.2f}".rstrip("0").rstrip(".")
         spoiled = [by_cause.get(code, 0) for code in causes]
-        writer.writerow([names[machine_id], day.isoformat(), guarded(shift), *numbers, minutes, *spoiled])
+        writer.writerow([names[machine_id], day, guarded(shift), *numbers, minutes, *spoiled])
         if number % ROWS_A_PIECE == 0:
             yield _emptied(text)
     yield _emptied(text)

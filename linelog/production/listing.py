@@ -6,24 +6,25 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from django.db.models import Model, QuerySet
+from django.db.models import F, Model, QuerySet
 
 from linelog.plant.models import Machine
 from linelog.production.forms import LABELS
 from linelog.production.models import CountChange, Event, ShiftCount
 
 PAGE = 50
-MOST_PAGES = 100_000
+MOST_PAGES = 200  # older rows by their span: the database walks past all newer ones
 Row = TypeVar("Row", bound=Model)
 
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A page of rows and whether there are older ones; a count of all would read them all."""
+    """A page of rows and whether there are older ones to turn to; a count of all would read them all."""
 
     rows: list[Any]
     number: int
     has_older: bool
+    is_last_shown: bool = False
 
     @property
     def newer(self) -> int:
@@ -41,7 +42,7 @@ def page_of(rows: QuerySet[Row], number: str) -> Page:
     wanted = min(int(number), MOST_PAGES) if number.isascii() and number.isdigit() else 1
     wanted = max(wanted, 1)
     found = list(rows[(wanted - 1) * PAGE : wanted * PAGE + 1])
-    return Page(found[:PAGE], wanted, len(found) > PAGE)
+    return Page(found[:PAGE], wanted, len(found) > PAGE and wanted < MOST_PAGES, wanted == MOST_PAGES)
 
 
 def machine_ids(user: Any, chosen: dict[str, Any]) -> list[int]:
@@ -59,9 +60,20 @@ def _span(chosen: dict[str, Any]) -> dict[str, dt.date]:
     return {name: end for name, end in ends.items() if end}
 
 
+def _of_machines(rows: QuerySet[Any], machines: list[int]) -> QuerySet[Any]:
+    """Return the rows of these machines, to be read newest first.
+
+    Of one machine its own index gives them in order. Of several, the index on the time does, down to the page's
+    last row; the sum keeps the database from gathering every row of every machine by their index and sorting them.
+    """
+    if len(machines) == 1:
+        return rows.filter(machine_id=machines[0])
+    return rows.alias(one_of=F("machine_id") + 0).filter(one_of__in=machines)
+
+
 def shifts(user: Any, chosen: dict[str, Any]) -> QuerySet[ShiftCount]:
-    """Return the chosen shifts, the newest day first; the index on the day serves it however many there are."""
-    rows = ShiftCount.objects.filter(machine_id__in=machine_ids(user, chosen), **_span(chosen))
+    """Return the chosen shifts, the newest day first."""
+    rows = _of_machines(ShiftCount.objects.filter(**_span(chosen)), machine_ids(user, chosen))
     return rows.select_related("machine__line", "shift").order_by("-day", "machine_id", "shift_id")
 
 
@@ -98,7 +110,7 @@ class Change:
 
 def changes(user: Any, chosen: dict[str, Any]) -> QuerySet[CountChange]:
     """Return the replaced rows, the latest change first."""
-    rows = CountChange.objects.filter(machine_id__in=machine_ids(user, chosen), **_span(chosen))
+    rows = _of_machines(CountChange.objects.filter(**_span(chosen)), machine_ids(user, chosen))
     return rows.select_related("machine__line", "shift", "by", "upload").order_by("-at", "-pk")
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from django.db.models import BigIntegerField, Count, QuerySet, Sum
+from django.db.models import BigIntegerField, Count, QuerySet, Sum, TextField
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ from linelog.production.models import DayCount, Event, ShiftCount, SpoilageCause
 
 Days = NDArray[np.datetime64]
 Whole = NDArray[np.int64]
+# numpy reads the days as text, a column at a time; as date objects they would take twice as long.
+DAY_TEXT = {"day_text": Cast("day", TextField())}
 COUNTS = ("cans", "spoiled", "tear_offs", "short_cans", "jams", "minutes_down")
 
 
@@ -115,8 +117,8 @@ def _columns(rows: Iterable[tuple[Any, ...]], width: int) -> list[Any]:
 
 def day_counts(machine: Machine | int, since: dt.date | None, until: dt.date | None) -> DaySeries:
     """Return the daily sums of one machine in the order of time."""
-    rows = DayCount.objects.filter(machine=machine, **_span(since, until)).order_by("day").values_list("day", *COUNTS)
-    return _series(_columns(rows, 7))
+    rows = DayCount.objects.filter(machine=machine, **_span(since, until)).order_by("day")
+    return _series(_columns(rows.annotate(**DAY_TEXT).values_list("day_text", *COUNTS), 7))
 
 
 def fleet_day_counts(
@@ -126,7 +128,8 @@ def fleet_day_counts(
     rows = (
         DayCount.objects.filter(machine__in=machines, **_span(since, until))
         .order_by("machine_id", "day")
-        .values_list("machine_id", "day", *COUNTS)
+        .annotate(**DAY_TEXT)
+        .values_list("machine_id", "day_text", *COUNTS)
     )
     machine_id, *columns = _columns(rows, 8)
     return FleetSeries(np.array(machine_id, dtype=np.int64), _series(columns))
