@@ -55,6 +55,9 @@ def temporary(name: str, like: str, columns: list[str], rows: Payload) -> Iterat
                 copy.write(rows)
             cursor.execute(f"ANALYZE {name}")
         else:
+            # One step, not one for each row; it writes to this connection's own table and locks nobody out.
+            cursor.execute("SAVEPOINT filling")
             insert(name, columns, rows)
+            cursor.execute("RELEASE SAVEPOINT filling")
         yield
         cursor.execute(f"DROP TABLE {name}")

@@ -68,7 +68,8 @@ def _of_machines(rows: QuerySet[Any], machines: list[int]) -> QuerySet[Any]:
     """
     if len(machines) == 1:
         return rows.filter(machine_id=machines[0])
-    return rows.alias(one_of=F("machine_id") + 0).filter(one_of__in=machines)
+    several: QuerySet[Any] = rows.alias(one_of=F("machine_id") + 0)
+    return several.filter(one_of__in=machines)
 
 
 def shifts(user: Any, chosen: dict[str, Any]) -> QuerySet[ShiftCount]:

@@ -12,6 +12,7 @@ import argparse
 import os
 import statistics
 import time
+from collections import Counter
 
 GOAL_MS = 150.0
 
@@ -36,12 +37,12 @@ def soak(minutes: float, tablets: int, pause: float, url: str) -> bool:
         found = checking.look(program, [write for writer in crowd for write in writer.acknowledged])
     times = [one for writer in crowd for one in writer.times[2:]]
     refused = [said for writer in crowd for said in writer.refused]
-    failed = sum(writer.sent_again for writer in crowd)
+    failed = sum((writer.failed for writer in crowd), Counter())
     print(
         f"{'PostgreSQL' if url else 'SQLite'}: {tablets} tablets for {minutes:g} min, a write each every {pause:g} s "
         f"+ answer: {found.acknowledged} acknowledged, {found.lost} lost, {found.doubled} doubled, "
         f"{found.half} half, "
-        f"{len(refused)} refused, {failed} sent again; p50 {quantile(times, 0.5):.0f} ms, "
+        f"{len(refused)} refused, no or a bad answer {dict(failed)}; p50 {quantile(times, 0.5):.0f} ms, "
         f"p95 {quantile(times, 0.95):.0f} ms, mean {1000 * statistics.fmean(times):.0f} ms "
         f"(goals 0, 0, 0 and p95 under {GOAL_MS:.0f} ms on 2 cores)"
     )

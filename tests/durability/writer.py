@@ -7,6 +7,7 @@ import re
 import threading
 import time
 import uuid
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -60,6 +61,7 @@ class Writer(threading.Thread):
         self.acknowledged: list[Write] = []
         self.refused: list[str] = []
         self.sent_again = 0
+        self.failed: Counter[int] = Counter()  # answers from 500 on, by status; 0 where none came
         self.times: list[float] = []
         self.connection: http.client.HTTPConnection | None = None
 
@@ -85,6 +87,7 @@ class Writer(threading.Thread):
                 self.refused.append(f"{status} {write.path}: {said[1].decode() if said else body[:200]!r}")
                 return False
             self.sent_again += 1
+            self.failed[status] += 1
             time.sleep(0.25)
 
     def _send(self, write: Write) -> tuple[int, bytes]:
@@ -96,6 +99,7 @@ class Writer(threading.Thread):
             "X-CSRFToken": TOKEN,
             "X-Write-Key": write.key,
         }
+        was_idle = self.connection is not None
         try:
             if self.connection is None:
                 self.connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
@@ -104,7 +108,8 @@ class Writer(threading.Thread):
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException):
             self._hang_up()
-            return 0, b""
+            # The server hangs up after a while of silence: a browser then sends it anew, and so do we.
+            return self._send(write) if was_idle else (0, b"")
 
     def _hang_up(self) -> None:
         if self.connection is not None:
