@@ -1,10 +1,18 @@
 """What every test starts from: no network but this machine."""
 
+import os
+
 import pytest
 from django.db.backends.base.operations import BaseDatabaseOperations
+from hypothesis import settings as hypothesis_settings
 from pytest_socket import socket_allow_hosts
 
 from linelog.web import protection
+
+# A gate must give one answer to one state of the code; elsewhere every run looks somewhere new.
+hypothesis_settings.register_profile("gate", derandomize=True)
+if os.environ.get("CI") == "true":
+    hypothesis_settings.load_profile("gate")
 
 
 def pytest_runtest_setup() -> None:

@@ -11,6 +11,8 @@ from statsmodels.regression.linear_model import OLS
 from linelog.calc.arrays import FloatArray, level_of, numbers, same_length
 from linelog.calc.errors import CalcError
 
+_LEAST, _MOST = 1e-9, 1e9  # beyond them a place and the constant 1 beside it no longer fit into one float's digits
+
 
 @dataclass(frozen=True, slots=True)
 class LineFit:
@@ -61,6 +63,10 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, level: float = 0.95) -> LineFit:
     same_length([across, up], "y")
     if np.ptp(across) <= 1e-12 * np.abs(across).max():
         raise CalcError("All points lie at one place, so no line can be drawn through them.", field="x")
+    if not _LEAST <= np.abs(across).max() <= _MOST:
+        raise CalcError(
+            "The places are too far apart or too close for one line: give them in another unit.", field="x"
+        )
     fit = OLS(up, np.column_stack([np.ones(len(across)), across])).fit()
     scatter, spread = float(np.sqrt(fit.scale)), float(np.ptp(up))
     exact = scatter <= 1e-12 * max(spread, float(np.abs(up).max()))
