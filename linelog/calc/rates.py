@@ -214,7 +214,8 @@ def cans_needed(
 
     total = _smallest(reached, wanted, trim * base)
     more = None if total is None else max(0, math.ceil(total - have))
-    return CansNeeded(total, more, reached(have) if have > 0.0 else 0.0)
+    # Beyond the farthest more cans tell nothing new, and the search for a binomial's limits would not end.
+    return CansNeeded(total, more, reached(min(have, _FARTHEST * trim * base)) if have > 0.0 else 0.0)
 
 
 def _power(base_count: float, growth: float, cans_ratio: float, alpha: float) -> float:

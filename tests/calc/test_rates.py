@@ -187,3 +187,8 @@ def test_bad_input_is_told_beside_its_field(call, field):
     with pytest.raises(CalcError) as told:
         call()
     assert told.value.field == field
+
+
+def test_far_more_cans_so_far_than_could_matter_still_get_an_answer():
+    needed = rates.cans_needed(1e9, 1.0, 23.0, cans_so_far=1e9)  # the search for a binomial's limits did not end here
+    assert needed.more == 0
