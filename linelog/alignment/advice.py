@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from linelog.alignment import clock
 from linelog.alignment.computing import StationOutcome
 from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
@@ -62,6 +63,9 @@ def _why_not(found: StationOutcome) -> str:
     if unread:
         where = f"the {unread[0]} seat" if unread[0] else "the rest of the readings"
         return f"No move yet: read {where} first."
+    missing = next((outcome.missing_deg for outcome in found.seats.values() if not outcome.trusted), ())
+    if missing:
+        return f"No move yet: {clock.words(missing)} still to read."
     if not found.complete:
         return "No move yet: read it again, or confirm that the readings are right."
     if found.face and found.face.readings and not found.face.trusted:

@@ -155,7 +155,9 @@ def outcome(row: Sweep | None, readings: Sequence[Reading], plant: Plant, limit:
         result = _rim(row, plant, sweeps) if is_rim else _face(row, plant, sweeps)
         value = result.offset if isinstance(result, sweep.SweepResult) else result.tilt
         judged = verdict.judge(value.size, value.radial.U, limit) if limit else None
-        again = sweep.check_sweep(result, plant.closure_limit_um, plant.return_limit_um, unit=unit)
+        # A sweep still being typed is no reason to read it again.
+        limits = plant.closure_limit_um, plant.return_limit_um
+        again = () if missing else sweep.check_sweep(result, *limits, unit=unit)
     except CalcError as error:
         return Outcome(row, len(readings), problem=error.message)
     return Outcome(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 import os
-import shutil
 from pathlib import Path
 
 import pytest
@@ -12,18 +11,8 @@ from django.conf import settings
 from playwright.sync_api import BrowserContext, Page
 
 from tests import factories
+from tests.browser.chromium import CHROMIUM, FLAGS
 
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 HERE = Path(__file__).parent
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.chromium import CHROMIUM, FLAGS
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "fixtures" / "screenshots"
@@ -53,7 +53,7 @@ def keep(page: Page, folder: Path, name: str) -> None:
     """Store what the tablet shows, in few colours so that the file stays small."""
     page.wait_for_load_state("networkidle")
     page.wait_for_timeout(600)
-    picture = Image.open(io.BytesIO(page.screenshot())).convert("P", palette=Image.Palette.ADAPTIVE, colors=64)
+    picture = Image.open(io.BytesIO(page.screenshot())).convert("P", palette=Image.Palette.ADAPTIVE, colors=128)
     picture.save(folder / f"{name}.png", optimize=True)
     print(f"{name}.png")
 
@@ -83,14 +83,14 @@ def take(browser: Browser, base: str, folder: Path) -> None:
     """Go through the program as mechanic, manager and quality lead."""
     mechanic = tablet(browser, base, "mechanic", LANDSCAPE)
     keep(mechanic, folder, "machines")
-    mechanic.locator("main a[href*='/machines/']").nth(2).click()
-    mechanic.get_by_role("link", name=re.compile("visit")).last.wait_for()
+    mechanic.locator("main").get_by_role("link", name="BM 14").first.click()
+    mechanic.get_by_role("link", name="Open a visit").first.wait_for()
     machine = mechanic.url
     mechanic.get_by_role("link", name="Open a visit").first.click()
     mechanic.get_by_label("Lockout verified by").fill("Ilse Varnholt")
     mechanic.get_by_role("button", name="Open the visit").click()
     mechanic.get_by_role("link", name="Domer").click()
-    type_sweep(mechanic, ["0", "0.045", "0.118", "0.071"])
+    type_sweep(mechanic, ["0", "0.030", "0.075", "0.108", "0.110", "0.080", "0.035", "0.002"])
     keep(mechanic, folder, "entry")
     mechanic.set_viewport_size(UPRIGHT)
     keep(mechanic, folder, "entry-upright")

@@ -107,7 +107,7 @@ def test_nothing_to_touch_is_smaller_than_48_px_and_the_pad_is_72(page, sign_in,
             assert box["height"] >= 72
 
 
-def test_fields_and_pad_do_not_overlap_at_any_number_of_positions(page, sign_in, at, machine, mechanic):
+def test_fields_and_pad_keep_8_px_apart_at_any_number_of_positions(page, sign_in, at, machine, mechanic):
     visit = factories.visit(machine, mechanic)
     domer = machine.stations.get(kind="domer")
     sign_in(mechanic)
@@ -117,13 +117,14 @@ def test_fields_and_pad_do_not_overlap_at_any_number_of_positions(page, sign_in,
         at(f"/visits/{visit.pk}/stations/{domer.pk}/")
         boxes = [b.bounding_box() for b in page.locator(".pos input[name=value], .pad button").all()]
         assert len(boxes) == positions + 1 + 14
+        gap = 7.5  # 8 px, less what rounding takes
         for number, one in enumerate(boxes):
             for other in boxes[number + 1 :]:
                 apart = (
-                    one["x"] + one["width"] <= other["x"]
-                    or other["x"] + other["width"] <= one["x"]
-                    or one["y"] + one["height"] <= other["y"]
-                    or other["y"] + other["height"] <= one["y"]
+                    one["x"] + one["width"] + gap <= other["x"]
+                    or other["x"] + other["width"] + gap <= one["x"]
+                    or one["y"] + one["height"] + gap <= other["y"]
+                    or other["y"] + other["height"] + gap <= one["y"]
                 )
                 assert apart, (positions, one, other)
 

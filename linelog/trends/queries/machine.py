@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from django.db.models import Q
+from django.db.models import Count, Max, Q
 from django.shortcuts import get_object_or_404
 
 from linelog.alignment.models import Visit
@@ -13,7 +13,7 @@ from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.days import zone
 from linelog.trends import words
 from linelog.trends.due import Due, due_by_time
-from linelog.trends.queries.values import latest
+from linelog.trends.queries.values import latest, signed_results
 from linelog.trends.standing import Value, as_it_is_now, worst_key
 
 
@@ -65,3 +65,15 @@ def head(machine: Machine, stations: list[Station], today: dt.date) -> Head:
         open_visits=tuple(visits.filter(state=Visit.State.OPEN)),
         due=due_by_time(last_day, plant.longest_interval_days, today),
     )
+
+
+def often_out(machine: Machine, since: dt.date) -> list[int]:
+    """Return the stations found out since that day, those found out most often first."""
+    rows = (
+        signed_results(machine)
+        .filter(stage="as_found", verdict="out", visit__opened_at__date__gte=since, station__is_active=True)
+        .values("station_id")
+        .annotate(times=Count("visit", distinct=True), worst=Max("severity"))
+        .order_by("-times", "-worst")
+    )
+    return [row["station_id"] for row in rows]

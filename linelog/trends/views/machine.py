@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from django.core.paginator import Paginator
@@ -19,7 +20,7 @@ from linelog.trends.choice import Choice, ChoiceForm, usual
 from linelog.trends.clock import clock_figure, clock_words, clocks
 from linelog.trends.figures import time_figure
 from linelog.trends.key import key_of
-from linelog.trends.queries.machine import head, machine_for, stations_of
+from linelog.trends.queries.machine import Head, head, machine_for, often_out, stations_of
 from linelog.trends.said import all_said, count_notes
 from linelog.trends.tables import TABLES, TITLES, Table, as_csv
 from linelog.trends.trend import Trend, load
@@ -29,6 +30,7 @@ from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, may, needs
 
 ROWS_A_PAGE = 40
+MOST_FIRST = 3  # stations drawn before anybody chose: more lines than these hide each other
 
 
 @require_GET
@@ -40,7 +42,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
     stations = stations_of(found)
     today = production_day(found.line.plant, timezone.now())
     top = head(found, stations, today)
-    first = [top.worst.station_id] if top.worst else [station.pk for station in stations[:1]]
+    first = _first_shown(found, top, stations, today)
     form = ChoiceForm(request.GET, stations=stations, usual=usual(first, today))
     trend = load(found, stations, form.choice())
     context = {"machine": found, "head": top, "today": today, "form": form, **_shown(trend)}
@@ -48,6 +50,13 @@ def machine(request: Request, pk: int) -> HttpResponse:
     context["age"] = words.ago(top.last_day, today) if top.last_day else ""
     template = "trends/machine.html#trend" if wants_fragment(request) else "trends/machine.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)
+
+
+def _first_shown(found: Machine, top: Head, stations: list[Station], today: dt.date) -> list[int]:
+    """Choose the stations for someone who has not chosen: the worst now, and those found out most often in a year."""
+    worst = [top.worst.station_id] if top.worst else []
+    chosen = dict.fromkeys([*worst, *often_out(found, today - dt.timedelta(days=365))])
+    return list(chosen)[:MOST_FIRST] or [station.pk for station in stations[:1]]
 
 
 def _shown(trend: Trend) -> dict[str, Any]:
