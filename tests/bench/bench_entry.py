@@ -103,8 +103,14 @@ class Tablet(threading.Thread):
         headers = {"Cookie": "; ".join(f"{k}={v}" for k, v in self.cookies.items()), "HX-Request": "true"}
         if form is not None:
             headers |= {"Content-Type": "application/x-www-form-urlencoded", "X-CSRFToken": self.cookies["csrftoken"]}
-        self.connection.request(method, path, urlencode(form) if form is not None else None, headers)
-        answer = self.connection.getresponse()
+        sent = method, path, urlencode(form) if form is not None else None, headers
+        try:
+            self.connection.request(*sent)
+            answer = self.connection.getresponse()
+        except (OSError, http.client.HTTPException):  # hung up while idle: a browser then sends it anew
+            self.connection.close()
+            self.connection.request(*sent)
+            answer = self.connection.getresponse()
         for name, value in answer.getheaders():
             found = re.match(r"(csrftoken|sessionid)=([^;]*)", value) if name.lower() == "set-cookie" else None
             if found:
@@ -124,7 +130,7 @@ class Tablet(threading.Thread):
         count = 0
         while time.monotonic() < self.until:
             place = count % 4
-            value = f"{(count * 7 % 90) / 1000:.3f}"
+            value = f"{(count * 7 % 90 + 10) / 1000:.3f}"  # never so small that the form asks back
             form = {"repeat": 1, "angle_deg": place * 90, "value": value, "version": versions[place]}
             started = time.perf_counter()
             status, body = self.call("POST", self.path, form)
@@ -167,6 +173,8 @@ def tablets_typing(tablets: int, seconds: float, pause: float) -> None:
                 "2",
                 "--threads",
                 "4",
+                "--keep-alive",
+                "30",
                 "--preload",
                 "--log-level",
                 "error",

@@ -49,6 +49,7 @@ class Command(BaseCommand):
     def _web(self, host: str, port: int) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", "gunicorn", "linelog.wsgi", "--bind", f"{host}:{port}"]
         command += ["--workers", str(WEB_WORKERS), "--threads", str(WEB_THREADS), "--preload"]
+        command += ["--keep-alive", "30"]  # a tablet types every few seconds: no new connection each time
         command += ["--timeout", "120", "--graceful-timeout", str(GRACE_S - 5), "--log-level", "warning"]
         return _start(command)
 
