@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from linelog.alignment import advice, clock
@@ -64,9 +65,9 @@ class BudgetLine:
 FORMS = ("reading", "sweep", "accept", "move", "advised", "untouched", "note", "running")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StationPage:
-    """The entry screen of one sweep."""
+    """The entry screen of one sweep. What only the whole screen shows is read when it is asked for."""
 
     visit: Visit
     station: Station
@@ -84,13 +85,27 @@ class StationPage:
     repeats: tuple[Tab, ...]
     stages: tuple[Tab, ...]
     sweeps: tuple[Tab, ...]
-    before: Tab | None
-    after: Tab | None
     adjusters: tuple[Adjuster, ...]
-    moves: tuple[MoveMade, ...]
-    note: StationNote | None
 
-    running: tuple[Result, ...]
+    @cached_property
+    def beside(self) -> tuple[Tab | None, Tab | None]:
+        """The stations before and after this one."""
+        return _neighbours(self.visit, self.place)
+
+    @cached_property
+    def moves(self) -> tuple[MoveMade, ...]:
+        """The moves logged at this station."""
+        return tuple(self.visit.moves.filter(station=self.station).select_related("adjuster", "by"))
+
+    @cached_property
+    def note(self) -> StationNote | None:
+        """What was said of this station."""
+        return self.visit.station_notes.filter(station=self.station).first()
+
+    @cached_property
+    def running(self) -> tuple[Result, ...]:
+        """The running values typed in."""
+        return tuple(self.visit.results.filter(station=self.station, method=Method.RUNNING))
 
     @property
     def query(self) -> str:
@@ -280,7 +295,6 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
     found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
     outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
     adjusters = adjusters_of(station)
-    before, after = _neighbours(visit, place)
     angles = clock.angles(sweep.positions)
     return StationPage(
         visit=visit,
@@ -299,10 +313,5 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
         repeats=_repeats(visit, place, sweep, repeat),
         stages=_stage_tabs(visit, place, rows),
         sweeps=_sweep_tabs(visit, place, rows),
-        before=before,
-        after=after,
         adjusters=tuple(adjusters),
-        moves=tuple(visit.moves.filter(station=station).select_related("adjuster", "by")),
-        note=visit.station_notes.filter(station=station).first(),
-        running=tuple(visit.results.filter(station=station, method=Method.RUNNING)),
     )

@@ -18,6 +18,8 @@ def locked_open_visit(visit: Visit, by: Person) -> Visit:
     """Return the visit locked for this transaction; refuse where nothing may be logged in it any more."""
     check_may(by, Permission.LOG_VISIT, "Your role may read visits but not log them.")
     fresh = Visit.objects.select_for_update().get(pk=visit.pk)
+    if "machine" in visit._state.fields_cache:
+        fresh.machine = visit.machine  # already read, with its line and plant
     if fresh.state == Visit.State.SIGNED:
         raise Refused("This visit is signed and never changes; write an amendment beside it.")
     if fresh.state == Visit.State.DROPPED:

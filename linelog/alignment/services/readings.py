@@ -70,15 +70,12 @@ def _needs_lockout(visit: Visit) -> None:
 
 def the_sweep(visit: Visit, place: Place) -> Sweep:
     """Return the sweep of a place, made with the usual set-up where there is none yet."""
-    sweep, _ = Sweep.objects.get_or_create(
-        visit=visit,
-        station=place.station,
-        stage=place.stage,
-        seat=place.seat,
-        kind=place.kind,
-        defaults=sweep_defaults(visit, place.station, place.seat, place.kind),
-    )
-    return sweep
+    where = {"visit": visit, "station": place.station, "stage": place.stage, "seat": place.seat, "kind": place.kind}
+    there = Sweep.objects.filter(**where).first()
+    if there:
+        return there
+    usual = sweep_defaults(visit, place.station, place.seat, place.kind)
+    return Sweep.objects.get_or_create(**where, defaults=usual)[0]
 
 
 def _conflict(theirs: Reading | None, typed: Typed) -> Conflict:
@@ -156,7 +153,6 @@ def _check_typed(sweep: Sweep, typed: Typed) -> None:
         raise Refused("The sweep has no such position; choose how many positions first.", field="angle_deg")
 
 
-@transaction.atomic
 def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: datetime, key: str = "") -> int:
     """Store one typed reading and compute its station anew; return the reading's version (0 where taken away).
 

@@ -49,7 +49,7 @@ def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict
     }
 
 
-@transaction.atomic
+@transaction.atomic(savepoint=False)
 def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -> StationOutcome:
     """Compute the station anew and store what it gives; take away the result of a seat that has none any more."""
     found = compute(
@@ -69,5 +69,7 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
         if of_seat.value is None:
             Result.objects.filter(**place).delete()
         else:
-            Result.objects.update_or_create(**place, defaults=result_values(found, of_seat, at))
+            values = result_values(found, of_seat, at)
+            if not Result.objects.filter(**place).update(**values):
+                Result.objects.create(**place, **values)
     return found

@@ -44,7 +44,8 @@ def _answer(
     if "typed" in more:
         more["position"] = page.position_of(more.pop("typed"))
     template = f"{TEMPLATE}#{part}" if request.htmx else TEMPLATE
-    return render(request, template, context_of(request, page, **more), status=status)
+    context = context_of(request, page, part=part if request.htmx else "", **more)
+    return render(request, template, context, status=status)
 
 
 @require_POST

@@ -42,11 +42,12 @@ def the_page(request: Request, visit: Visit, station: Station) -> StationPage:
     return station_page(visit=visit, place=place_from(station, request.GET), user=request.user, repeat=repeat)
 
 
-def context_of(request: Request, page: StationPage, **forms: Any) -> dict[str, Any]:
-    """Return what the template needs, with fresh forms where none are handed back."""
-    unit = units.of(request.user)
+def context_of(request: Request, page: StationPage, *, part: str = "", **forms: Any) -> dict[str, Any]:
+    """Return what the template needs, with fresh forms where none are handed back.
+
+    The answer to a typed reading, the one that must be quick, shows no form.
+    """
     may_log = page.visit.is_open and may(request.user, Permission.LOG_VISIT)
-    now = timezone.localtime(timezone.now()).strftime(DATETIME_LOCAL)
     needs_lockout = not page.visit.machine_runs and page.visit.lockout_verified_at is None
     return {
         "page": page,
@@ -55,17 +56,21 @@ def context_of(request: Request, page: StationPage, **forms: Any) -> dict[str, A
         "may_log": may_log,
         "needs_lockout": may_log and needs_lockout,
         "may_type": may_log and not needs_lockout and not page.visit.machine_runs,
+        **({} if part == "answer" else _fresh_forms(request, page)),
+        **forms,
+    }
+
+
+def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
+    unit = units.of(request.user)
+    now = timezone.localtime(timezone.now()).strftime(DATETIME_LOCAL)
+    note = {"note": page.note.note, "version": page.note.version} if page.note else {"note": "", "version": 0}
+    return {
         "lockout_form": LockoutForm(initial={"lockout_verified_by": str(request.user), "lockout_verified_at": now}),
         "sweep_form": SweepForm(kind=page.place.kind, unit=page.unit, initial=SweepForm.initial_of(page.sweep)),
         "move_form": MoveForm(station=page.station, unit=unit),
-        "note_form": NoteForm(
-            initial={
-                "note": page.note.note if page.note else "",
-                "version": page.note.version if page.note else 0,
-            }
-        ),
+        "note_form": NoteForm(initial=note),
         "running_form": RunningForm(unit=unit),
-        **forms,
     }
 
 
