@@ -25,17 +25,49 @@ MENU = (
     Entry("Machines", "trends:fleet", Permission.VIEW),
     Entry("Visits", "alignment:visits", Permission.VIEW),
     Entry("Counts", "production:counts", Permission.VIEW),
+    Entry("Findings", "trends:findings", Permission.VIEW),
+    Entry("Evidence", "trends:evidence", Permission.VIEW),
+    Entry("Plan", "planning:plan", Permission.VIEW),
     Entry("Plant set-up", "plant:setup", Permission.SET_UP),
     Entry("People", "people:people", Permission.PEOPLE),
     Entry("History", "web:history", Permission.HISTORY),
 )
 
+# Every address here takes the machine.
+MACHINE_MENU = (
+    Entry("Trend", "trends:machine", Permission.VIEW),
+    Entry("Hanging ram", "alignment:ram", Permission.VIEW),
+    Entry("Common line", "alignment:line", Permission.VIEW),
+    Entry("Captures", "alignment:captures", Permission.VIEW),
+    Entry("Static and running", "alignment:reconciled", Permission.VIEW),
+    Entry("Tools and wall", "trends:wall", Permission.VIEW),
+    Entry("Evidence", "trends:machine_evidence", Permission.VIEW),
+    Entry("Signals", "trends:machine_signals", Permission.VIEW),
+    Entry("Findings", "trends:machine_findings", Permission.VIEW),
+    Entry("Next visit", "planning:machine", Permission.VIEW),
+)
 
-def _url(name: str) -> str | None:
+EVIDENCE_MENU = (
+    Entry("Misalignment and rates", "trends:evidence", Permission.VIEW),
+    Entry("Before and after", "trends:before_after", Permission.VIEW),
+    Entry("Signals", "trends:signals", Permission.VIEW),
+    Entry("Ranking", "trends:ranking", Permission.VIEW),
+    Entry("Repeat problems", "trends:repeats", Permission.VIEW),
+    Entry("Pareto", "trends:pareto", Permission.VIEW),
+)
+
+
+def _url(name: str, *args: int) -> str | None:
     try:
-        return reverse(name)
+        return reverse(name, args=args)
     except NoReverseMatch:
         return None
+
+
+def places(menu: tuple[Entry, ...], user: Any, path: str, *args: int) -> list[dict[str, Any]]:
+    """Return the entries of a second menu that this person may open, each with whether it is the current one."""
+    found = [(entry, _url(entry.name, *args)) for entry in menu if may(user, entry.permission)]
+    return [{"label": entry.label, "url": url, "here": path == url} for entry, url in found if url]
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
