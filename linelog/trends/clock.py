@@ -10,13 +10,13 @@ import numpy as np
 from linelog.calc.directions import FEWEST, Directions, agreement
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
-from linelog.trends import plotly, words
+from linelog.trends import words
 from linelog.trends.panels import COLORS, SYMBOLS, value_words
-from linelog.trends.plotly import Part, typed
 from linelog.trends.series import OffsetSeries
 from linelog.trends.standing import AS_FOUND, Value
 from linelog.trends.trend import Trend
-from linelog.web import units
+from linelog.web import plotly, units
+from linelog.web.plotly import Part, typed
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,12 @@ import numpy as np
 
 from linelog.calc.arrays import BoolArray, FloatArray
 from linelog.calc.units import Unit
-from linelog.trends import plotly, words
+from linelog.trends import words
 from linelog.trends.panels import Panel, happened_panel, offset_panel, strokes
-from linelog.trends.plotly import Part, typed, wall_ms
 from linelog.trends.rates import RateTrend, clear_scale
 from linelog.trends.trend import Trend
+from linelog.web import plotly
+from linelog.web.plotly import Part, typed, wall_ms
 
 TOP_PX, BOTTOM_PX, GAP_PX = 36, 56, 46
 

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linelog.calc.units import Unit
-from linelog.trends import plotly, words
-from linelog.trends.plotly import Part, typed, wall_ms
+from linelog.trends import words
 from linelog.trends.queries.marks import Mark, MarkKind
 from linelog.trends.series import OffsetSeries
 from linelog.trends.standing import RUNNING, STATIC, Value
 from linelog.trends.trend import Trend
-from linelog.web import units
+from linelog.web import plotly, units
+from linelog.web.plotly import Part, typed, wall_ms
 
 COLORS = tuple(f"--series-{number}" for number in range(1, 9))
 DASHES = ("dot", "dash", "dashdot", "longdash", "longdashdot")

@@ -6,8 +6,8 @@ import pytest
 
 from linelog.calc.units import Unit
 from linelog.trends.clock import chance_words, clock_figure, clock_words, clocks
-from linelog.trends.plotly import untyped
 from linelog.trends.tables import TABLES
+from linelog.web.plotly import untyped
 from tests.trends.test_series import on, trend_of
 
 # Zar, Biostatistical Analysis, 5th ed., examples 26.4 and 27.1: mean 99 degrees, 0.001 < p < 0.002.

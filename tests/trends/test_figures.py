@@ -12,13 +12,13 @@ from linelog.alignment.models import Amendment, Result
 from linelog.calc.units import Unit
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount, Event
-from linelog.trends import plotly
 from linelog.trends.choice import Choice, Grain, Span
 from linelog.trends.figures import time_figure
 from linelog.trends.panels import MOST_STROKES
-from linelog.trends.plotly import untyped
 from linelog.trends.tables import TABLES, as_csv
 from linelog.trends.trend import load
+from linelog.web import plotly
+from linelog.web.plotly import untyped
 from tests import factories
 from tests.trends import invented
 

@@ -17,7 +17,7 @@ from django.utils import timezone
 from linelog.alignment.models import Amendment, Result
 from linelog.plant.models import Fitting, MarkAssignment, ToolingSet
 from linelog.production.models import Event
-from linelog.trends.plotly import untyped
+from linelog.web.plotly import untyped
 from tests import factories
 from tests.trends import invented
 

@@ -13,10 +13,10 @@ from linelog.plant.models import Line, Machine, Plant, Station
 from linelog.production.queries import DaySeries
 from linelog.trends.choice import Choice, Grain, Span
 from linelog.trends.figures import time_figure
-from linelog.trends.plotly import untyped
 from linelog.trends.rates import counted
 from linelog.trends.series import offset_series
 from linelog.trends.trend import Trend
+from linelog.web.plotly import untyped
 from tests.trends.test_standing import value
 
 TODAY = dt.date(2026, 6, 15)
