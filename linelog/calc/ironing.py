@@ -154,13 +154,17 @@ def reground(tooling: Tooling, regrind: Regrind) -> Tooling:
 
 def what_a_regrind_does(tooling: Tooling, regrind: Regrind, cup: Cup, rule: Rule | None = None) -> Change:
     """Return both schedules and the change in wall and height. Raises CalcError as `schedule` and `reground` do."""
-    before, after = schedule(tooling, cup, rule), schedule(reground(tooling, regrind), cup, rule)
+    return compare(schedule(tooling, cup, rule), schedule(reground(tooling, regrind), cup, rule))
+
+
+def compare(before: Schedule, after: Schedule) -> Change:
+    """Return what one schedule does otherwise than another; changes are after less before."""
     tall = before.wall_height_mm, after.wall_height_mm
     return Change(
         before=before,
         after=after,
         mid_wall_um=after.mid[-1].wall_out_um - before.mid[-1].wall_out_um,
-        top_wall_um=after.top[-1].wall_out_um - before.top[-1].wall_out_um if after.top else None,
+        top_wall_um=after.top[-1].wall_out_um - before.top[-1].wall_out_um if before.top and after.top else None,
         wall_height_mm=None if tall[0] is None or tall[1] is None else tall[1] - tall[0],
     )
 

@@ -25,7 +25,7 @@ from linelog.plant.models import (
 from linelog.production.models import SpoilageCause
 
 SETS_A_MACHINE = 2
-PUNCH_MM, TOP_WALL_MM = 65.80, 65.68
+PUNCH_MM, TOP_WALL_MM = 65.80, 65.70
 WALLS_MM = (0.212, 0.160, 0.098)  # gap to the punch of each ironing die in turn
 # A face of the clamp ring is swept at this radius: nearer the axis no dial could prove the tilt.
 DOMER_FACE_MM = 60.0

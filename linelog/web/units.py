@@ -24,12 +24,15 @@ def label(unit: Unit) -> str:
     return unit.label
 
 
-def show_um(value: float | None, unit: Unit, *, signed: bool = False, with_unit: bool = False) -> str:
-    """Return a length stored in um as text in `unit`, with a true minus sign."""
+def show_um(
+    value: float | None, unit: Unit, *, signed: bool = False, with_unit: bool = False, fine: bool = False
+) -> str:
+    """Return a length stored in um as text in `unit`, with a true minus sign; `fine` (walls) with a decimal more."""
     if value is None or not math.isfinite(value):
         return "–"
-    number = round(from_um(value, unit), unit.decimals) + 0.0  # + 0.0 makes -0.0 plain zero
-    text = f"{number:{'+' if signed else ''}.{unit.decimals}f}".replace("-", MINUS)
+    decimals = unit.decimals + 1 if fine and unit is not Unit.UM else unit.decimals
+    number = round(from_um(value, unit), decimals) + 0.0  # + 0.0 makes -0.0 plain zero
+    text = f"{number:{'+' if signed else ''}.{decimals}f}".replace("-", MINUS)
     return f"{text}\u202f{unit.label}" if with_unit else text
 
 

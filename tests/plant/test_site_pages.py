@@ -18,6 +18,12 @@ LENGTHS = (
     "indicator_resolution_um",
     "usual_scatter_um",
     "shaft_uncertainty_um",
+    "cup_wall_um",
+    "wall_good_um",
+    "wall_look_um",
+    "wall_act_um",
+    "wall_step_um",
+    "wall_scatter_um",
 )
 
 

@@ -12,13 +12,15 @@ from django import forms
 from linelog.calc.errors import CalcError
 from linelog.calc.units import Unit, from_um, to_um, unit_question
 from linelog.plant.forms.base import SetUpForm
-from linelog.plant.forms.fields import LimitField, SizeField, clock_time, number, text, whole
+from linelog.plant.forms.fields import LimitField, MmField, SizeField, clock_time, number, text, whole
+from linelog.plant.models import Plant
 from linelog.web.permissions import Permission, may
 from linelog.web.units import parse_number
 
 UNIT_WORDS = {"mm": Unit.MM, "um": Unit.UM, "µm": Unit.UM, "μm": Unit.UM, "in": Unit.INCH, "inch": Unit.INCH}
 THINNEST_UM, THICKEST_UM = 1.0, 5000.0  # what a pack can be worked out from
 USUAL_SHIM_UM = (5.0, 2000.0)  # common practice, no source: outside it we ask
+USUAL_CUP_WALL_UM = (100.0, 600.0)  # common practice, no source: outside it we ask
 MONEY = {"said": "This can't be negative, nor above a million."}
 
 
@@ -79,6 +81,33 @@ class PlantForm(SetUpForm):
     tear_off_poor_per_million = number("Poor: above (tear-offs per million cans)", 0, 1e6)
     repeat_out = whole("A station repeats when out on this many …", 1, 100)
     repeat_visits = whole("… of the last as-found visits", 1, 100)
+    cup_wall_um = SizeField(
+        label="Wall of the redrawn cup",
+        help_text="What meets die 1.",
+        finest_um=USUAL_CUP_WALL_UM[0],
+        widest_um=USUAL_CUP_WALL_UM[1],
+    )
+    cup_height_mm = MmField(
+        1, 500, required=False, label="Wall height of that cup (mm)", help_text="Left open, no can height is shown."
+    )
+    top_wall_mm = MmField(0, 500, label="Length of top wall on a can (mm)")
+    ironing_limit_1_percent = number("Largest reduction in ironing die 1 (%)", 0.1, 99.9)
+    ironing_limit_2_percent = number("Largest reduction in ironing die 2 (%)", 0.1, 99.9)
+    ironing_limit_3_percent = number("Largest reduction in ironing die 3 (%)", 0.1, 99.9)
+    ironing_limits_by = forms.ChoiceField(label="These limits are meant", choices=Plant.Basis.choices)
+    wall_good_um = SizeField(
+        label="Good: variation up to", help_text="Largest less smallest wall round a can.", widest_um=200.0
+    )
+    wall_look_um = SizeField(label="Look at it from", widest_um=200.0)
+    wall_act_um = SizeField(label="Act from", widest_um=200.0)
+    wall_step_um = SizeField(label="Smallest step of the usual wall gauge", finest_um=0.1, widest_um=20.0)
+    wall_scatter_um = SizeField(
+        label="Usual scatter of one wall reading",
+        least_um=0.01,
+        finest_um=0.1,
+        widest_um=20.0,
+        help_text="Standard deviation, until repeats say better.",
+    )
 
     groups = (
         ("The plant", ("name", "timezone", "day_starts", "tablet_timeout_minutes", "is_invented")),
@@ -93,6 +122,17 @@ class PlantForm(SetUpForm):
         ("Money", ("currency", "can_cost", "minute_value", "tear_off_clear_minutes")),
         ("Tear-off levels", ("tear_off_good_per_million", "tear_off_poor_per_million")),
         ("Repeat rule", ("repeat_out", "repeat_visits")),
+        (
+            "Ironing (common practice to begin with)",
+            (
+                *("cup_wall_um", "cup_height_mm", "top_wall_mm", "ironing_limits_by"),
+                *("ironing_limit_1_percent", "ironing_limit_2_percent", "ironing_limit_3_percent"),
+            ),
+        ),
+        (
+            "Wall of the can (common practice to begin with)",
+            ("wall_good_um", "wall_look_um", "wall_act_um", "wall_step_um", "wall_scatter_um"),
+        ),
     )
 
     def __init__(self, *args: Any, by: Any, **kwargs: Any) -> None:

@@ -6,8 +6,12 @@ from typing import Any
 
 from django import forms
 
+from linelog.calc.errors import CalcError
+from linelog.calc.ironing import Tooling
+from linelog.calc.units import Unit
 from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, day, moment, number, text, whole
+from linelog.plant.forms.site import USUAL_CUP_WALL_UM
 from linelog.plant.models import Machine, Plant, ToolPart
 from linelog.plant.services.tooling import PartChange
 
@@ -20,6 +24,15 @@ class SetForm(SetUpForm):
 
     name = text("Name of the set")
     retired_on = day("Retired on", required=False)
+    cup_wall_um = SizeField(
+        required=False,
+        label="Wall of its cup",
+        help_text="Left open: the plant's usual cup.",
+        finest_um=USUAL_CUP_WALL_UM[0],
+        widest_um=USUAL_CUP_WALL_UM[1],
+    )
+    cup_height_mm = MmField(1, 500, required=False, label="Wall height of its cup (mm)")
+    top_wall_mm = MmField(0, 500, required=False, label="Length of top wall on its cans (mm)")
     note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
 
 
@@ -103,6 +116,42 @@ PartFormSet = forms.formset_factory(
     validate_max=True,
     absolute_max=MOST_PARTS + 5,
 )
+
+
+class TryForm(SetUpForm):
+    """Other tools in the place of the present ones, to see what they would do. Nothing is stored."""
+
+    version = None  # type: ignore[assignment]  # there is nothing to overwrite
+    punch_mm = MmField(1, 500, usual=USUAL_DIAMETER, label="Punch at mid wall (mm)")
+    top_punch_mm = MmField(1, 500, usual=USUAL_DIAMETER, label="Punch at top wall (mm)")
+    cup_wall_um = SizeField(label="Wall of the cup", finest_um=USUAL_CUP_WALL_UM[0], widest_um=USUAL_CUP_WALL_UM[1])
+
+    def __init__(self, *args: Any, tooling: Tooling, cup_wall_um: float, unit: Unit, **kwargs: Any) -> None:
+        start = {"punch_mm": tooling.punch_mm, "top_punch_mm": tooling.top_punch_mm, "cup_wall_um": cup_wall_um}
+        start |= {f"bore_{die}": bore for die, bore in enumerate(tooling.bores_mm, start=1)}
+        super().__init__(*args, initial=start, unit=unit, **kwargs)
+        self.dies = range(1, len(tooling.bores_mm) + 1)
+        if tooling.top_punch_mm is None:
+            del self.fields["top_punch_mm"]
+        for die in self.dies:
+            label = f"Bore of ironing die {die} (mm)"
+            self.fields[f"bore_{die}"] = MmField(1, 500, usual=USUAL_DIAMETER, label=label)
+
+    def shown(self) -> list[forms.BoundField]:
+        """Return the fields in the order of the page: punch, dies, cup."""
+        names = ["punch_mm", "top_punch_mm", *(f"bore_{die}" for die in self.dies), "cup_wall_um"]
+        return [self[name] for name in names if name in self.fields]
+
+    def tooling(self) -> Tooling:
+        """Return the tools as typed."""
+        given = self.cleaned_data
+        bores = tuple(given[f"bore_{die}"] for die in self.dies)
+        return Tooling(given["punch_mm"], bores, given.get("top_punch_mm"))
+
+    def refuse(self, error: CalcError) -> None:
+        """Put what cannot be beside the field it belongs to."""
+        place = {"bores_mm": "bore_1", "wall_um": "cup_wall_um"}.get(error.field or "", error.field)
+        self.add_error(place if place in self.fields else None, error.message)
 
 
 class MachineField(forms.ModelChoiceField):  # type: ignore[type-arg]

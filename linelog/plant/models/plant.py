@@ -13,6 +13,12 @@ from linelog.plant.models.scoped import Scoped
 class Plant(models.Model):
     """A site. Every limit and cost here is the plant's own setting; the defaults are common practice."""
 
+    class Basis(models.TextChoices):
+        """What a limit of reduction is a share of."""
+
+        THICKNESS = "thickness", "By thickness"
+        AREA = "area", "By ring area"
+
     name = models.CharField(max_length=80, unique=True)
     timezone = models.CharField(max_length=60, default="UTC")
     day_starts = models.TimeField(default=dt.time(6, 0), help_text="The production day begins at this time.")
@@ -38,6 +44,19 @@ class Plant(models.Model):
     tear_off_poor_per_million = models.FloatField(default=100.0)
     repeat_out = models.PositiveIntegerField(default=3, help_text="Out on this many ...")
     repeat_visits = models.PositiveIntegerField(default=5, help_text="... of the last as-found visits.")
+
+    cup_wall_um = models.FloatField(default=270.0, help_text="Wall of the redrawn cup that meets the first die.")
+    cup_height_mm = models.FloatField(null=True, blank=True, help_text="Wall height of that cup.")
+    top_wall_mm = models.FloatField(default=20.0, help_text="Length of thick wall at the open end of a can.")
+    ironing_limit_1_percent = models.FloatField(default=25.0)
+    ironing_limit_2_percent = models.FloatField(default=28.0)
+    ironing_limit_3_percent = models.FloatField(default=42.0)
+    ironing_limits_by = models.CharField(max_length=9, choices=Basis, default=Basis.THICKNESS)
+    wall_good_um = models.FloatField(default=7.5, help_text="Variation of the wall round a can: good up to this.")
+    wall_look_um = models.FloatField(default=10.0)
+    wall_act_um = models.FloatField(default=12.5)
+    wall_step_um = models.FloatField(default=1.0, help_text="Smallest step of the usual wall gauge.")
+    wall_scatter_um = models.FloatField(default=1.0, help_text="Usual standard deviation of one wall reading.")
 
     version = models.PositiveIntegerField(default=1)
 
@@ -68,6 +87,26 @@ class Plant(models.Model):
                 & Q(tear_off_clear_minutes__gte=0)
                 & Q(crew_hours_per_week__gte=0),
                 name="plant_costs_not_negative",
+            ),
+            models.CheckConstraint(
+                condition=Q(cup_wall_um__gt=0)
+                & (Q(cup_height_mm__isnull=True) | Q(cup_height_mm__gt=0))
+                & Q(top_wall_mm__gte=0),
+                name="plant_cup_possible",
+            ),
+            models.CheckConstraint(
+                condition=Q(ironing_limit_1_percent__gt=0, ironing_limit_1_percent__lt=100)
+                & Q(ironing_limit_2_percent__gt=0, ironing_limit_2_percent__lt=100)
+                & Q(ironing_limit_3_percent__gt=0, ironing_limit_3_percent__lt=100),
+                name="plant_ironing_limits_are_percentages",
+            ),
+            models.CheckConstraint(
+                condition=Q(wall_good_um__gt=0)
+                & Q(wall_look_um__gte=models.F("wall_good_um"))
+                & Q(wall_act_um__gte=models.F("wall_look_um"))
+                & Q(wall_step_um__gt=0)
+                & Q(wall_scatter_um__gt=0),
+                name="plant_wall_levels_rise",
             ),
         ]
 

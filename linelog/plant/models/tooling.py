@@ -17,6 +17,9 @@ class ToolingSet(models.Model):
     name = models.CharField(max_length=40)
     note = models.TextField(blank=True)
     retired_on = models.DateField(null=True, blank=True)
+    cup_wall_um = models.FloatField(null=True, blank=True, help_text="Where its cup is not the plant's usual one.")
+    cup_height_mm = models.FloatField(null=True, blank=True)
+    top_wall_mm = models.FloatField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
     plant_path = "plant"
@@ -24,7 +27,15 @@ class ToolingSet(models.Model):
 
     class Meta:
         ordering = ["plant", "name"]
-        constraints = [models.UniqueConstraint(fields=["plant", "name"], name="one_set_name_per_plant")]
+        constraints = [
+            models.UniqueConstraint(fields=["plant", "name"], name="one_set_name_per_plant"),
+            models.CheckConstraint(
+                condition=(Q(cup_wall_um__isnull=True) | Q(cup_wall_um__gt=0))
+                & (Q(cup_height_mm__isnull=True) | Q(cup_height_mm__gt=0))
+                & (Q(top_wall_mm__isnull=True) | Q(top_wall_mm__gte=0)),
+                name="set_cup_possible",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name

@@ -52,6 +52,10 @@ def _plant_rules(plant: Plant) -> None:
         raise Refused("It can't be out on more visits than are looked at.", field="repeat_out")
     if plant.tear_off_poor_per_million <= plant.tear_off_good_per_million:
         raise Refused("The poor level must be above the good one.", field="tear_off_poor_per_million")
+    if plant.wall_look_um < plant.wall_good_um:
+        raise Refused("The level to look at cannot lie below the good one.", field="wall_look_um")
+    if plant.wall_act_um < plant.wall_look_um:
+        raise Refused("The level to act at cannot lie below the one to look at.", field="wall_act_um")
 
 
 def add_shift(*, by: Any, at: dt.datetime, plant: Plant, code: str, name: str, starts: dt.time) -> Shift:

@@ -11,8 +11,10 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from linelog.calc.errors import CalcError
 from linelog.plant.forms.fields import DATETIME_LOCAL
-from linelog.plant.forms.tooling import FitForm, PartForm, PartFormSet, RemovalForm, SetForm
+from linelog.plant.forms.tooling import FitForm, PartForm, PartFormSet, RemovalForm, SetForm, TryForm
+from linelog.plant.ironing import SetSchedule, change_words, not_ground, schedule_of, try_tools
 from linelog.plant.models import Fitting, Plant, ToolingSet
 from linelog.plant.requests import Request
 from linelog.plant.services import tooling as services
@@ -28,21 +30,49 @@ def set_or_404(request: Request, set_id: int) -> Any:
     return get_object_or_404(rows_of(request, ToolingSet, "plant"), pk=set_id)
 
 
+TRIED = "try"
+
+
+def _trying(request: Request, found: SetSchedule) -> dict[str, Any]:
+    """Return the form of other tools and, where it was sent, what they would do."""
+    if found.tooling is None:
+        return {}
+    unit, sent = units.of(request.user), request.GET if TRIED in request.GET else None
+    form = TryForm(sent, tooling=found.tooling, cup_wall_um=found.cup.wall_um, unit=unit)
+    if sent is None or not form.is_valid():
+        return {"try_form": form}
+    try:
+        tried = try_tools(found, form.tooling(), form.cleaned_data["cup_wall_um"])
+    except CalcError as error:
+        form.refuse(error)
+        return {"try_form": form}
+    words = [*not_ground(found.tooling, form.tooling()), *change_words(tried.change, unit)]
+    return {"try_form": form, "tried": tried, "tried_words": words}
+
+
 def _set_page(request: Request, row: ToolingSet, *, status: int = 200, **more: Any) -> HttpResponse:
     fittings = row.fittings.select_related("machine__line")
     now = timezone.localtime().strftime(DATETIME_LOCAL)
+    parts = list(row.parts.all())
+    found = schedule_of(row, row.plant, parts)
     current = next((fitting for fitting in fittings if fitting.removed_at is None), None)
     context = {
         "set": row,
-        "parts": row.parts.all(),
+        "parts": parts,
+        "found": found,
+        "since_new": change_words(found.since_new, units.of(request.user)) if found.since_new else [],
         "fittings": fittings,
         "current": current,
         "zone": timezone.get_current_timezone_name(),
         "fit_form": FitForm(plant=row.plant, initial={"fitted_at": now}),
         "removal_form": RemovalForm(initial={"removed_at": now, "version": current.version if current else None}),
+        **_trying(request, found),
         **more,
     }
-    return render(request, "plant/set.html", context, status=status)
+    tried = context.get("try_form")
+    asked = request.htmx and TRIED in request.GET
+    status = 422 if tried is not None and tried.errors else status
+    return render(request, "plant/set.html#tried" if asked else "plant/set.html", context, status=status)
 
 
 @needs(Permission.SET_UP)

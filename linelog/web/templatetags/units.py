@@ -12,10 +12,12 @@ register = template.Library()
 
 
 @register.simple_tag(takes_context=True)
-def um(context: dict[str, Any], value: float | None, signed: bool = False, with_unit: bool = False) -> str:
-    """Show a length stored in um in the reader's unit."""
+def um(
+    context: dict[str, Any], value: float | None, signed: bool = False, with_unit: bool = False, fine: bool = False
+) -> str:
+    """Show a length stored in um in the reader's unit; a wall with a decimal more (`fine`)."""
     unit = units.of(context.get("user"))
-    return units.show_um(value, unit, signed=signed, with_unit=with_unit)
+    return units.show_um(value, unit, signed=signed, with_unit=with_unit, fine=fine)
 
 
 @register.simple_tag(takes_context=True)
