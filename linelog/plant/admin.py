@@ -12,6 +12,7 @@ from linelog.plant.models import (
     MarkAssignment,
     Person,
     Plant,
+    RamSection,
     Shift,
     ShimStock,
     ShimThickness,
@@ -66,3 +67,6 @@ class ShimThicknessAdmin(Kept):
 
     list_display = ["stock", "thickness_um"]
     plant_path = "stock__plant"
+
+
+admin.site.register(RamSection, LookOnly)  # a ram is changed as a whole, on its page

@@ -118,7 +118,9 @@ BODYMAKER_GEOMETRY: dict[str, Any] = {
     "ram_bore_mm": 30.0,
     "bushing_span_mm": 480.0,
     "overhang_mm": 700.0,
+    "rear_overhang_mm": 100.0,
     "punch_mass_kg": 4.0,
+    "punch_length_mm": 150.0,
     "bushing_clearance_um": 40.0,
 }
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.plant.views import machine, site, station, tooling
+from linelog.plant.views import machine, ram, site, station, tooling
 
 app_name = "plant"
 
@@ -26,6 +26,8 @@ urlpatterns = [
     path(f"{_PLANT}machines/add/", machine.add_machine, name="add_machine"),
     path(_MACHINE, machine.machine, name="machine"),
     path(f"{_MACHINE}edit/", machine.machine_edit, name="machine_edit"),
+    path(f"{_MACHINE}ram/", ram.edit, name="ram"),
+    path(f"{_MACHINE}moves-for/", ram.moves_for, name="moves_for"),
     path(f"{_MACHINE}copy/", machine.machine_copy, name="machine_copy"),
     path(f"{_MACHINE}marks/add/", machine.add_mark, name="add_mark"),
     path("marks/<int:mark_id>/", machine.mark, name="mark"),

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelog.alignment.standing import AS_FOUND, Value
 from linelog.calc.directions import FEWEST, Directions, agreement
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
 from linelog.trends import words
 from linelog.trends.panels import COLORS, SYMBOLS, value_words
 from linelog.trends.series import OffsetSeries
-from linelog.trends.standing import AS_FOUND, Value
 from linelog.trends.trend import Trend
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed

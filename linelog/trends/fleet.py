@@ -10,6 +10,7 @@ from typing import Any
 
 from django.utils import timezone
 
+from linelog.alignment.standing import WORST_FIRST, worst_key
 from linelog.calc.rates import rates_per_million
 from linelog.plant.models import Person
 from linelog.production.queries import Totals
@@ -18,7 +19,6 @@ from linelog.trends.addresses import machine_url
 from linelog.trends.due import Due, due_by_time
 from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
-from linelog.trends.standing import WORST_FIRST, worst_key
 from linelog.web.templatetags.units import count
 
 DAYS = 28

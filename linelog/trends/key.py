@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from linelog.alignment.standing import RUNNING, STATIC
 from linelog.trends import words
 from linelog.trends.panels import COLORS, DASHES
-from linelog.trends.standing import RUNNING, STATIC
 from linelog.trends.trend import Trend
 
 #: Plotly's dashes as SVG has them.

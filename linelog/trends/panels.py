@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from linelog.alignment.standing import RUNNING, STATIC, Value
 from linelog.calc.units import Unit
 from linelog.trends import words
 from linelog.trends.queries.marks import Mark, MarkKind
 from linelog.trends.series import OffsetSeries
-from linelog.trends.standing import RUNNING, STATIC, Value
 from linelog.trends.trend import Trend
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed, wall_ms

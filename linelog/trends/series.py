@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from linelog.alignment.standing import AS_FOUND, AS_LEFT, RUNNING, Value
 from linelog.plant.models import Station
 from linelog.trends import words
-from linelog.trends.standing import AS_FOUND, AS_LEFT, RUNNING, Value
 
 FEWEST_VISITS = 3  # below this a line between points is no trend
 

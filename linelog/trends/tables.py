@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelog.alignment.standing import Value
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
 from linelog.trends import words
@@ -17,7 +18,6 @@ from linelog.trends.clock import Clock, clock_words, clocks
 from linelog.trends.queries.marks import MarkKind
 from linelog.trends.rates import SPOILED, TEAR_OFFS, Measure
 from linelog.trends.series import OffsetSeries
-from linelog.trends.standing import Value
 from linelog.trends.trend import Trend
 from linelog.web import units
 from linelog.web.templatetags.units import count

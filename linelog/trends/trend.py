@@ -10,12 +10,12 @@ import numpy as np
 from django.db.models import QuerySet
 
 from linelog.alignment.models import Result
+from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
 from linelog.production.days import day_begins, zone
 from linelog.production.queries import day_counts
 from linelog.trends.choice import Choice, Grain
 from linelog.trends.queries.marks import Mark, MarkKind, marks
-from linelog.trends.queries.values import signed_results, standing
 from linelog.trends.rates import MEASURES, Counted, RateTrend, counted, rate_trend
 from linelog.trends.series import FEWEST_VISITS, OffsetSeries, offset_series
 

@@ -32,7 +32,7 @@ def domer(machine):
 
 
 def machine_typed(machine, **changes):
-    return typed(MachineForm, machine, bushing_clearance_um="0.04", **changes)
+    return typed(MachineForm, machine, **changes)
 
 
 def adjuster_typed(adjuster, **changes):
@@ -75,7 +75,6 @@ def test_a_machine_like_another_has_its_geometry_stations_and_adjusters(client, 
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
-        ({"ram_bore_mm": "60"}, "The bore must be smaller than the ram's outside of 60 mm"),
         ({"dome_from_deg": "195"}, "this must be above 195"),
         ({"return_to_deg": "100"}, "this must be above 190"),
         ({"stroke_mm": "0"}, "between 1 and 2000 mm"),
@@ -83,8 +82,8 @@ def test_a_machine_like_another_has_its_geometry_stations_and_adjusters(client, 
         ({"rod_length_mm": "300"}, "longer than the crank"),
         ({"stroke_mm": "24"}, "is it in inches?"),
         ({"in_service_on": "2026-02-01", "out_of_service_on": "2026-01-01"}, "before it came"),
-        ({"overhang_mm": "infinity"}, "not a number"),
-        ({"bushing_clearance_um": "-0.04"}, "can't be negative"),
+        ({"rod_length_mm": "infinity"}, "not a number"),
+        ({"stroke_mm": "705"}, "behind the front bushing"),
     ],
 )
 def test_geometry_no_machine_can_have_is_refused_beside_the_field(client, machine, changes, sentence):
@@ -99,7 +98,7 @@ def test_geometry_is_changed_and_an_odd_stroke_is_taken_once_meant(client, machi
     sent = {**machine_typed(machine), "stroke_mm": "24", "rod_length_mm": "300", "meant": "stroke_mm=24"}
     assert client.post(at("machine_edit", machine.pk), sent).status_code == 302
     machine.refresh_from_db()
-    assert (machine.stroke_mm, machine.bushing_clearance_um, machine.version) == (24.0, 40.0, 2)
+    assert (machine.stroke_mm, machine.version) == (24.0, 2)
 
 
 def test_a_mark_on_two_machines_is_kept_and_said(client, machine):

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from linelog.alignment.standing import Value, Word, as_it_is_now, stand, worst_key
 from linelog.calc.verdict import judge
-from linelog.trends.standing import Value, Word, as_it_is_now, stand, worst_key
 
 AT = dt.datetime(2026, 6, 1, 8, tzinfo=dt.UTC)
 

@@ -7,9 +7,9 @@ from typing import Any
 from django import forms
 
 from linelog.plant.forms.base import SetUpForm
-from linelog.plant.forms.fields import LimitField, MmField, SizeField, day, number, text
+from linelog.plant.forms.fields import LimitField, MmField, day, number, text
 from linelog.plant.models import Line, Machine, Plant, Station
-from linelog.plant.services.machines import GEOMETRY, NewMachine
+from linelog.plant.services.machines import MOTION, WINDOWS, NewMachine
 
 
 def mark_field(**kwargs: Any) -> forms.RegexField:
@@ -52,7 +52,7 @@ class NewMachineForm(SetUpForm):
 
 
 class MachineForm(SetUpForm):
-    """A machine's name, place and life, and its geometry."""
+    """A machine's name, place and life, and its motion; the ram has a form of its own."""
 
     line: forms.ModelChoiceField[Line] = forms.ModelChoiceField(queryset=Line.objects.none(), empty_label=None)
     name = text("Name of the machine")
@@ -63,19 +63,6 @@ class MachineForm(SetUpForm):
     stroke_mm = MmField(1, 2000, usual=(150, 1200), required=False, label="Stroke (mm)")
     rod_length_mm = MmField(1, 5000, usual=(200, 2500), required=False, label="Connecting rod length (mm)")
     speed_spm = number("Speed (strokes/min)", 1, 1000, required=False)
-    ram_outside_mm = MmField(1, 500, usual=(20, 200), required=False, label="Ram outside diameter (mm)")
-    ram_bore_mm = MmField(
-        0, 500, usual=(5, 180), required=False, label="Ram bore (mm)", help_text="0 for a solid ram."
-    )
-    bushing_span_mm = MmField(1, 5000, usual=(150, 2000), required=False, label="Span between the bushings (mm)")
-    overhang_mm = MmField(
-        1, 5000, usual=(150, 2000), required=False, label="Overhang, full forward (mm)",
-        help_text="Ram beyond the front bushing.",
-    )  # fmt: skip
-    punch_mass_kg = number("Mass of punch and fittings (kg)", 0, 200, required=False)
-    bushing_clearance_um = SizeField(
-        label="Bushing clearance, on diameter", required=False, zero=True, finest_um=1.0, widest_um=500.0
-    )
     forward_from_deg = number("Forward from (°)", 0, 360)
     dome_from_deg = number("Dome forming from (°)", 0, 360)
     dome_to_deg = number("Dome forming to (°)", 0, 360)
@@ -83,9 +70,8 @@ class MachineForm(SetUpForm):
 
     groups = (
         ("The machine", ("line", "name", "serial", "in_service_on", "out_of_service_on", "note")),
-        ("Motion", ("stroke_mm", "rod_length_mm", "speed_spm")),
-        ("Ram", GEOMETRY[3:9]),
-        ("Crank windows, in degrees after full back", GEOMETRY[9:]),
+        ("Motion", MOTION),
+        ("Crank windows, in degrees after full back", WINDOWS),
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -11,6 +11,7 @@ from linelog.plant.models.machine import (
 )
 from linelog.plant.models.people import Person
 from linelog.plant.models.plant import Plant, Shift
+from linelog.plant.models.ram import RamSection
 from linelog.plant.models.tooling import Fitting, ToolingSet, ToolPart
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "MarkAssignment",
     "Person",
     "Plant",
+    "RamSection",
     "Shift",
     "ShimStock",
     "ShimThickness",

@@ -56,8 +56,18 @@ class Machine(models.Model):
     ram_bore_mm = models.FloatField(null=True, blank=True)
     bushing_span_mm = models.FloatField(null=True, blank=True)
     overhang_mm = models.FloatField(null=True, blank=True, help_text="Ram beyond the front bushing, full forward.")
+    rear_overhang_mm = models.FloatField(null=True, blank=True, help_text="Ram behind the rear one, full forward.")
+    ram_density_kg_per_m3 = models.FloatField(default=7850.0)
+    ram_modulus_gpa = models.FloatField(default=205.0)
     punch_mass_kg = models.FloatField(null=True, blank=True)
+    punch_length_mm = models.FloatField(null=True, blank=True)
+    tip_mass_kg = models.FloatField(null=True, blank=True, help_text="At the nose itself.")
     bushing_clearance_um = models.FloatField(null=True, blank=True, help_text="On diameter.")
+    rear_clearance_um = models.FloatField(null=True, blank=True, help_text="Where it differs from the front one.")
+    film_n_per_um = models.FloatField(null=True, blank=True, help_text="Stiffness of each bushing's oil film.")
+    clearance_within_um = models.FloatField(default=5.0, help_text="The clearance is known to within this.")
+    bending_within_percent = models.FloatField(default=5.0, help_text="Weights and stiffness are known to this.")
+    moves_for_running = models.BooleanField(default=False, help_text="Moves are for the value expected running.")
     forward_from_deg = models.FloatField(default=20.0)
     dome_from_deg = models.FloatField(default=170.0)
     dome_to_deg = models.FloatField(default=190.0)
@@ -89,6 +99,14 @@ class Machine(models.Model):
                 & Q(dome_from_deg__lt=F("dome_to_deg"))
                 & Q(dome_to_deg__lt=F("return_to_deg")),
                 name="crank_windows_in_order",
+            ),
+            models.CheckConstraint(
+                condition=Q(ram_density_kg_per_m3__gte=0)
+                & Q(ram_modulus_gpa__gt=0)
+                & Q(clearance_within_um__gte=0)
+                & Q(bending_within_percent__gte=0)
+                & (Q(film_n_per_um__isnull=True) | Q(film_n_per_um__gt=0)),
+                name="ram_figures_possible",
             ),
         ]
 

@@ -14,15 +14,15 @@ from linelog.plant.building import add_template_stations, copy_stations
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.plant.models import Line, Machine, MarkAssignment
 from linelog.plant.services import rows
+from linelog.plant.services.ram import RAM, check_bore, check_ram, copy_sections
 from linelog.web import audit
 from linelog.web.errors import Refused
 
 MACHINE_TAKEN = "This line has a machine of this name already."
 MARK_TAKEN = "This mark is written down from this day already."
-GEOMETRY = (
-    *("stroke_mm", "rod_length_mm", "speed_spm", "ram_outside_mm", "ram_bore_mm", "bushing_span_mm", "overhang_mm"),
-    *("punch_mass_kg", "bushing_clearance_um", "forward_from_deg", "dome_from_deg", "dome_to_deg", "return_to_deg"),
-)
+MOTION = ("stroke_mm", "rod_length_mm", "speed_spm")
+WINDOWS = ("forward_from_deg", "dome_from_deg", "dome_to_deg", "return_to_deg")
+GEOMETRY = (*MOTION, *RAM, *WINDOWS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,7 @@ def copy_machine(*, by: Any, at: datetime, like: Machine, new: NewMachine) -> Ma
     with transaction.atomic():
         machine = _added(by, at, new, {name: getattr(like, name) for name in GEOMETRY})
         copy_stations(like, machine)
+        copy_sections(like, machine)
     return machine
 
 
@@ -80,26 +81,31 @@ def change_machine(*, by: Any, at: datetime, machine: Machine, version: int, fac
 
     def rules(changed: Machine) -> None:
         check_geometry(changed)
+        check_ram(changed, list(changed.ram_sections.all()), field="stroke_mm")
         if changed.line.plant_id != machine.line.plant_id:
             raise Refused("A machine stays in its plant.", field="line")
 
     return rows.change(by=by, at=at, row=machine, version=version, facts=facts, taken=MACHINE_TAKEN, rules=rules)
 
 
+def set_moves_for(*, by: Any, at: datetime, machine: Machine, version: int, running: bool) -> Machine:
+    """Say whether the moves offered on this machine are for the value expected running or for the one measured."""
+    action = "set moves for the running value" if running else "set moves for the measured value"
+    facts = {"moves_for_running": running}
+    return rows.change(by=by, at=at, row=machine, version=version, facts=facts, action=action)
+
+
 def check_geometry(machine: Machine) -> None:
     """Refuse what no machine can be."""
-    outside, bore = machine.ram_outside_mm, machine.ram_bore_mm
-    if outside is not None and bore is not None and bore >= outside:
-        raise Refused(f"The bore must be smaller than the ram's outside of {outside:g} mm.", field="ram_bore_mm")
+    check_bore(machine)
     rod, stroke = machine.rod_length_mm, machine.stroke_mm
     if rod is not None and stroke is not None and rod <= stroke / 2.0:
         raise Refused(
             f"A rod must be longer than the crank, which is half the stroke: {stroke / 2.0:g} mm.",
             field="rod_length_mm",
         )
-    windows = ("forward_from_deg", "dome_from_deg", "dome_to_deg", "return_to_deg")
-    degrees = [getattr(machine, name) for name in windows]
-    for place, name in enumerate(windows[1:], start=1):
+    degrees = [getattr(machine, name) for name in WINDOWS]
+    for place, name in enumerate(WINDOWS[1:], start=1):
         if degrees[place] <= degrees[place - 1]:
             raise Refused(
                 f"The crank windows must follow each other: this must be above {degrees[place - 1]:g}°.", field=name

@@ -16,6 +16,7 @@ from linelog.plant import queries
 from linelog.plant.drawing import along_ram
 from linelog.plant.forms.machine import MachineForm, MarkForm, NewMachineForm, NewMarkForm
 from linelog.plant.models import Machine, MarkAssignment
+from linelog.plant.ram import ram_record
 from linelog.plant.requests import Request
 from linelog.plant.services import machines as services
 from linelog.plant.views.pages import Page, keep, overview_url, plant_or_404, rows_of
@@ -42,8 +43,11 @@ def machine(request: Request, machine_id: int) -> HttpResponse:
     row = machine_or_404(request, machine_id)
     stations = list(row.stations.order_by("order", "pk").prefetch_related("adjusters"))
     in_use = [station for station in stations if station.is_active]
+    sections = list(row.ram_sections.all())
     context = {
         "machine": row,
+        "sections": sections,
+        "ram": ram_record(row, sections),
         "stations": stations,
         "along": along_ram(row, in_use),
         "out_of_order": [s.z_mm for s in in_use] != sorted(s.z_mm for s in in_use),
@@ -90,12 +94,12 @@ def machine_copy(request: Request, machine_id: int) -> HttpResponse:
 @needs(Permission.SET_UP)
 @require_http_methods(EDIT)
 def machine_edit(request: Request, machine_id: int) -> HttpResponse:
-    """Change a machine's name, life and geometry."""
+    """Change a machine's name, life and motion."""
     row = machine_or_404(request, machine_id)
     change = partial(services.change_machine, by=request.user, at=timezone.now(), machine=row)
     return keep(
         request,
-        Page(f"{row}: name and geometry", machine_url(row)),
+        Page(f"{row}: name and motion", machine_url(row)),
         partial(MachineForm, row=row, unit=units.of(request.user)),
         lambda form: change(version=form.cleaned_data["version"], facts=form.facts()),
     )

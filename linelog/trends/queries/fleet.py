@@ -10,14 +10,14 @@ from typing import TypeVar
 from django.db.models import OuterRef, Q, Subquery
 
 from linelog.alignment.models import Visit
+from linelog.alignment.standing import Value, as_it_is_now, worst_key
+from linelog.alignment.values import latest
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.models import DayCount
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
 from linelog.trends.addresses import visit_url
 from linelog.trends.queries.machine import on_day
-from linelog.trends.queries.values import latest
-from linelog.trends.standing import Value, as_it_is_now, worst_key
 
 Thing = TypeVar("Thing")
 

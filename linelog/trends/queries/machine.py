@@ -9,12 +9,12 @@ from django.db.models import Count, Max, Q
 from django.shortcuts import get_object_or_404
 
 from linelog.alignment.models import Visit
+from linelog.alignment.standing import Value, as_it_is_now, worst_key
+from linelog.alignment.values import latest, signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.days import zone
 from linelog.trends import words
 from linelog.trends.due import Due, due_by_time
-from linelog.trends.queries.values import latest, signed_results
-from linelog.trends.standing import Value, as_it_is_now, worst_key
 
 
 @dataclass(frozen=True, slots=True)
