@@ -30,17 +30,31 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A stop of a line (None: of any machine) in a week: so many hours long, for so many crews side by side."""
+    """A stop of a line, or of one job's machine (neither: of all), in a week: hours long, with crews side by side.
+
+    `taken` are hours, over all crews, that other work has already.
+    """
 
     key: str
     week: int
     hours: float
     line: str | None = None
     crews: int = 1
+    job: str | None = None
+    taken: float = 0.0
+
+    def stops(self, job: Job) -> bool:
+        """Whether the job's machine stands still in this window."""
+        return self.line in (None, job.line) and self.job in (None, job.key)
 
     def takes(self, job: Job) -> bool:
-        """Whether the job's machine stands still in this window for long enough."""
-        return self.line in (None, job.line) and job.hours <= self.hours + _ROUNDING
+        """Whether it stands still for long enough."""
+        return self.stops(job) and job.hours <= self.hours + _ROUNDING
+
+    @property
+    def room(self) -> float:
+        """Hours left in it, over all crews."""
+        return max(self.hours * self.crews - self.taken, 0.0)
 
 
 class Why(Enum):
@@ -77,12 +91,16 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Entries by week, what was left out by loss, the hours used of each week, and the loss avoided in all."""
+    """Entries by week, what was left out by loss, the hours used of each week, and the loss avoided in all.
+
+    `is_best` is False where the time ran out before the best choice was proven.
+    """
 
     entries: tuple[Entry, ...]
     left_out: tuple[LeftOut, ...]
     hours_by_week: tuple[float, ...]
     avoided: float
+    is_best: bool = True
 
 
 def make_plan(
@@ -91,11 +109,13 @@ def make_plan(
     crew_hours: Sequence[float],
     *,
     by_hand: Mapping[str, str | None] | None = None,
+    seconds: float | None = None,
 ) -> Plan:
     """Choose jobs and windows by most expected loss avoided (mixed-integer programme, HiGHS through scipy).
 
     crew_hours  of each week, which sets how many weeks there are; every job's losses must be as many
     by_hand     job key to window key, or to None for 'not now': what the manager has set, kept as it is
+    seconds     after which the best choice found so far is taken (None: until it is proven best)
     A job is done at most once, in a window of its line that is long enough; a window holds its hours times its crews,
     a week its crew hours. Done in a week, a job avoids half of that week's loss and all of the later ones.
     Raises `CalcError` for negative or missing numbers, keys given twice, and hand-set entries that do not fit.
@@ -110,7 +130,7 @@ def make_plan(
         for window in windows
         if (window.key == fixed[job.key] if job.key in fixed else window.takes(job) and _avoided(job, window) > 0.0)
     ]
-    chosen = _choose(pairs, windows, hours, fixed)
+    chosen, is_best = _choose(pairs, windows, hours, fixed, seconds)
     entries = [Entry(job.key, window.key, window.week, job.hours, _avoided(job, window)) for job, window in chosen]
     entries.sort(key=lambda entry: (entry.week, -entry.avoided, entry.job))
     planned = {entry.job for entry in entries}
@@ -120,6 +140,7 @@ def make_plan(
         left_out=tuple(sorted(left, key=lambda one: (-one.loss, one.job))),
         hours_by_week=tuple(sum(e.hours for e in entries if e.week == week) for week in range(len(hours))),
         avoided=sum(entry.avoided for entry in entries),
+        is_best=is_best,
     )
 
 
@@ -132,31 +153,33 @@ def _choose(
     windows: Sequence[Window],
     crew_hours: list[float],
     fixed: Mapping[str, str | None],
-) -> list[tuple[Job, Window]]:
-    """Solve for the pairs to take; those set by hand are taken in any case."""
+    seconds: float | None,
+) -> tuple[list[tuple[Job, Window]], bool]:
+    """Solve for the pairs to take, and say whether that is proven best; those set by hand are taken in any case."""
     if not pairs:
-        return []
-    jobs = list(dict.fromkeys(job.key for job, _ in pairs))
+        return [], True
+    jobs = {key: row for row, key in enumerate(dict.fromkeys(job.key for job, _ in pairs))}
     row_of_window = {window.key: len(jobs) + i for i, window in enumerate(windows)}
     first_week = len(jobs) + len(windows)
-    rows = [[jobs.index(j.key), row_of_window[w.key], first_week + w.week] for j, w in pairs]
+    rows = [[jobs[j.key], row_of_window[w.key], first_week + w.week] for j, w in pairs]
     values = [[1.0, j.hours, j.hours] for j, _ in pairs]
     columns = np.repeat(np.arange(len(pairs)), 3)
     matrix = sparse.csr_array(
         (np.ravel(values), (np.ravel(rows), columns)), (first_week + len(crew_hours), len(pairs))
     )
-    room = np.array([1.0] * len(jobs) + [w.hours * w.crews for w in windows] + crew_hours) + _ROUNDING
+    room = np.array([1.0] * len(jobs) + [w.room for w in windows] + crew_hours) + _ROUNDING
     gain = np.array([_avoided(job, window) for job, window in pairs])
     found = optimize.milp(
         -gain / max(float(gain.max()), 1e-300),
         integrality=np.ones(len(pairs), dtype=np.int64),
         bounds=optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
         constraints=optimize.LinearConstraint(matrix, -np.inf, room),
-        options={"mip_rel_gap": _GAP},
+        options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
     )
     if found.x is None:
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
-    return [pair for pair, taken in zip(pairs, found.x, strict=True) if taken > 0.5]
+    taken = [pair for pair, share in zip(pairs, found.x, strict=True) if share > 0.5]
+    return taken, found.status == 0
 
 
 def _left_out(
@@ -166,12 +189,12 @@ def _left_out(
     fixed: Mapping[str, str | None],
     entries: list[Entry],
 ) -> LeftOut:
-    stops = [window for window in windows if window.line in (None, job.line)]
+    stops = [window for window in windows if window.stops(job)]
     fitting = [window for window in stops if window.takes(job)]
     if job.key in fixed:
         why, sentence = Why.BY_HAND, "Taken out of the plan by hand."
     elif not stops:
-        why, sentence = Why.NO_STOP, f"Line {job.line} has no stop in these weeks."
+        why, sentence = Why.NO_STOP, f"{job.line} has no stop in these weeks."
     elif not fitting:
         longest = max(window.hours for window in stops)
         why, sentence = Why.TOO_LONG, f"It needs {job.hours:g} h and the longest stop has {longest:g} h."
@@ -206,6 +229,7 @@ def _check(jobs: Sequence[Job], windows: Sequence[Window], weeks: int) -> None:
             raise CalcError(f"{job.key} needs a loss for each of the {weeks} weeks.", field="loss_by_week")
     for window in windows:
         one_number(window.hours, f"The hours of the stop {window.key}", "hours", above=-1e-12)
+        one_number(window.taken, f"The hours taken of the stop {window.key}", "taken", above=-1e-12)
         if not 0 <= window.week < weeks or window.crews < 1:
             raise CalcError(f"The stop {window.key} needs a week of the plan and at least one crew.", field="windows")
 
@@ -224,12 +248,12 @@ def _check_by_hand(
         job, window = job_of[job_key], window_of[window_key]
         if not window.takes(job):
             raise CalcError(
-                f"{job_key} needs {job.hours:g} h on line {job.line}, and {window_key} does not give it.",
+                f"{job_key} needs {job.hours:g} h on {job.line}, and {window_key} does not give it.",
                 field="by_hand",
             )
         in_window[window_key] += job.hours
         in_week[window.week] += job.hours
-        if in_window[window_key] > window.hours * window.crews + _ROUNDING:
+        if in_window[window_key] > window.room + _ROUNDING:
             raise CalcError(f"What was set by hand for {window_key} is longer than the stop.", field="by_hand")
         if in_week[window.week] > crew_hours[window.week] + _ROUNDING:
             raise CalcError(

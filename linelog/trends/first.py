@@ -54,7 +54,7 @@ def _for_manager(fleet: Fleet) -> tuple[Group, ...]:
     worst, oldest = ordered(fleet.rows, "worst"), ordered(fleet.rows, "age")
     return (
         _group("Out of line", (row for row in worst if row.is_out), "No machine is proven out."),
-        _group("Due by time", (row for row in oldest if row.due.is_due), "No machine is due by time."),
+        _group("Due", (row for row in oldest if row.due.is_due), "No machine is due."),
         _group("Oldest alignment", (row for row in oldest if row.last_day), "No machine was measured yet."),
     )
 

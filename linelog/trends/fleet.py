@@ -12,16 +12,18 @@ from django.utils import timezone
 
 from linelog.alignment.standing import WORST_FIRST, worst_key
 from linelog.calc.rates import rates_per_million
-from linelog.plant.models import Person
+from linelog.plant.models import Person, Plant
 from linelog.production.queries import Totals
 from linelog.trends import words
 from linelog.trends.addresses import machine_url
-from linelog.trends.due import Due, due_by_time
+from linelog.trends.due.now import Asked, due_now
+from linelog.trends.due.rule import Due
 from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
 from linelog.web.templatetags.units import count
 
 DAYS = 28
+DRIFT_SECONDS = 0.3  # for the drift of machines whose log has changed since; the rest waits for the next page
 FEW_EXPECTED = 5.0  # tear-offs at the fleet's rate; below this the cans are few: common practice, no source
 
 
@@ -123,7 +125,7 @@ class Fleet:
     lines: tuple[tuple[int, str], ...]
 
 
-def read(user: Person, today: dt.date) -> Fleet:
+def read(user: Person, today: dt.date, at: dt.datetime) -> Fleet:
     """Read the fleet; rates are of the last 28 days of which counts are known."""
     known = queries.machines(user, today)
     until = queries.last_day_counted(user)
@@ -131,16 +133,17 @@ def read(user: Person, today: dt.date) -> Fleet:
     since = until - dt.timedelta(days=DAYS - 1) if until else None
     sums = queries.totals(known, since, until) if since and until else {}
     against = compare(known, sums)
+    dues = _dues(known, sums, at, today)
     marks, worst, open_at = queries.marks_today(user, today), queries.worst_now(user), queries.open_visits(user)
 
     def row(one: Known) -> Row:
-        last = timezone.localtime(one.last_at).date() if one.last_at else None
+        last = _last_day(one)
         return Row(
             known=one,
             marks=tuple(marks.get(one.pk, ())),
             last_day=last,
             age=words.ago(last, today) if last else "never",
-            due=due_by_time(last, one.longest_days, today),
+            due=dues[one.pk],
             worst=worst.get(one.pk),
             against=against.get(one.pk),
             open_visits=tuple(open_at.get(one.pk, ())),
@@ -148,6 +151,16 @@ def read(user: Person, today: dt.date) -> Fleet:
 
     lines = {one.line_id: one.line for one in known}
     return Fleet(tuple(row(one) for one in known), since, until, tuple(lines.items()))
+
+
+def _last_day(one: Known) -> dt.date | None:
+    return timezone.localtime(one.last_at).date() if one.last_at else None
+
+
+def _dues(known: list[Known], sums: dict[int, Totals], at: dt.datetime, today: dt.date) -> dict[int, Due]:
+    plants = Plant.objects.in_bulk({one.plant_id for one in known})
+    asked = [Asked(one.pk, plants[one.plant_id], _last_day(one)) for one in known]
+    return due_now(asked, at=at, today=today, seconds=DRIFT_SECONDS, totals=sums)
 
 
 def compare(known: Iterable[Known], sums: dict[int, Totals]) -> dict[int, Against]:

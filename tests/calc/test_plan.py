@@ -152,3 +152,28 @@ def test_bad_input_is_told_in_a_sentence(change, message):
     given = {"jobs": [_job("A", 4.0, 10.0)], "windows": [Window("w", 0, 8.0)], "crew_hours": [8.0], **change}
     with pytest.raises(CalcError, match=message):
         make_plan(given["jobs"], given["windows"], given["crew_hours"], by_hand=given.get("by_hand"))
+
+
+def test_a_stop_of_one_machine_is_for_that_one_alone():
+    plan = make_plan([_job("A", 4.0, 9.0), _job("B", 4.0, 50.0)], [Window("W", 0, 8.0, job="A")], [40.0])
+    assert [entry.job for entry in plan.entries] == ["A"]
+    assert [left.why for left in plan.left_out] == [Why.NO_STOP]
+
+
+def test_hours_that_other_work_has_are_not_given_twice():
+    jobs = [_job("A", 4.0, 9.0), _job("B", 4.0, 50.0)]
+    assert len(make_plan(jobs, [Window("W", 0, 8.0)], [40.0]).entries) == 2
+    assert [entry.job for entry in make_plan(jobs, [Window("W", 0, 8.0, taken=4.0)], [40.0]).entries] == ["B"]
+    assert make_plan(jobs, [Window("W", 0, 8.0, taken=20.0)], [40.0]).entries == ()
+
+
+def test_out_of_time_it_answers_with_what_it_has_and_says_so():
+    """A plan nobody could prove best in a microsecond still keeps to the hours."""
+    rng = np.random.default_rng(3)
+    jobs = [_job(f"J{i}", float(rng.uniform(2, 9)), *rng.uniform(5, 99, 8)) for i in range(120)]
+    windows = [Window(f"W{i}", i % 8, float(rng.uniform(6, 20))) for i in range(40)]
+    plan = make_plan(jobs, windows, [30.0] * 8, seconds=1e-6)
+    assert all(hours <= 30.0 + 1e-6 for hours in plan.hours_by_week)
+    full = make_plan(jobs, windows, [30.0] * 8, seconds=20.0)
+    assert full.is_best
+    assert plan.avoided <= full.avoided

@@ -31,7 +31,6 @@ class Known:
     line_id: int
     line: str
     plant_id: int
-    longest_days: int
     last_at: dt.datetime | None
 
 
@@ -66,9 +65,7 @@ def machines(user: Person, today: dt.date) -> list[Known]:
         .filter(Q(out_of_service_on__isnull=True) | Q(out_of_service_on__gte=today))
         .annotate(last_at=Subquery(last.values("opened_at")[:1]))
         .order_by("line__plant__name", "line__name", "name")
-        .values_list(
-            "pk", "name", "line_id", "line__name", "line__plant_id", "line__plant__longest_interval_days", "last_at"
-        )
+        .values_list("pk", "name", "line_id", "line__name", "line__plant_id", "last_at")
     )
     return [Known(*row) for row in rows]
 

@@ -14,7 +14,10 @@ from linelog.alignment.values import latest, signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.days import zone
 from linelog.trends import words
-from linelog.trends.due import Due, due_by_time
+from linelog.trends.due.now import asked_about, due_now
+from linelog.trends.due.rule import Due
+
+DRIFT_SECONDS = 5.0  # one machine's drift takes a small part of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +48,8 @@ def on_day(day: dt.date) -> Q:
     return Q(starts_on__lte=day) & (Q(ends_on__isnull=True) | Q(ends_on__gte=day))
 
 
-def head(machine: Machine, stations: list[Station], today: dt.date) -> Head:
-    """Read the head of a machine's page in six queries."""
+def head(machine: Machine, stations: list[Station], today: dt.date, at: dt.datetime) -> Head:
+    """Read the head of a machine's page; its drift is worked out anew where the log has changed since."""
     plant = machine.line.plant
     visits = (
         Visit.objects.filter(machine=machine).select_related("signed_by", "opened_by").order_by("-opened_at", "-pk")
@@ -63,7 +66,7 @@ def head(machine: Machine, stations: list[Station], today: dt.date) -> Head:
         worst=worst,
         worst_place=words.place(named[worst.station_id], worst.seat) if worst else "",
         open_visits=tuple(visits.filter(state=Visit.State.OPEN)),
-        due=due_by_time(last_day, plant.longest_interval_days, today),
+        due=due_now([asked_about(machine, last_day)], at=at, today=today, seconds=DRIFT_SECONDS)[machine.pk],
     )
 
 

@@ -31,7 +31,7 @@ LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 def fleet(request: Request) -> HttpResponse:
     """Show all machines, with what this person is there to do before them."""
     today = timezone.localdate()
-    found = read(request.user, today)
+    found = read(request.user, today, timezone.now())
     first = first_things(request.user, found)
     form = FleetForm(request.GET, fleet=found, usual=first.sort)
     sort, line = form.asked()

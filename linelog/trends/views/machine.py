@@ -40,8 +40,9 @@ def machine(request: Request, pk: int) -> HttpResponse:
     """Show a machine: how it stands, what is open, and its trends in the chosen span."""
     found = machine_for(request.user, pk)
     stations = stations_of(found)
-    today = production_day(found.line.plant, timezone.now())
-    top = head(found, stations, today)
+    now = timezone.now()
+    today = production_day(found.line.plant, now)
+    top = head(found, stations, today, now)
     first = _first_shown(found, top, stations, today)
     form = ChoiceForm(request.GET, stations=stations, usual=usual(first, today))
     trend = load(found, stations, form.choice())

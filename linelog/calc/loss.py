@@ -1,0 +1,62 @@
+"""What leaving a machine as it stands is expected to cost: its offsets as they grow, and the rates that go with them.
+
+Severity is offset over limit. The rates follow it as rate = level * ratio**severity, the form of the regression of
+counts; what goes with misalignment need not be caused by it, so that a loss worked out here is one of association.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from linelog.calc.arrays import FloatArray, not_negative, numbers, one_number
+from linelog.calc.drift import Drift, Start
+from linelog.calc.errors import CalcError
+
+#: Beyond this the ratio is not carried on: nobody has run a machine so far out for long enough to know.
+MOST_SEVERE = 3.0
+
+
+def expected_severity(start: Start, drift: Drift | None, strokes_million: ArrayLike, limit_um: float) -> FloatArray:
+    """Root mean square offset over its limit after so many million strokes, shape (k,) as the strokes.
+
+    E|N(m, V)|^2 = |m|^2 + trace V; without a drift the offset is expected to stay where it was left. Never above
+    MOST_SEVERE. (Derived; a root mean square is a little above the mean.)
+    """
+    strokes = numbers(strokes_million, "Strokes", "strokes_million")
+    if (strokes < 0.0).any():
+        raise CalcError("Strokes cannot be negative.", field="strokes_million")
+    limit = one_number(limit_um, "The limit", "limit_um", above=0.0)
+    first = numbers([start.across_um, start.up_um, start.u_um], "The offset as left and its uncertainty", "start")
+    mean = np.broadcast_to(first[:2], (len(strokes), 2))
+    square = np.zeros(len(strokes))
+    if drift is not None:
+        mean = mean + drift.mean_um * strokes[:, None]
+        square = np.trace(drift.cov_um2) * strokes + np.trace(drift.mean_cov_um2) * strokes**2
+    return np.asarray(np.minimum(np.sqrt((mean**2).sum(axis=1) + square) / limit, MOST_SEVERE))
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """How a machine runs now: counts per million strokes at severity `severity`, and its strokes a week."""
+
+    per_million: float
+    severity: float
+    strokes_a_week_million: float
+
+
+def weekly_excess(running: Running, severity: ArrayLike, *, after: float, ratio: float) -> FloatArray:
+    """Return counts beyond those of an aligned machine in each week, shape (k,) as the severities.
+
+    severity  expected in each week if the machine is left; after: severity it is usually left at by an alignment
+    ratio     of the rates for one unit more of severity, above zero (1.3: 30 % more)
+    rate = running.per_million * ratio**(severity - running.severity), of which the share
+    1 - ratio**(after - severity) would not be there. Never below zero: an alignment is not expected to do harm.
+    """
+    ahead = not_negative(severity, "Severities", "severity")
+    now = one_number(running.severity, "The severity now", "severity", above=-1e-12)
+    left = one_number(after, "The severity after an alignment", "after", above=-1e-12)
+    each = one_number(ratio, "The ratio of the rates", "ratio", above=0.0)
+    million = one_number(running.strokes_a_week_million, "The strokes a week", "strokes_a_week_million", above=-1e-12)
+    rate = one_number(running.per_million, "The rate", "per_million", above=-1e-12) * each ** (ahead - now)
+    return np.asarray(np.maximum(rate * million * (1.0 - each ** (left - ahead)), 0.0))

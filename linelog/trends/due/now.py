@@ -1,0 +1,120 @@
+"""When each machine is due as things stand: the stored drift, the strokes since, and what happened since."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from django.db.models import F, OuterRef, Subquery, Sum
+
+from linelog.alignment.models import Visit
+from linelog.calc.rates import rates_per_million
+from linelog.plant.models import Machine, Plant
+from linelog.production.days import production_day
+from linelog.production.models import DayCount, Event
+from linelog.production.queries import Totals, machine_totals
+from linelog.trends.due.rule import Due, Facts, Risk, Trigger, due
+from linelog.trends.due.store import JOLTS, freshen
+from linelog.trends.models import MachineDrift
+
+DAYS = 28  # over which the strokes a day are taken
+ALARM_DAYS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A machine of which it is asked when it is due: its plant, and the day of its last signed visit."""
+
+    pk: int
+    plant: Plant
+    last: dt.date | None
+
+
+def due_now(
+    asked: Sequence[Asked],
+    *,
+    at: dt.datetime,
+    today: dt.date,
+    seconds: float,
+    totals: dict[int, Totals] | None = None,
+) -> dict[int, Due]:
+    """Return when each machine is due; `totals` are sums of 28 days where they are read already."""
+    found = facts_now(asked, at=at, seconds=seconds, totals=totals)
+    return {pk: due(facts, today) for pk, facts in found.items()}
+
+
+def facts_now(
+    asked: Sequence[Asked], *, at: dt.datetime, seconds: float, totals: dict[int, Totals] | None = None
+) -> dict[int, Facts]:
+    """Return what the rule looks at, in a number of queries that does not grow with the machines."""
+    ids = [one.pk for one in asked]
+    freshen(ids, at=at, seconds=seconds)
+    counted = DayCount.objects.filter(machine__in=ids).order_by("-day").values_list("day", flat=True).first()
+    if counted and totals is None:
+        totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted)
+    risks = _risks(ids, counted, totals or {}, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
+    triggers = triggers_now(asked, counted)
+    return {
+        one.pk: Facts(one.last, one.plant.longest_interval_days, risks.get(one.pk), triggers.get(one.pk, ()))
+        for one in asked
+    }
+
+
+def _risks(ids: list[int], counted: dt.date, totals: dict[int, Totals], percent: dict[int, float]) -> dict[int, Risk]:
+    drifts = MachineDrift.objects.filter(machine__in=ids, due_million__isnull=False).order_by()
+    since = DayCount.objects.filter(machine__drift__in=drifts, day__gt=F("machine__drift__since")).order_by()
+    done = dict(since.values_list("machine").annotate(made=Sum(F("cans") + F("spoiled"))))
+    found = {}
+    for pk, place, until in drifts.values_list("machine", "driver_place", "due_million"):
+        sums = totals.get(pk)
+        a_day = sums.made / DAYS / 1e6 if sums else None
+        left = until - done.get(pk, 0) / 1e6
+        found[pk] = Risk(place, percent[pk], left, a_day, counted, as_left=until == 0.0)
+    return found
+
+
+def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, list[Trigger]]:
+    """Return what makes machines due at once, by machine: what happened after the last signed visit."""
+    by_pk = {one.pk: one for one in asked}
+    found: dict[int, list[Trigger]] = defaultdict(list)
+    last = Visit.objects.filter(machine=OuterRef("machine"), state=Visit.State.SIGNED).order_by("-opened_at")
+    jolts = Event.objects.filter(
+        machine__in=list(by_pk), kind__in=JOLTS, at__gt=Subquery(last.values("opened_at")[:1])
+    )
+    for event in jolts.order_by("at", "pk"):
+        day = production_day(by_pk[event.machine_id].plant, event.at)
+        found[event.machine_id].append(Trigger(day, event.get_kind_display(), event.note))
+    if counted:
+        for pk, trigger in _tear_off_alarms(asked, counted):
+            found[pk].append(trigger)
+    return found
+
+
+def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple[int, Trigger]]:
+    """Machines whose tear-offs of the last week since the visit are above the plant's poor level beyond chance."""
+    by_pk = {one.pk: one for one in asked}
+    rows = DayCount.objects.filter(
+        machine__in=list(by_pk), day__gt=counted - dt.timedelta(days=ALARM_DAYS)
+    ).order_by()
+    sums: dict[int, list[int]] = defaultdict(lambda: [0, 0])
+    for pk, day, cans, spoiled, torn in rows.values_list("machine", "day", "cans", "spoiled", "tear_offs"):
+        last = by_pk[pk].last
+        if last is None or day > last:
+            sums[pk][0] += torn
+            sums[pk][1] += cans + spoiled
+    counts = {pk: pair for pk, pair in sums.items() if pair[0] and pair[1]}
+    if not counts:
+        return
+    exact = rates_per_million([torn for torn, _ in counts.values()], [made for _, made in counts.values()])
+    for pk, low, rate in zip(counts, exact.low.tolist(), exact.rate.tolist(), strict=True):
+        poor = by_pk[pk].plant.tear_off_poor_per_million
+        if low > poor:
+            note = f"{rate:.0f} per million in the last {ALARM_DAYS} days, beyond chance above {poor:g}"
+            yield pk, Trigger(counted, "Tear-off alarm", note)
+
+
+def asked_about(machine: Machine, last: dt.date | None) -> Asked:
+    """Return one machine as it is asked about; its line and plant must have been read."""
+    return Asked(machine.pk, machine.line.plant, last)

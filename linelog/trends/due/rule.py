@@ -1,0 +1,108 @@
+"""The one rule by which a machine is due, for the front page, its own page and the plan."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from linelog.calc.drift import DueBy, due_day
+from linelog.trends import words
+
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """Something that makes a machine due at once: on which day, what, and what was noted of it."""
+
+    on: dt.date
+    what: str
+    note: str = ""
+
+    @property
+    def words(self) -> str:
+        """How it reads."""
+        return f"{self.what} on {words.date(self.on)}" + (f" ({self.note})" if self.note else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Risk:
+    """The station that first reaches the plant's risk of being out, and the strokes that are left until then.
+
+    million_left  negative where it has passed; a_day_million: strokes a day, None where nothing is counted
+    counted_to    the last production day that the strokes include
+    as_left       whether it stood at that risk when it was left already
+    """
+
+    place: str
+    percent: float
+    million_left: float
+    a_day_million: float | None
+    counted_to: dt.date
+    as_left: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """Whether a machine is due, since when or until when, by what (None: never measured), and how that reads."""
+
+    is_due: bool
+    on: dt.date | None
+    words: str
+    by: DueBy | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the rule looks at: last signed visit, time limit, the risk where it is known, what has happened since."""
+
+    last: dt.date | None
+    longest_days: int
+    risk: Risk | None = None
+    triggers: Sequence[Trigger] = ()
+
+
+def due(facts: Facts, today: dt.date) -> Due:
+    """Find the earliest of what happened (at once), the risk, and the time limit; never measured is due."""
+    if facts.last is None:
+        return Due(True, None, "due: never measured", None, "It was never measured.")
+    limit = facts.last + dt.timedelta(days=facts.longest_days)
+    if facts.triggers:
+        first = min(facts.triggers, key=lambda one: one.on)
+        why = "; ".join(one.words for one in facts.triggers)
+        return Due(
+            True, first.on, f"due since {words.date(first.on)}: {first.what.lower()}", DueBy.TRIGGER, f"{why}."
+        )
+    by_risk = _risk_day(facts.risk, today, limit)
+    if by_risk is not None and facts.risk is not None:
+        how = "was left at more than" if facts.risk.as_left else "reaches"
+        why = f"{facts.risk.place} {how} a {facts.risk.percent:g} % risk of being out."
+        return _said(by_risk, today, DueBy.RISK, f"risk at {facts.risk.place}", why)
+    why = f"{facts.longest_days} days since the last visit, the longest the plant allows."
+    return _said(limit, today, DueBy.TIME, "time", why)
+
+
+def _risk_day(risk: Risk | None, today: dt.date, limit: dt.date) -> dt.date | None:
+    """Return the day on which the risk is reached where that comes before the time limit."""
+    if risk is None:
+        return None
+    from_counts = (limit - risk.counted_to).days
+    found = due_day(
+        strokes_left_million=risk.million_left,
+        strokes_a_day_million=risk.a_day_million or 0.0,
+        days_left=from_counts,
+        triggered=False,
+    )
+    if found.by is not DueBy.RISK:
+        return None
+    if risk.million_left > 0.0:
+        return risk.counted_to + dt.timedelta(days=found.days)
+    overdue = risk.million_left / risk.a_day_million if risk.a_day_million else 0.0
+    passed = risk.counted_to + dt.timedelta(days=max(round(overdue), -3650))
+    return passed if passed < limit else None
+
+
+def _said(on: dt.date, today: dt.date, by: DueBy, short: str, why: str) -> Due:
+    if on <= today:
+        return Due(True, on, f"due since {words.date(on)}: {short}", by, why)
+    return Due(False, on, f"due by {words.date(on)}: {short}", by, why)

@@ -1,0 +1,170 @@
+"""Keep the drift of machines worked out: written again wherever the log has changed since."""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+
+from django.db.models import Count, Max, Sum
+
+from linelog.alignment.models import Amendment, Result, Visit
+from linelog.alignment.standing import AS_LEFT, Value
+from linelog.alignment.values import standing
+from linelog.plant.models import Machine, Plant, Station
+from linelog.production.days import production_day
+from linelog.production.models import Event
+from linelog.production.queries import fleet_day_counts
+from linelog.trends import words
+from linelog.trends.due.places import Key, Moves, Place, Strokes, by_kind, moves, place
+from linelog.trends.models import MachineDrift
+
+ALGORITHM = "1"
+LOOKED_BACK_DAYS = 1100  # three years: how a machine wandered before that says little of now. No source.
+#: What may have moved something: due at once, and no pair across it is drift.
+JOLTS = (
+    Event.Kind.JAM,
+    Event.Kind.CRASH,
+    Event.Kind.RAM_WORK,
+    Event.Kind.BUSHING_WORK,
+    Event.Kind.CRADLE_WORK,
+)
+FIELDS = ["basis", "at", "due_million", "driver", "driver_place", "since", "places", "left_severity"]
+
+
+def bases(machines: Iterable[int]) -> dict[int, str]:
+    """Return the state of the log that each machine's drift rests on, in five queries."""
+    ids = list(machines)
+    signed = Visit.objects.filter(machine__in=ids, state=Visit.State.SIGNED).order_by()
+    stations = Station.objects.filter(machine__in=ids).order_by()
+    jolts = Event.objects.filter(machine__in=ids, kind__in=JOLTS).order_by()
+    amended = Amendment.objects.filter(visit__machine__in=ids).order_by()
+    parts = (
+        dict(signed.values_list("machine").annotate(part=Max("signed_at"))),
+        dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk"))),
+        dict(jolts.values_list("machine").annotate(part=Max("pk"))),
+        dict(amended.values_list("visit__machine").annotate(part=Max("pk"))),
+        dict(Machine.objects.filter(pk__in=ids).order_by().values_list("pk", "line__plant__risk_percent")),
+    )
+    return {pk: "|".join([ALGORITHM, *(str(part.get(pk, "")) for part in parts)]) for pk in ids}
+
+
+def freshen(machines: Sequence[int], *, at: dt.datetime, seconds: float) -> None:
+    """Work out anew the drift of machines whose log has changed, a line at a time, for so long at the most.
+
+    What is left waits for the next page that asks, or for the nightly work; until then it has no risk.
+    """
+    now = bases(machines)
+    kept = dict(MachineDrift.objects.filter(machine__in=list(machines)).values_list("machine", "basis"))
+    stale = [pk for pk in machines if kept.get(pk) != now[pk]]
+    if not stale:
+        return
+    ends = time.monotonic() + seconds
+    lines: dict[int, list[int]] = defaultdict(list)
+    for line, pk in Machine.objects.filter(pk__in=stale).order_by("line", "pk").values_list("line", "pk"):
+        lines[line].append(pk)
+    for line, wanted in lines.items():
+        work_out(line, wanted, now, at=at, ends=ends)
+        if time.monotonic() > ends:
+            return
+
+
+def work_out(
+    line: int, wanted: Sequence[int], now: dict[int, str], *, at: dt.datetime, ends: float | None = None
+) -> None:
+    """Work out and store the drift of some machines of a line, from the pairs of all of it."""
+    plant = Plant.objects.get(lines=line)
+    read = LineRead(line, plant, at)
+    rows = []
+    for pk in wanted:
+        rows.append(read.row(pk, now[pk], at))
+        if ends is not None and time.monotonic() > ends:
+            break
+    MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
+
+
+class LineRead:
+    """The values, strokes and jolts of a line read once, and the pairs they make."""
+
+    def __init__(self, line: int, plant: Plant, at: dt.datetime) -> None:
+        self.plant, self.risk = plant, plant.risk_percent / 100.0
+        since = at - dt.timedelta(days=LOOKED_BACK_DAYS)
+        stations = Station.objects.filter(machine__line=line, is_active=True).order_by("machine", "order", "pk")
+        self.stations = {station.pk: station for station in stations}
+        found = Result.objects.filter(
+            visit__machine__line=line, visit__state=Visit.State.SIGNED, visit__opened_at__gte=since
+        )
+        self.values: dict[int, list[Value]] = defaultdict(list)
+        for value in standing(found).values:
+            if value.station_id in self.stations:
+                self.values[self.stations[value.station_id].machine_id].append(value)
+        self.strokes = _strokes(list(self.values), self._day(since))
+        jolts: dict[int, list[dt.datetime]] = defaultdict(list)
+        rows = Event.objects.filter(machine__line=line, kind__in=JOLTS, at__gte=since).order_by("at")
+        for machine, when in rows.values_list("machine", "at"):
+            jolts[machine].append(when)
+        paired = {
+            machine: moves(values, self.strokes[machine], jolts[machine], self._day)
+            for machine, values in self.values.items()
+        }
+        kinds = {pk: station.kind for pk, station in self.stations.items()}
+        self.own = {key: one for pairs, _ in paired.values() for key, one in pairs.items()}
+        self.left = {machine: left for machine, (_, left) in paired.items()}
+        self.line = by_kind(self.own, kinds)
+
+    def _day(self, at: dt.datetime) -> dt.date:
+        return production_day(self.plant, at)
+
+    def _place(self, key: Key, last: Value) -> Place:
+        station, nothing = self.stations[key[0]], Moves([], [])
+        pool = self.line.get((station.kind, key[1], key[2]), nothing)
+        left_on = self._day(last.visit_at)
+        own = self.own.get(key, nothing)
+        return place(last, station.kind, station.limit_um, own, pool, left_on=left_on, risk=self.risk)
+
+    def row(self, machine: int, basis: str, at: dt.datetime) -> MachineDrift:
+        """Return the summary of a machine."""
+        places = [self._place(key, last) for key, last in self.left.get(machine, {}).items()]
+        first = self._first(machine, places)
+        station = self.stations[first.station] if first else None
+        label = words.place(station, first.seat) if station and first else ""
+        return MachineDrift(
+            machine_id=machine,
+            basis=basis,
+            at=at,
+            due_million=first.due_million if first else None,
+            driver=station,
+            driver_place=(f"{label}, running" if first and first.method == "running" else label)[:80],
+            since=first.since if first else None,
+            places=[one.plain() for one in places],
+            left_severity=_left_severity(self.values.get(machine, [])),
+        )
+
+    def _first(self, machine: int, places: Iterable[Place]) -> Place | None:
+        """Return the place with the fewest strokes left until the risk."""
+        strokes = self.strokes[machine] if machine in self.strokes else Strokes.of([], [])
+        left = [
+            (one.due_million - strokes.between(one.since, dt.date.max), number, one)
+            for number, one in enumerate(places)
+            if one.due_million is not None
+        ]
+        return min(left)[2] if left else None
+
+
+def _strokes(machines: list[int], since: dt.date) -> dict[int, Strokes]:
+    """Read the strokes of several machines by day; every can that was begun is one."""
+    found = fleet_day_counts(machines, since, None)
+    made = found.days.made
+    return {
+        machine: Strokes.of(found.days.day[found.machine_id == machine], made[found.machine_id == machine])
+        for machine in machines
+    }
+
+
+def _left_severity(values: Iterable[Value]) -> float | None:
+    worst: dict[int, float] = {}
+    for value in values:
+        if value.stage == AS_LEFT:
+            worst[value.visit_id] = max(worst.get(value.visit_id, 0.0), value.severity)
+    return sum(worst.values()) / len(worst) if worst else None

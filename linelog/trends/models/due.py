@@ -1,0 +1,44 @@
+"""How the stations of a machine wander, and after how many strokes the first of them reaches the plant's risk."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from linelog.plant.models import Machine, Station
+from linelog.plant.models.scoped import Scoped
+
+
+class MachineDrift(models.Model):
+    """A summary of a machine's signed visits. `basis` says of what state of the log; another state: worked out anew.
+
+    `due_million` are the million strokes from the day after `since` on after which `driver` reaches the risk; None
+    where no station comes near it. `places` holds each station's own figures (see trends.due.places).
+    """
+
+    machine = models.OneToOneField(Machine, on_delete=models.CASCADE, related_name="drift")
+    basis = models.CharField(max_length=160)
+    at = models.DateTimeField()
+    due_million = models.FloatField(null=True)
+    driver = models.ForeignKey(Station, on_delete=models.SET_NULL, null=True, related_name="+")
+    driver_place = models.CharField(max_length=80, blank=True)
+    since = models.DateField(null=True)
+    places = models.JSONField(default=list)
+    left_severity = models.FloatField(null=True, help_text="Mean of the worst severity as left, over its visits.")
+
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["machine"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(due_million__isnull=True) | Q(due_million__gte=0), name="strokes_until_due_not_negative"
+            ),
+            models.CheckConstraint(
+                condition=Q(due_million__isnull=True) | Q(since__isnull=False), name="strokes_until_due_have_a_start"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"drift of {self.machine}"

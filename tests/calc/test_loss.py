@@ -1,0 +1,59 @@
+"""Expected severity and what it costs: closed forms worked by hand (derived; no published table is known)."""
+
+import numpy as np
+import pytest
+
+from linelog.calc.drift import Drift, Start
+from linelog.calc.errors import CalcError
+from linelog.calc.loss import MOST_SEVERE, Running, expected_severity, weekly_excess
+
+DRIFT = Drift(np.array([0.3, -0.4]), np.diag([4.0, 5.0]), np.diag([0.01, 0.02]), 5, 40.0)
+
+
+def test_root_mean_square_by_the_moments_of_the_normal():
+    """s = 10: mean (6, -4), |mean|^2 = 52, walk 90, doubt 3: sqrt(145)/20."""
+    found = expected_severity(Start(3.0, 0.0), DRIFT, [0.0, 10.0], 20.0)
+    assert found.tolist() == pytest.approx([0.15, np.sqrt(145.0) / 20.0])
+
+
+def test_against_a_simulated_wandering():
+    rng = np.random.default_rng(5)
+    creep = rng.multivariate_normal(DRIFT.mean_um, DRIFT.mean_cov_um2, 200_000)
+    walk = rng.multivariate_normal([0.0, 0.0], DRIFT.cov_um2 * 10.0, 200_000)
+    ends = np.array([3.0, 0.0]) + creep * 10.0 + walk
+    wanted = np.sqrt((ends**2).sum(axis=1).mean()) / 20.0
+    assert expected_severity(Start(3.0, 0.0), DRIFT, [10.0], 20.0)[0] == pytest.approx(wanted, rel=0.01)
+
+
+def test_without_a_drift_it_stays_and_never_goes_beyond_what_anybody_ran():
+    assert expected_severity(Start(3.0, 4.0), None, [0.0, 50.0], 10.0).tolist() == [0.5, 0.5]
+    assert expected_severity(Start(300.0, 0.0), DRIFT, [1.0], 10.0)[0] == MOST_SEVERE
+
+
+def test_loss_of_a_week_by_hand():
+    """100 per million at severity 1, 2 million a week, doubling per unit: at 2 it is 200, aligned to 0 it is 50."""
+    found = weekly_excess(Running(100.0, 1.0, 2.0), [1.0, 2.0], after=0.0, ratio=2.0)
+    assert found.tolist() == pytest.approx([2.0 * (100.0 - 50.0), 2.0 * (200.0 - 50.0)])
+
+
+def test_a_machine_better_than_an_alignment_leaves_it_loses_nothing():
+    assert weekly_excess(Running(100.0, 0.2, 2.0), [0.2], after=0.5, ratio=1.3)[0] == 0.0
+    assert weekly_excess(Running(100.0, 1.0, 2.0), [1.0], after=0.5, ratio=1.0)[0] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("call", "field"),
+    [
+        (lambda: expected_severity(Start(0.0, 0.0), None, [-1.0], 10.0), "strokes_million"),
+        (lambda: expected_severity(Start(0.0, 0.0), None, [1.0], 0.0), "limit_um"),
+        (lambda: expected_severity(Start(float("nan"), 0.0), None, [1.0], 10.0), "start"),
+        (lambda: weekly_excess(Running(1.0, 0.5, 1.0), [-0.1], after=0.0, ratio=1.3), "severity"),
+        (lambda: weekly_excess(Running(1.0, 0.5, 1.0), [0.1], after=0.0, ratio=0.0), "ratio"),
+        (lambda: weekly_excess(Running(1.0, 0.5, -1.0), [0.1], after=0.0, ratio=1.3), "strokes_a_week_million"),
+        (lambda: weekly_excess(Running(float("inf"), 0.5, 1.0), [0.1], after=0.0, ratio=1.3), "per_million"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(call, field):
+    with pytest.raises(CalcError) as refused:
+        call()
+    assert refused.value.field == field

@@ -1,0 +1,215 @@
+"""When a machine is due: by what happened, by the risk that grows with its strokes, by time; and its stored drift."""
+
+import datetime as dt
+
+import numpy as np
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from linelog.alignment.models import Amendment
+from linelog.calc.drift import DueBy, Pairs, chance_out, fit_drift
+from linelog.production.models import DayCount, Event
+from linelog.trends.due.now import asked_about, due_now
+from linelog.trends.due.places import Place, Strokes
+from linelog.trends.due.rule import Facts, Risk, Trigger, due
+from linelog.trends.due.store import bases, freshen
+from linelog.trends.models import MachineDrift
+from tests import factories
+from tests.trends import invented
+
+NOW, TODAY = factories.NOW, factories.NOW.date()
+LAST = TODAY - dt.timedelta(days=30)
+
+
+def risk(left, a_day=0.4):
+    return Risk("Domer", 20.0, left, a_day, TODAY - dt.timedelta(days=1))
+
+
+class TestRule:
+    def test_never_measured(self):
+        assert due(Facts(None, 120), TODAY).words == "due: never measured"
+
+    def test_the_time_limit_where_nothing_comes_sooner(self):
+        found = due(Facts(LAST, 120), TODAY)
+        assert (found.is_due, found.on, found.by) == (False, LAST + dt.timedelta(days=120), DueBy.TIME)
+
+    def test_the_risk_comes_sooner_and_is_reckoned_from_the_last_counted_day(self):
+        found = due(Facts(LAST, 120, risk(8.0)), TODAY)
+        assert (found.is_due, found.on, found.by) == (False, TODAY + dt.timedelta(days=19), DueBy.RISK)
+        assert found.why == "Domer reaches a 20 % risk of being out."
+
+    def test_a_risk_that_passed_says_since_when(self):
+        found = due(Facts(LAST, 120, risk(-4.0)), TODAY)
+        assert (found.is_due, found.on) == (True, TODAY - dt.timedelta(days=11))
+
+    def test_a_risk_beyond_the_time_limit_leaves_it_at_that(self):
+        assert due(Facts(LAST, 120, risk(60.0)), TODAY).by is DueBy.TIME
+
+    def test_without_counts_no_risk_comes_nearer(self):
+        assert due(Facts(LAST, 120, risk(8.0, None)), TODAY).by is DueBy.TIME
+
+    def test_what_happened_makes_it_due_at_once_and_is_told(self):
+        jam = Trigger(TODAY - dt.timedelta(days=2), "Jam", "at the locator")
+        found = due(Facts(LAST, 120, risk(8.0), [jam]), TODAY)
+        assert (found.is_due, found.on, found.by) == (True, jam.on, DueBy.TRIGGER)
+        assert found.why == f"Jam on {jam.on} (at the locator)."
+
+
+def test_strokes_of_the_visits_own_day_were_made_before_it():
+    days = np.arange("2026-01-01", "2026-01-11", dtype="datetime64[D]")
+    strokes = Strokes.of(days, np.full(10, 400_000))
+    assert strokes.between(dt.date(2026, 1, 3), dt.date(2026, 1, 5)) == pytest.approx(0.8)
+    assert strokes.between(dt.date(2025, 1, 1), dt.date(2027, 1, 1)) == pytest.approx(4.0)
+    assert Strokes.of([], []).between(TODAY, TODAY) == 0.0
+
+
+@pytest.fixture
+def machine(db):
+    return factories.machine(factories.line(factories.plant(timezone="UTC")))
+
+
+@pytest.fixture
+def by(machine):
+    return factories.person("manager", machine.line.plant)
+
+
+OFFSETS = ((3.0, -2.0), (1.0, -9.0), (6.0, -4.0), (2.0, -12.0), (5.0, -5.0))
+
+
+def wander(machine, by, offsets=OFFSETS, every=20):
+    """Visits at which the domer is found so far off and left on the line, each day 0.4 million cans between."""
+    domer = machine.stations.get(kind="domer")
+    rows = []
+    for number, xy in enumerate(offsets):
+        at = NOW - dt.timedelta(days=every * (len(offsets) - number))
+        visit = invented.signed_visit(machine, by, at)
+        rows.append(invented.result(visit, domer, "as_found", xy, expanded_um=2.0))
+        rows.append(invented.result(visit, domer, "as_left", (0.0, 0.0), expanded_um=2.0))
+    invented.store(rows)
+    days = every * (len(offsets) + 1)
+    DayCount.objects.bulk_create(
+        DayCount(machine=machine, day=TODAY - dt.timedelta(days=number), cans=400_000) for number in range(days)
+    )
+    return domer
+
+
+def stored(machine, seconds=60.0):
+    freshen([machine.pk], at=NOW, seconds=seconds)
+    return MachineDrift.objects.get(machine=machine)
+
+
+class TestStored:
+    def test_drift_is_that_of_the_pairs(self, machine, by):
+        """Against the fit of the same pairs by hand: four changes from the line, 8 million strokes each."""
+        domer = wander(machine, by)
+        row = stored(machine)
+        place = Place(**row.places[0])
+        changes = np.array(OFFSETS[1:])
+        alone = fit_drift(Pairs.of(changes[:, 0], changes[:, 1], np.full(4, 8.0)), reading_u_um=1.0)
+        assert (place.station, place.pairs, place.pooled, place.pair_million) == (domer.pk, 4, False, 32.0)
+        assert place.mean_um == pytest.approx(alone.mean_um.tolist())
+        assert np.array(place.cov_um2) == pytest.approx(alone.cov_um2)
+        assert row.driver == domer
+        assert row.since == (NOW - dt.timedelta(days=20)).date()
+
+    def test_at_the_strokes_it_says_the_chance_is_the_plants_risk(self, machine, by):
+        wander(machine, by)
+        place = Place(**stored(machine).places[0])
+        assert chance_out(place.drift, place.start, place.due_million, 38.0) == pytest.approx(0.20, abs=1e-6)
+
+    def test_fewer_than_three_pairs_take_the_lines_and_say_so(self, machine, by):
+        wander(machine, by)
+        other = factories.machine(machine.line)
+        wander(other, by, OFFSETS[:2])
+        assert Place(**stored(other).places[0]).pooled
+        assert Place(**stored(other).places[0]).pairs == 5
+
+    def test_too_few_on_the_whole_line_leave_the_time_limit_and_say_so(self, machine, by):
+        wander(machine, by, OFFSETS[:2])
+        row = stored(machine)
+        assert row.due_million is None
+        assert "The whole line has 1 pairs" in row.places[0]["why_not"]
+        assert due_now([asked_about(machine, LAST)], at=NOW, today=TODAY, seconds=9.0)[machine.pk].by is DueBy.TIME
+
+    def test_a_pair_across_a_jam_is_no_drift(self, machine, by):
+        wander(machine, by)
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=50), kind="jam", by=by)
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=70), kind="metal", by=by)
+        assert Place(**stored(machine).places[0]).pairs == 3
+
+    def test_a_pair_without_counts_is_left_out(self, machine, by):
+        wander(machine, by)
+        DayCount.objects.filter(day__lte=TODAY - dt.timedelta(days=79)).delete()
+        assert Place(**stored(machine).places[0]).pairs == 3
+
+    def test_worked_out_again_only_where_the_log_has_changed(self, machine, by):
+        wander(machine, by)
+        first = stored(machine)
+        with CaptureQueriesContext(connection) as asked:
+            freshen([machine.pk], at=NOW, seconds=60.0)
+        assert len(asked) == 6
+        Amendment.objects.create(
+            visit=machine.visits.earliest("opened_at"),
+            station=first.driver, stage="as_left", reason="slipped", x_um=9.0, y_um=0.0, by=by, at=NOW,
+        )  # fmt: skip
+        assert stored(machine).places[0]["mean_um"] != first.places[0]["mean_um"]
+
+    @pytest.mark.parametrize("change", ["risk", "limit"])
+    def test_another_risk_or_limit_is_another_day(self, machine, by, change):
+        domer = wander(machine, by)
+        before, first = bases([machine.pk]), stored(machine).due_million
+        if change == "risk":
+            type(machine.line.plant).objects.update(risk_percent=5.0)
+        else:
+            domer.limit_um, domer.version = 20.0, 2
+            domer.save()
+        assert bases([machine.pk]) != before
+        assert stored(machine).due_million < first
+
+    def test_out_of_time_it_keeps_what_is_done_and_goes_on_later(self, machine, by):
+        wander(machine, by)
+        other = factories.machine(machine.line)
+        freshen([machine.pk, other.pk], at=NOW, seconds=0.0)
+        assert MachineDrift.objects.count() == 1
+        freshen([machine.pk, other.pk], at=NOW, seconds=0.0)
+        assert MachineDrift.objects.count() == 2
+
+
+class TestNow:
+    def ask(self, machine, last=None):
+        last = last or machine.visits.latest("opened_at").opened_at.date()
+        return due_now([asked_about(machine, last)], at=NOW, today=TODAY, seconds=60.0)[machine.pk]
+
+    def test_strokes_since_the_visit_bring_the_day_nearer(self, machine, by):
+        wander(machine, by)
+        until = stored(machine).due_million
+        found = self.ask(machine)
+        assert found.by is DueBy.RISK
+        since = NOW.date() - dt.timedelta(days=20)
+        assert abs((found.on - since).days - until / 0.4) <= 1.0
+
+    def test_a_jam_after_the_visit_and_none_before(self, machine, by):
+        wander(machine, by)
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=25), kind="crash", by=by)
+        assert self.ask(machine).by is not DueBy.TRIGGER
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=3), kind="crash", note="Cup", by=by)
+        found = self.ask(machine)
+        assert (found.by, found.why) == (DueBy.TRIGGER, f"Crash on {TODAY - dt.timedelta(days=3)} (Cup).")
+
+    def test_tear_offs_beyond_chance_above_the_poor_level_raise_the_alarm(self, machine, by):
+        """Seven days of 0.4 million at 330 tear-offs: 118 per million, and the exact interval begins above 100."""
+        wander(machine, by)
+        week = DayCount.objects.filter(day__gt=TODAY - dt.timedelta(days=7))
+        week.update(tear_offs=42)
+        assert self.ask(machine).by is not DueBy.TRIGGER
+        week.update(tear_offs=47)
+        assert "Tear-off alarm" in self.ask(machine).why
+
+    def test_the_page_and_the_front_page_say_the_same(self, machine, by, signed_in):
+        wander(machine, by)
+        client = signed_in(by)
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=3), kind="crash", note="Cup", by=by)
+        words = f"due since {TODAY - dt.timedelta(days=3)}: crash"
+        assert words in client.get(f"/machines/{machine.pk}/").content.decode()
+        assert words in client.get("/").content.decode()
