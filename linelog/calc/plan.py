@@ -16,6 +16,7 @@ from linelog.calc.errors import CalcError
 
 _GAP = 1e-3  # the plan is within a thousandth of the best there is
 _ROUNDING = 1e-9
+_OUT_OF_TIME = 1  # scipy's word for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,10 +177,28 @@ def _choose(
         constraints=optimize.LinearConstraint(matrix, -np.inf, room),
         options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
     )
+    if found.x is None and found.status == _OUT_OF_TIME:
+        return _by_worth(pairs, crew_hours, fixed), False
     if found.x is None:
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
     taken = [pair for pair, share in zip(pairs, found.x, strict=True) if share > 0.5]
     return taken, found.status == 0
+
+
+def _by_worth(
+    pairs: list[tuple[Job, Window]], crew_hours: list[float], fixed: Mapping[str, str | None]
+) -> list[tuple[Job, Window]]:
+    """Take pairs by what an hour of them avoids, those set by hand first: for when no better answer came in time."""
+    in_window = {window.key: window.room for _, window in pairs}
+    in_week = list(crew_hours)
+    taken: dict[str, tuple[Job, Window]] = {}
+    for job, window in sorted(pairs, key=lambda pair: (pair[0].key not in fixed, -_avoided(*pair) / pair[0].hours)):
+        fits = job.hours <= min(in_window[window.key], in_week[window.week]) + _ROUNDING
+        if job.key not in taken and fits:
+            taken[job.key] = (job, window)
+            in_window[window.key] -= job.hours
+            in_week[window.week] -= job.hours
+    return list(taken.values())
 
 
 def _left_out(

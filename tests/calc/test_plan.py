@@ -168,12 +168,12 @@ def test_hours_that_other_work_has_are_not_given_twice():
 
 
 def test_out_of_time_it_answers_with_what_it_has_and_says_so():
-    """A plan nobody could prove best in a microsecond still keeps to the hours."""
+    """A plan nobody could prove best in a microsecond still keeps to the hours, and is not a poor one."""
     rng = np.random.default_rng(3)
     jobs = [_job(f"J{i}", float(rng.uniform(2, 9)), *rng.uniform(5, 99, 8)) for i in range(120)]
     windows = [Window(f"W{i}", i % 8, float(rng.uniform(6, 20))) for i in range(40)]
     plan = make_plan(jobs, windows, [30.0] * 8, seconds=1e-6)
     assert all(hours <= 30.0 + 1e-6 for hours in plan.hours_by_week)
-    full = make_plan(jobs, windows, [30.0] * 8, seconds=20.0)
-    assert full.is_best
-    assert plan.avoided <= full.avoided
+    longer = make_plan(jobs, windows, [30.0] * 8, seconds=2.0)
+    assert not plan.is_best
+    assert 0.8 * longer.avoided < plan.avoided <= longer.avoided * 1.01
