@@ -177,12 +177,15 @@ def _choose(
         constraints=optimize.LinearConstraint(matrix, -np.inf, room),
         options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
     )
-    if found.x is None and found.status == _OUT_OF_TIME:
-        return _by_worth(pairs, crew_hours, fixed), False
-    if found.x is None:
+    if found.x is None and found.status != _OUT_OF_TIME:
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
-    taken = [pair for pair, share in zip(pairs, found.x, strict=True) if share > 0.5]
-    return taken, found.status == 0
+    shares = np.zeros(len(pairs)) if found.x is None else found.x
+    taken = [pair for pair, share in zip(pairs, shares, strict=True) if share > 0.5]
+    if found.status == _OUT_OF_TIME:
+        # In a short time the solver may not have found what a plain order by worth gives.
+        simple = _by_worth(pairs, crew_hours, fixed)
+        return max(taken, simple, key=lambda some: sum(_avoided(*pair) for pair in some)), False
+    return taken, True
 
 
 def _by_worth(
