@@ -248,6 +248,8 @@ EXPECTED: dict[str, Row] = {
     "alignment:untouched": Row(LOGGERS, STATION),
     "alignment:note": Row(LOGGERS, STATION),
     "alignment:running": Row(LOGGERS, STATION),
+    "alignment:ram": Row(ROLES, the(machine_id="machine")),
+    "alignment:ram_figures": Row(ROLES, the(machine_id="machine")),
     # Production counts
     "production:counts": Row(ROLES),
     "production:enter": Row(COUNTERS),

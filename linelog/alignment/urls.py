@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.alignment.views import entry, photos, station, visits
+from linelog.alignment.views import entry, photos, ram, station, visits
 
 app_name = "alignment"
 
@@ -30,4 +30,6 @@ urlpatterns = [
     path(f"{_STATION}untouched/", entry.untouched, name="untouched"),
     path(f"{_STATION}note/", entry.note, name="note"),
     path(f"{_STATION}running/", entry.running, name="running"),
+    path("ram/<int:machine_id>/", ram.page, name="ram"),
+    path("ram/<int:machine_id>/figures/", ram.figures, name="ram_figures"),
 ]
