@@ -18,6 +18,7 @@ from linelog.demo.setup import Ground, lay
 from linelog.demo.site import sites
 from linelog.plant.models import Plant, ToolPart
 from linelog.production.days import production_day
+from linelog.trends import refit
 from linelog.web import audit
 from linelog.web.errors import Refused
 from linelog.web.permissions import Role
@@ -43,6 +44,7 @@ def load(scenario: Scenario, *, at: dt.datetime, say: Say = lambda line: None) -
         _amend(scenario, ground, log)
         stored = log.store()
         say(", ".join(f"{number} {name}" for name, number in stored.items() if number) + ".")
+        refit.mark_all(ground.plant, at)
         audit.record(by=None, action="loaded demonstration", obj=ground.plant, at=at, plant_id=ground.plant.pk)
     return {"machines": len(ground.machines), "shifts": shifts, **stored}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import polars as pl
@@ -14,6 +15,7 @@ from linelog.production import bulk, comparing, sums
 from linelog.production.comparing import CHANGED, NEW, VALUES
 from linelog.production.models import CountChange, ShiftCount, Upload
 from linelog.production.reading.reader import KEY, NUMBERS
+from linelog.web import followers
 
 SHIFTS = ShiftCount._meta.db_table
 CHANGES = CountChange._meta.db_table
@@ -43,6 +45,8 @@ class Chunk:
     upserts: bulk.Payload
     replaced: bulk.Payload
     touched: bulk.Payload
+    machines: frozenset[int]
+    at: dt.datetime
 
 
 def prepare(rows: pl.DataFrame, *, upload_id: int, by_id: int, at: dt.datetime) -> Chunk:
@@ -64,6 +68,8 @@ def prepare(rows: pl.DataFrame, *, upload_id: int, by_id: int, at: dt.datetime) 
         upserts=bulk.payload(to_write.select(UPSERT)),
         replaced=bulk.payload(replaced.select(REPLACED)),
         touched=bulk.payload(to_write.select(sums.TOUCHED).unique(maintain_order=True)),
+        machines=frozenset(to_write["machine_id"].unique()),
+        at=at,
     )
 
 
@@ -79,6 +85,7 @@ def write(chunk: Chunk, *, upload: Upload, handled: int) -> None:
             raise Raced
         bulk.insert(CHANGES, REPLACED, chunk.replaced)
         sums.refresh_days(chunk.touched)
+        tell(upload.plant_id, chunk.machines, chunk.at, more_to_come=True)
         moved = Upload.objects.filter(pk=upload.pk, state=Upload.State.STORING, handled=handled)
         if not moved.update(
             handled=handled + chunk.rows,
@@ -87,6 +94,11 @@ def write(chunk: Chunk, *, upload: Upload, handled: int) -> None:
             stored_same=upload.stored_same + chunk.rows - changed_or_new,
         ):
             raise TakenOver
+
+
+def tell(plant_id: int, machines: Iterable[int], at: dt.datetime, *, more_to_come: bool = False) -> None:
+    """Tell whoever rests on the counts that those of these machines changed, in the caller's transaction."""
+    followers.tell(followers.COUNTS, plant_id=plant_id, machines=machines, at=at, more_to_come=more_to_come)
 
 
 def lock(plant_id: int) -> None:

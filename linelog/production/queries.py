@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import polars as pl
 from django.db.models import BigIntegerField, Count, QuerySet, Sum, TextField
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
@@ -172,6 +173,27 @@ def cause_sums(machine: Machine, since: dt.date | None, until: dt.date | None) -
     found = {code: totals[f"cause_{number}"] or 0 for number, code in enumerate(codes)}
     found[""] = (totals["all"] or 0) - sum(found.values())
     return dict(sorted(((code, cans) for code, cans in found.items() if cans), key=lambda pair: -pair[1]))
+
+
+def cause_days(machine: Machine, days: Days) -> dict[str, Whole]:
+    """Return the spoiled cans of one machine by cause code, each of shape (n,) beside the n days given (in order)."""
+    codes = list(
+        SpoilageCause.objects.filter(plant__lines__machines=machine)
+        .order_by("code")
+        .values_list("code", flat=True)
+        .distinct()
+    )
+    rows = ShiftCount.objects.filter(machine=machine, spoiled__gt=0).order_by()
+    # As text, which polars takes apart a column at a time.
+    text = rows.annotate(**DAY_TEXT, causes=Cast("by_cause", TextField())).values_list("day_text", "causes")
+    day, causes = _columns(text, 2)
+    if not codes or not day:
+        return {}
+    kind = pl.Struct(dict.fromkeys(codes, pl.Int64))
+    table = pl.Series(causes, dtype=pl.String).str.json_decode(kind).struct.unnest().fill_null(0)
+    at = np.searchsorted(days, np.array(day, dtype="datetime64[D]"))
+    found = {code: np.bincount(at, weights=table[code].to_numpy(), minlength=len(days)) for code in codes}
+    return {code: np.rint(cans).astype(np.int64) for code, cans in found.items() if cans.any()}
 
 
 def events(machine: Machine, since: dt.date | None, until: dt.date | None) -> list[EventRow]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-from django.db import connection
+from django.db import connection, transaction
 from django.utils import timezone
 
 from linelog.production import chunks, comparing
@@ -137,8 +137,18 @@ def store_upload(upload: Upload, tell: Tell, now: dt.datetime, *, by_id: int, pa
     if not path.is_file():
         raise Refused("What was read of this file is no longer there: read it again.")
     rows = pl.read_parquet(path)
-    pace = pace or Pace()
     tell(upload.handled, total=rows.height, message="Storing")
+    try:
+        _store_chunks(rows, upload, tell, now, by_id, pace or Pace())
+    finally:  # what is stored counts, even where the rest was cancelled
+        with transaction.atomic():
+            chunks.tell(upload.plant_id, (), now)
+    Upload.objects.filter(pk=upload.pk).update(state=Upload.State.STORED, sentence="")
+    path.unlink(missing_ok=True)
+    return f"{upload.stored_new} new, {upload.stored_changed} changed, {upload.stored_same} were the same."
+
+
+def _store_chunks(rows: pl.DataFrame, upload: Upload, tell: Tell, now: dt.datetime, by_id: int, pace: Pace) -> None:
     races = 0
     while upload.handled < rows.height:
         chunk = chunks.prepare(rows.slice(upload.handled, pace.rows), upload_id=upload.pk, by_id=by_id, at=now)
@@ -152,9 +162,6 @@ def store_upload(upload: Upload, tell: Tell, now: dt.datetime, *, by_id: int, pa
             continue
         upload.refresh_from_db(fields=["handled", "stored_new", "stored_changed", "stored_same"])
         tell(upload.handled)
-    Upload.objects.filter(pk=upload.pk).update(state=Upload.State.STORED, sentence="")
-    path.unlink(missing_ok=True)
-    return f"{upload.stored_new} new, {upload.stored_changed} changed, {upload.stored_same} were the same."
 
 
 class Pace:

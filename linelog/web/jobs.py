@@ -78,15 +78,15 @@ def for_user(user: Any) -> QuerySet[Job]:
 
 
 def create(*, kind: str, by: Any, at: datetime, plant_id: int | None = None, total: int = 0, page: str = "") -> Job:
-    """Make a waiting job; `page` is the address where its outcome is shown."""
+    """Make a waiting job; `page` is where its outcome is shown, `by` is None for the program's own work."""
     return Job.objects.create(
         kind=kind,
-        plant_id=plant_id if plant_id is not None else by.plant_id,
+        plant_id=plant_id if plant_id is not None or by is None else by.plant_id,
         total=total,
         page=page,
         created_at=at,
-        started_by_id=by.pk,
-        started_by_name=str(by),
+        started_by_id=by.pk if by is not None else None,
+        started_by_name=str(by) if by is not None else "the program",
     )
 
 

@@ -26,6 +26,7 @@ from django_tasks_db.models import DBTaskResult
 from linelog.alignment.models import Amendment, Photo, Visit
 from linelog.plant.models import Fitting, Person, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
+from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
@@ -69,6 +70,12 @@ def fill(media: Path) -> None:
     DayCount.objects.create(machine=machine, day=AT.date(), cans=1)
     CountChange.objects.create(machine=machine, day=AT.date(), shift=shift, before={}, by=by, at=AT)
     Event.objects.create(machine=machine, at=AT, kind="jam", by=by)
+    summed = {"machine": machine, "first_day": AT.date(), "last_day": AT.date(), "by_cause": {"T": 2}}
+    Stretch.objects.create(until_visit=visit, found=1e-3, places=[{"station": 1}], **summed)
+    Piece.objects.create(month=AT.date(), severity=0.1 + 0.2, by_station={"domer": 0.3}, **summed)
+    Around.objects.create(visit=visit, machine=machine, day=AT.date(), window=7, length=5)
+    Fit.objects.create(plant=plant, kind="k", made_at=AT, result={"effect": 1e-17}, sentence=NASTY)
+    Stale.objects.get_or_create(machine=machine, defaults={"since": AT})
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
     Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)

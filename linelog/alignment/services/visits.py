@@ -11,7 +11,7 @@ from linelog.alignment.models import Amendment, Visit
 from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.plant.models import Fitting, Machine, Person, Station
-from linelog.web import audit, units
+from linelog.web import audit, followers, units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 
@@ -125,6 +125,7 @@ def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
     fresh.version += 1
     fresh.save(update_fields=["state", "signed_by", "signed_at", "version"])
     audit.record(by=by, action="signed visit", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
+    _tell(fresh, at)
     return fresh
 
 
@@ -176,4 +177,10 @@ def amend_visit(*, by: Person, visit: Visit, reason: str, value: AmendedValue | 
         at=at,
     )
     audit.record(by=by, action="amended visit", obj=visit, at=at, after=audit.snapshot(amendment))
+    _tell(visit, at)
     return amendment
+
+
+def _tell(visit: Visit, at: datetime) -> None:
+    """Tell whoever rests on signed visits that this machine has a new word."""
+    followers.tell(followers.VISITS, plant_id=visit.machine.line.plant_id, machines=[visit.machine_id], at=at)

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from linelog.plant.models import Fitting, Machine, Plant, ToolingSet, ToolPart
 from linelog.plant.services import rows
-from linelog.web import audit
+from linelog.web import audit, followers
 from linelog.web.errors import Refused
 
 SET_TAKEN = "This plant has a tooling set of this name already."
@@ -115,7 +115,13 @@ def fit(
                 field="fitted_at",
             )
         made = Fitting(tooling_set=tooling_set, machine=machine, fitted_at=fitted_at)
+        _tell(tooling_set.plant_id, machine.pk, at)
         return rows.add(by=by, at=at, row=made, taken=TAKEN_MEANWHILE)
+
+
+def _tell(plant_id: int, machine_id: int, at: datetime) -> None:
+    """Tell whoever rests on the fittings that those of this machine changed."""
+    followers.tell(followers.TOOLING, plant_id=plant_id, machines=[machine_id], at=at)
 
 
 def _check_fitting(tooling_set: ToolingSet, machine: Machine, fitted_at: datetime, at: datetime) -> None:
@@ -159,7 +165,11 @@ def remove(
             raise Refused(f"It was fitted at {_when(changed.fitted_at)}: this must be later.", field="removed_at")
 
     facts = {"removed_at": removed_at, "reason_out": reason_out}
-    return rows.change(by=by, at=at, row=fitting, version=version, facts=facts, rules=rules, action="removed tools")
+    with transaction.atomic():
+        _tell(fitting.tooling_set.plant_id, fitting.machine_id, at)
+        return rows.change(
+            by=by, at=at, row=fitting, version=version, facts=facts, rules=rules, action="removed tools"
+        )
 
 
 def _when(moment: datetime | None) -> str:

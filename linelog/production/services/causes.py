@@ -37,7 +37,7 @@ def change(*, by: Any, at: dt.datetime, cause: SpoilageCause, code: str, name: s
             chunks.lock(cause.plant_id)
             if code != cause.code:
                 _refuse_known_code(cause.plant_id, code, but=cause)
-                _recode(cause, code)
+                _recode(cause, code, at)
             cause.code, cause.name = code, name
             cause.save(update_fields=["code", "name"])
             after = audit.snapshot(cause)
@@ -75,8 +75,8 @@ def _refuse_known_code(plant_id: int, code: str, but: SpoilageCause | None = Non
         raise Refused(f"The code {code} is taken.", field="code")
 
 
-def _recode(cause: SpoilageCause, code: str) -> None:
-    rows = list(_with_cause(cause).only("by_cause")[: MOST_RECODED + 1])
+def _recode(cause: SpoilageCause, code: str, at: dt.datetime) -> None:
+    rows = list(_with_cause(cause).only("by_cause", "machine_id")[: MOST_RECODED + 1])
     if len(rows) > MOST_RECODED:
         raise Refused(
             f"More than {MOST_RECODED} shifts are counted under {cause.code}: "
@@ -87,3 +87,4 @@ def _recode(cause: SpoilageCause, code: str) -> None:
         renamed = {code if old == cause.code else old: cans for old, cans in row.by_cause.items()}
         row.by_cause = Numbers(0, 0, by_cause=renamed).values()["by_cause"]
     ShiftCount.objects.bulk_update(rows, ["by_cause"], batch_size=200)
+    chunks.tell(cause.plant_id, {row.machine_id for row in rows}, at)

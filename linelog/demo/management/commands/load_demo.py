@@ -9,6 +9,8 @@ from django.core.management import BaseCommand, CommandError
 from django.utils import timezone
 
 from linelog.demo import load, scenario
+from linelog.plant.models import Plant
+from linelog.trends import refit
 from linelog.web.errors import Refused
 
 
@@ -24,4 +26,5 @@ class Command(BaseCommand):
             load.load(scenario.read(), at=timezone.now(), say=lambda line: self.stdout.write(f"  {line}"))
         except Refused as refusal:
             raise CommandError(refusal.message) from None
+        self.stdout.write(f"  Evidence: {refit.refresh(Plant.objects.get(), timezone.now())}")
         self.stdout.write(f"Loaded in {time.monotonic() - began:.0f} s. All of it is invented.")

@@ -1,0 +1,113 @@
+"""Measured places of a machine through time: what each visit found and left there, as the summaries take it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelog.calc.arrays import FloatArray
+from linelog.calc.carried import Ends, carried
+from linelog.trends.standing import AS_FOUND, Value
+
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One station and seat: which visits measured it (by number, in the order of time), what they found and left."""
+
+    station: int
+    seat: str
+    kind: str
+    visits: Whole
+    found: tuple[Value, ...]
+    left: tuple[Value, ...]
+
+
+def places_of(values: Iterable[Value], order: Mapping[int, int], kinds: Mapping[int, str]) -> tuple[Place, ...]:
+    """Sort values of one method into places; a visit with one value alone both found and left it."""
+    seen: dict[tuple[int, str], dict[int, list[Value]]] = {}
+    for value in values:
+        seen.setdefault((value.station_id, value.seat), {}).setdefault(order[value.visit_id], []).append(value)
+    places = []
+    for (station, seat), by_visit in sorted(seen.items()):
+        ends = [sorted(by_visit[number], key=lambda value: value.stage != AS_FOUND) for number in sorted(by_visit)]
+        found, left = tuple(pair[0] for pair in ends), tuple(pair[-1] for pair in ends)
+        places.append(Place(station, seat, kinds[station], np.array(sorted(by_visit)), found, left))
+    return tuple(places)
+
+
+def severities(
+    places: Sequence[Place], at_visits: FloatArray, halfway: FloatArray, before: Whole
+) -> tuple[list[float | None], list[dict[str, float]]]:
+    """Return for each piece the worst severity, None where no place is known, and that of each kind of station.
+
+    at_visits  (v,): cans made up to each visit; halfway (m,): up to the middle of each piece
+    before     (m,): how many visits came before each piece
+    """
+    by_station: list[dict[str, float]] = [{} for _ in halfway]
+    for place in places:
+        its_own = np.searchsorted(place.visits, before)
+        made = carried(at_visits[place.visits], _ends(place.found), _ends(place.left), halfway, its_own)
+        for number in np.flatnonzero(made.known).tolist():
+            known = by_station[number]
+            known[place.kind] = max(known.get(place.kind, 0.0), round(float(made.severity[number]), 4))
+    return [max(known.values(), default=None) for known in by_station], by_station
+
+
+def _ends(values: Sequence[Value]) -> Ends:
+    limits = np.array([value.limit_um for value in values])[:, None]
+    tilts = [_tilt(value) for value in values]
+    return Ends(
+        offset=np.array([(value.x_um, value.y_um) for value in values]) / limits,
+        tilt=np.array([tilt or (0.0, 0.0) for tilt in tilts]),
+        has_tilt=np.array([tilt is not None for tilt in tilts]),
+    )
+
+
+def _tilt(value: Value) -> tuple[float, float] | None:
+    x, y, limit = value.tilt_x_mm_per_m, value.tilt_y_mm_per_m, value.tilt_limit_mm_per_m
+    return None if x is None or y is None or limit is None else (x / limit, y / limit)
+
+
+@dataclass(frozen=True, slots=True)
+class StretchEnds:
+    """The worst severity left at the beginning and found at the end of a stretch, and the places measured at both."""
+
+    left: float | None
+    found: float | None
+    places: list[dict[str, Any]]
+
+
+def left_and_found(places: Sequence[Place], number: int) -> StretchEnds:
+    """Return the ends of the stretch after the visit of this number (-1: before the first)."""
+    left = [_at(place, number, place.left) for place in places]
+    found = [_at(place, number + 1, place.found) for place in places]
+    both = [
+        {
+            "station": place.station,
+            "seat": place.seat,
+            "kind": place.kind,
+            "left": [round(one.x_um, 3), round(one.y_um, 3)],
+            "found": [round(two.x_um, 3), round(two.y_um, 3)],
+            "limit": two.limit_um,
+            "left_severity": round(one.severity, 4),
+            "found_severity": round(two.severity, 4),
+        }
+        for place, one, two in zip(places, left, found, strict=True)
+        if one is not None and two is not None
+    ]
+    return StretchEnds(
+        left=max((value.severity for value in left if value), default=None),
+        found=max((value.severity for value in found if value), default=None),
+        places=both,
+    )
+
+
+def _at(place: Place, number: int, values: Sequence[Value]) -> Value | None:
+    where = int(np.searchsorted(place.visits, number))
+    return values[where] if where < len(place.visits) and place.visits[where] == number else None

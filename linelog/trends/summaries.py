@@ -1,0 +1,243 @@
+"""Work out the stored summaries of a machine: stretches between visits, their pieces, the days around each visit."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Fitting, Machine
+from linelog.production.days import production_day
+from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
+from linelog.trends.carrying import Place, left_and_found, places_of, severities
+from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
+from linelog.trends.queries.values import signed_results, standing
+from linelog.trends.standing import STATIC
+
+AT_ONCE = 500
+DAY = np.timedelta64(1, "D")
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Called:
+    """A signed visit and its production day."""
+
+    pk: int
+    day: np.datetime64
+    date: dt.date
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """All that the summaries of a machine are worked out from, in the order of time.
+
+    mounted  from which production day on which tooling set was on the machine (None: none)
+    causes   spoiled cans by cause code, each of shape (n,) beside the n days
+    """
+
+    machine: Machine
+    visits: tuple[Called, ...]
+    places: tuple[Place, ...]
+    days: DaySeries
+    causes: dict[str, Whole]
+    mounted: tuple[tuple[np.datetime64, int | None], ...]
+
+    @property
+    def visit_days(self) -> Days:
+        """The production days of the visits; two visits may share one."""
+        return np.array([visit.day for visit in self.visits], dtype="datetime64[D]")
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """Unsaved rows of one machine."""
+
+    stretches: list[Stretch]
+    pieces: list[Piece]
+    around: list[Around]
+
+
+def work_out(machine: Machine) -> Made:
+    """Read a machine's record and work out its summaries; writes nothing."""
+    known = read(machine)
+    return Made(_stretches(known), _pieces(known), _around(known))
+
+
+def store(machine: Machine, made: Made) -> None:
+    """Replace the summaries of a machine, in the caller's transaction."""
+    for model, rows in ((Stretch, made.stretches), (Piece, made.pieces), (Around, made.around)):
+        manager: Any = model._default_manager
+        manager.filter(machine=machine).delete()
+        manager.bulk_create(rows, batch_size=AT_ONCE)
+
+
+def read(machine: Machine) -> Known:
+    """Read what a machine's summaries rest on, in eight queries however long its record."""
+    plant = machine.line.plant
+    called = Visit.objects.filter(machine=machine, state=Visit.State.SIGNED).order_by("opened_at", "pk")
+    visits = tuple(
+        Called(pk, np.datetime64(day, "D"), day)
+        for pk, day in ((pk, production_day(plant, at)) for pk, at in called.values_list("pk", "opened_at"))
+    )
+    order = {visit.pk: number for number, visit in enumerate(visits)}
+    kinds = dict(machine.stations.values_list("pk", "kind"))
+    static = (value for value in standing(signed_results(machine)).values if value.method == STATIC)
+    days = day_counts(machine, None, None)
+    return Known(
+        machine, visits, places_of(static, order, kinds), days, cause_days(machine, days.day), _mounted(machine)
+    )
+
+
+def _mounted(machine: Machine) -> tuple[tuple[np.datetime64, int | None], ...]:
+    """Return from which production day on which set was on the machine; the last change of a day counts for it."""
+    plant = machine.line.plant
+    changes: dict[dt.date, int | None] = {}
+    rows = Fitting.objects.filter(machine=machine).order_by("fitted_at")
+    for fitted, removed, tooling_set in rows.values_list("fitted_at", "removed_at", "tooling_set_id"):
+        changes[production_day(plant, fitted)] = tooling_set
+        if removed is not None:
+            changes[production_day(plant, removed)] = None
+    return tuple((np.datetime64(day, "D"), changes[day]) for day in sorted(changes))
+
+
+def _sums(days: DaySeries, causes: dict[str, Whole], starts: Whole) -> list[dict[str, Any]]:
+    """Return the sums of each run of days, one for each start; runs end where the next one starts."""
+    ends = np.append(starts[1:], len(days)) - 1
+    columns = {name: np.add.reduceat(getattr(days, name), starts).tolist() for name in COUNTS}
+    by_cause = {code: np.add.reduceat(cans, starts).tolist() for code, cans in causes.items()}
+    return [
+        {
+            "first_day": days.day[starts[run]].item(),
+            "last_day": days.day[ends[run]].item(),
+            "days": int(ends[run] - starts[run] + 1),
+            "by_cause": {code: cans[run] for code, cans in by_cause.items() if cans[run]},
+            **{name: column[run] for name, column in columns.items()},
+        }
+        for run in range(len(starts))
+    ]
+
+
+def _starts(*keys: NDArray[Any]) -> Whole:
+    """Return where a run of equal keys starts."""
+    length = len(keys[0])
+    if length == 0:
+        return np.zeros(0, dtype=np.int64)
+    new = np.ones(length, dtype=bool)
+    new[1:] = np.any([key[1:] != key[:-1] for key in keys], axis=0)
+    return np.flatnonzero(new)
+
+
+def _between(known: Known) -> tuple[DaySeries, dict[str, Whole], Whole]:
+    """Return the days on which no visit was, their causes, and how many visits came before each."""
+    off = ~np.isin(known.days.day, known.visit_days)
+    days = DaySeries(*(getattr(known.days, name)[off] for name in DaySeries.__slots__))
+    causes = {code: cans[off] for code, cans in known.causes.items()}
+    return days, causes, np.searchsorted(known.visit_days, days.day, side="right")
+
+
+def _stretches(known: Known) -> list[Stretch]:
+    days, causes, before = _between(known)
+    starts = _starts(before)
+    rows = []
+    for sums, start in zip(_sums(days, causes, starts), starts.tolist(), strict=True):
+        number = int(before[start])
+        since = known.visits[number - 1] if number > 0 else None
+        until = known.visits[number] if number < len(known.visits) else None
+        ends = left_and_found(known.places, number - 1)
+        rows.append(
+            Stretch(
+                machine=known.machine,
+                since_visit_id=since.pk if since else None,
+                until_visit_id=until.pk if until else None,
+                left=ends.left,
+                found=ends.found,
+                places=ends.places,
+                tooling_sets=_sets_between(known, sums["first_day"], sums["last_day"]),
+                **sums,
+            )
+        )
+    return rows
+
+
+def _sets_between(known: Known, first: dt.date, last: dt.date) -> list[int]:
+    sets: list[int] = []
+    for (day, tooling_set), after in pairwise([*known.mounted, (np.datetime64("9999-12-31"), None)]):
+        if tooling_set is not None and day <= np.datetime64(last) and after[0] > np.datetime64(first):
+            sets.append(tooling_set)
+    return sets
+
+
+def _pieces(known: Known) -> list[Piece]:
+    days, causes, before = _between(known)
+    month = days.day.astype("datetime64[M]")
+    changed = np.array([day for day, _ in known.mounted], dtype="datetime64[D]")
+    fitted = np.searchsorted(changed, days.day, side="right")
+    starts = _starts(before, month, fitted)
+    sums = _sums(days, causes, starts)
+    severity, by_station = severities(known.places, *_positions(known, days, starts, before))
+    sets = [None, *(tooling_set for _, tooling_set in known.mounted)]
+    return [
+        Piece(
+            machine=known.machine,
+            tooling_set_id=sets[fitted[start]],
+            month=month[start].item(),
+            severity=severity[number],
+            by_station=by_station[number],
+            **sums[number],
+        )
+        for number, start in enumerate(starts.tolist())
+    ]
+
+
+def _positions(known: Known, days: DaySeries, starts: Whole, before: Whole) -> tuple[Any, Any, Any]:
+    """Return cans made up to each visit, half way through each piece, and the visits before each piece."""
+    made_by_day = np.concatenate([[0.0], np.cumsum(known.days.made)])
+    at_visits = made_by_day[np.searchsorted(known.days.day, known.visit_days, side="right")]
+    through = made_by_day[np.searchsorted(known.days.day, days.day, side="right")]
+    ends = np.append(starts[1:], len(days)) - 1
+    halfway = (through[starts] - days.made[starts] + through[ends]) / 2.0 if len(starts) else np.zeros(0)
+    return at_visits, halfway, before[starts]
+
+
+def _around(known: Known) -> list[Around]:
+    if not known.visits:
+        return []
+    visit_days = np.unique(known.visit_days)
+    gaps = (np.diff(visit_days) // DAY - 1).astype(np.int64)
+    far = np.array([10**6])
+    room = dict(
+        zip(visit_days.tolist(), np.minimum(np.append(far, gaps), np.append(gaps, far)).tolist(), strict=True)
+    )
+    totals = {
+        "made": np.append(0, np.cumsum(known.days.made)),
+        "tear_offs": np.append(0, np.cumsum(known.days.tear_offs)),
+        "spoiled": np.append(0, np.cumsum(known.days.spoiled)),
+        "days": np.arange(len(known.days) + 1),
+    }
+    return [
+        _window(known, visit, window, min(window, room[visit.date]), totals)
+        for visit in _last_of_each_day(known.visits)
+        for window in DAYS_AROUND
+    ]
+
+
+def _last_of_each_day(visits: Sequence[Called]) -> Iterable[Called]:
+    return {visit.day: visit for visit in visits}.values()
+
+
+def _window(known: Known, visit: Called, window: int, length: int, totals: dict[str, Whole]) -> Around:
+    cuts = np.array([visit.day - length * DAY, visit.day, visit.day + DAY, visit.day + (length + 1) * DAY])
+    at = np.searchsorted(known.days.day, cuts)
+    sums = {
+        f"{name}_{side}": int(total[at[end]] - total[at[start]])
+        for name, total in totals.items()
+        for side, start, end in (("before", 0, 1), ("after", 2, 3))
+    }
+    return Around(visit_id=visit.pk, machine=known.machine, day=visit.date, window=window, length=length, **sums)

@@ -1,0 +1,25 @@
+"""What the worker does for the evidence."""
+
+from __future__ import annotations
+
+from django.utils import timezone
+from django_tasks import task
+
+from linelog.plant.models import Plant
+from linelog.trends import refit
+from linelog.web import jobs
+from linelog.web.models import Job
+
+
+@task(priority=-10)  # a file that somebody waits for goes first
+def refresh(job_id: int) -> None:
+    """Work out the stale summaries of a plant, and its models."""
+    jobs.run(job_id, lambda tell: refit.refresh(_plant(job_id), timezone.now(), tell))
+
+
+def _plant(job_id: int) -> Plant:
+    plant_id = Job.objects.get(pk=job_id).plant_id
+    return Plant.objects.get(pk=plant_id or 0)
+
+
+jobs.register(refit.KIND, refresh)
