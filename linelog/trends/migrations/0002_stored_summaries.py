@@ -7,11 +7,10 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
 
-    initial = True
-
     dependencies = [
         ('alignment', '0001_initial'),
         ('plant', '0003_versions_of_set_up_records'),
+        ('trends', '0001_drift_of_machines'),
     ]
 
     operations = [
