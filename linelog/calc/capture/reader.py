@@ -87,10 +87,8 @@ def read_capture(
     `progress` is told the share of the file read (0 to 1), `cancelled` is asked before every block and stops the
     reading with `Stopped`. Raises `CalcError` with the line, row or time of whatever cannot be used.
     """
-    wanted = tuple(dict.fromkeys((*signals.columns, *probes)))
     kind = file_kind(path, name)
-    source: CsvBlocks | ParquetSlices
-    source = CsvBlocks(path, wanted, intake.notes) if kind == "csv" else ParquetSlices(path, wanted)
+    source = _opened(path, kind, probes, signals, intake.notes)
     for first, done, frame in _ahead(source.frames()):
         if cancelled is not None and cancelled():
             raise Stopped
@@ -99,6 +97,18 @@ def read_capture(
         if progress is not None:
             progress(done)
     intake.finish()
+
+
+def check_columns(path: Path, probes: tuple[str, ...], signals: Signals, *, name: str | None = None) -> None:
+    """Raise `CalcError` for a file that is no capture or lacks a column; its samples are not looked at."""
+    _opened(path, file_kind(path, name), probes, signals, [])
+
+
+def _opened(
+    path: Path, kind: str, probes: tuple[str, ...], signals: Signals, notes: list[str]
+) -> "CsvBlocks | ParquetSlices":
+    wanted = tuple(dict.fromkeys((*signals.columns, *probes)))
+    return CsvBlocks(path, wanted, notes) if kind == "csv" else ParquetSlices(path, wanted)
 
 
 def _ahead(frames: Generator[Parsed]) -> Iterator[Parsed]:
