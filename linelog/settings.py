@@ -178,9 +178,12 @@ STORAGES = {
 }
 WHITENOISE_SKIP_COMPRESS_EXTENSIONS = ["png", "jpg", "gz", "br", "map"]
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
+INCOMING_DIR = DATA_DIR / "incoming"
+FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.MemoryFileUploadHandler", "linelog.web.uploads.ToDisk"]
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
 UPLOAD_LIMIT_BYTES = env.int("LINELOG_UPLOAD_LIMIT_MB", default=200) * 1_000_000
+CAPTURE_LIMIT_BYTES = env.int("LINELOG_CAPTURE_LIMIT_MB", default=400) * 1_000_000
 PHOTO_LIMIT_BYTES = 15_000_000
 
 TASKS = {"default": {"BACKEND": "django_tasks_db.DatabaseBackend", "QUEUES": ["default"]}}

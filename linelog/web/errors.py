@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 from typing import Any
 
+from django.db import OperationalError
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 
@@ -38,6 +40,23 @@ class Conflict(Refused):
         self.yours = yours
 
 
+class DiskFull(Refused):
+    """The server's disk takes no more."""
+
+    status = 507
+
+    def __init__(self, *, field: str | None = None) -> None:
+        super().__init__("The server's disk is full: nothing of this was kept; tell the administrator.", field=field)
+
+
+def is_disk_full(trouble: BaseException) -> bool:
+    """Say whether the system, or the database, ran out of room."""
+    if isinstance(trouble, OSError):
+        return trouble.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+    says = str(trouble).lower()
+    return isinstance(trouble, OperationalError) and ("disk is full" in says or "no space left" in says)
+
+
 def error_page(request: HttpRequest, status: int, title: str, sentence: str, *, bare: bool = False) -> HttpResponse:
     """Render a readable page (or, for htmx, a fragment) with the request's id.
 
@@ -50,7 +69,13 @@ def error_page(request: HttpRequest, status: int, title: str, sentence: str, *, 
 
 def refused_page(request: HttpRequest, refusal: Refused) -> HttpResponse:
     """Show a refusal that no form caught."""
-    titles = {403: "Not yours to do", 409: "Changed meanwhile", 422: "Not accepted", 429: "Locked for a while"}
+    titles = {
+        403: "Not yours to do",
+        409: "Changed meanwhile",
+        422: "Not accepted",
+        429: "Locked for a while",
+        507: "Disk full",
+    }
     return error_page(request, refusal.status, titles.get(refusal.status, "Refused"), refusal.message)
 
 

@@ -24,7 +24,7 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils import timezone
 
-from linelog.web import audit
+from linelog.web import audit, errors
 from linelog.web.errors import NotAllowed, Refused
 from linelog.web.models import Job
 from linelog.web.permissions import Permission, may
@@ -199,8 +199,9 @@ def run(job_id: int, work: Callable[[Reporter], str | None], clock: Callable[[],
         stopped(run=taken, at=clock())
     except Refused as refusal:
         fail(run=taken, at=clock(), sentence=refusal.message)
-    except Exception:
+    except Exception as broke:
         log.exception("job %s broke", job_id)
-        fail(run=taken, at=clock(), sentence=f"Something broke; tell the administrator: job {job_id}.")
+        sentence = f"Something broke; tell the administrator: job {job_id}."
+        fail(run=taken, at=clock(), sentence=errors.DiskFull().message if errors.is_disk_full(broke) else sentence)
     else:
         finish(run=taken, at=clock(), message=message or "")

@@ -10,6 +10,7 @@ from typing import Any
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import resolve_url
+from django.urls import Resolver404, resolve
 from django.utils import timezone
 
 from linelog.web import acting, errors, requestid
@@ -68,12 +69,24 @@ class BodySize:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Compare what the browser says it sends: without a length the server hands on nothing."""
-        known = may(request.user, Permission.VIEW)
-        limit = settings.UPLOAD_LIMIT_BYTES + REST_OF_A_FORM if known else settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+        limit = _limit_of(request)
         length = request.META.get("CONTENT_LENGTH", "")
         if length.isdecimal() and int(length) > limit:
             return errors.too_large(request, limit)
         return self.get_response(request)
+
+
+def _limit_of(request: HttpRequest) -> int:
+    """Return the most bytes this person may send to this address: a view may name a limit of its own."""
+    smallest: int = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+    if not may(request.user, Permission.VIEW):
+        return smallest
+    try:
+        view = resolve(request.path_info).func
+    except Resolver404:
+        return smallest
+    limit: int = getattr(settings, getattr(view, "body_limit", "UPLOAD_LIMIT_BYTES"))
+    return limit + REST_OF_A_FORM
 
 
 class Access:
@@ -135,8 +148,18 @@ class PlainErrors:
             return errors.wrong_method(request, response["Allow"])
         return response
 
+    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponse | None:
+        """Say what befell a file on its way in, before the form calls it missing."""
+        if request.content_type == "multipart/form-data":
+            _ = request.FILES  # read now: only then is it known
+        trouble = getattr(request, "upload_trouble", None)
+        return errors.refused_page(request, trouble) if trouble else None
+
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
-        """Answer a refusal; leave everything else to Django."""
+        """Answer a refusal and a full disk; leave everything else to Django."""
+        if errors.is_disk_full(exception):
+            log.error("the disk is full", exc_info=exception)
+            exception = errors.DiskFull()
         if isinstance(exception, errors.Refused):
             return errors.refused_page(request, exception)
         return None
