@@ -22,12 +22,14 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from linelog.alignment.models import MoveMade, Photo, Sweep
+from linelog.alignment.services import captures
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
 from linelog.production.models import Event, ShiftCount, SpoilageCause
 from linelog.production.services import uploads
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
 from tests import factories
+from tests.alignment import capturing
 
 pytestmark = pytest.mark.django_db
 
@@ -108,6 +110,22 @@ class World:
     def photo(self) -> Any:
         more = {"sha256": "0" * 64, "width": 1, "height": 1, "by": self.person("mechanic"), "at": factories.NOW}
         return Photo.objects.create(visit=self.visit, file=ContentFile(b"a picture", "picture.jpg"), **more)
+
+    @cached_property
+    def probe_setup(self) -> Any:
+        return capturing.setup(self.machine)
+
+    @cached_property
+    def capture(self) -> Any:
+        by, setup = self.person("mechanic"), self.probe_setup
+        return captures.receive(
+            by=by,
+            at=timezone.now(),
+            machine=self.machine,
+            recorded=captures.Recorded(setup, factories.NOW - dt.timedelta(days=300)),
+            file=ContentFile(capturing.as_csv(capturing.frame()), "run.csv"),
+            limit_bytes=9_000_000,
+        )
 
     @cached_property
     def count(self) -> Any:
@@ -250,6 +268,21 @@ EXPECTED: dict[str, Row] = {
     "alignment:running": Row(LOGGERS, STATION),
     "alignment:ram": Row(ROLES, the(machine_id="machine")),
     "alignment:ram_figures": Row(ROLES, the(machine_id="machine")),
+    # Running captures
+    "alignment:captures": Row(ROLES, the(machine_id="machine")),
+    "alignment:capture_send": Row(LOGGERS, the(machine_id="machine")),
+    "alignment:probe_setup_add": Row(MANAGERS, the(machine_id="machine")),
+    "alignment:probe_setup": Row(MANAGERS, the(setup_id="probe_setup")),
+    "alignment:capture_limits": Row(MANAGERS, the(plant_id="plant")),
+    "alignment:capture": Row(ROLES, the(capture_id="capture")),
+    "alignment:capture_figures": Row(ROLES, the(capture_id="capture")),
+    "alignment:capture_numbers": Row(ROLES, the(capture_id="capture")),
+    "alignment:capture_file": Row(ROLES, the(capture_id="capture")),
+    "alignment:capture_cancel": Row(LOGGERS, the(capture_id="capture")),
+    "alignment:capture_again": Row(LOGGERS, the(capture_id="capture")),
+    "alignment:capture_aside": Row(LOGGERS, the(capture_id="capture")),
+    "alignment:capture_join": Row(LOGGERS, the(capture_id="capture")),
+    "alignment:capture_leave": Row(LOGGERS, the(capture_id="capture")),
     # Production counts
     "production:counts": Row(ROLES),
     "production:enter": Row(COUNTERS),

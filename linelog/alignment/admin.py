@@ -6,8 +6,13 @@ from django.contrib import admin
 
 from linelog.alignment.models import (
     Amendment,
+    Capture,
+    CaptureLimit,
+    CaptureValue,
     MoveMade,
     Photo,
+    Probe,
+    ProbeSetup,
     Reading,
     Result,
     RunningReading,
@@ -45,4 +50,14 @@ class ReadingAdmin(LookOnly):
     list_select_related = ["sweep__station", "by"]
 
 
+@admin.register(Capture)
+class CaptureAdmin(LookOnly):
+    """Running captures."""
+
+    list_display = ["recorded_at", "machine", "name", "state", "visit", "by", "sha256"]
+    list_filter = ["state", "machine__line"]
+    list_select_related = ["machine", "visit__machine", "by"]
+
+
 admin.site.register([Sweep, StationNote, MoveMade, Photo, Amendment, RunningReading], LookOnly)
+admin.site.register([ProbeSetup, Probe, CaptureLimit, CaptureValue], LookOnly)

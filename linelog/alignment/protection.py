@@ -11,6 +11,7 @@ HANG_ON_A_VISIT = {
     "alignment_stationnote": "station note",
     "alignment_runningreading": "running reading",
     "alignment_photo": "photo",
+    "alignment_capture": "capture",
 }
 
 
@@ -45,5 +46,10 @@ RULES = (
     Rule("alignment_visit", "INSERT", _is_signed("NEW.id"), _VISIT),
     *(rule for table, noun in HANG_ON_A_VISIT.items() for rule in _part(table, noun, "{row}.visit_id")),
     *_part("alignment_reading", "reading", "(SELECT visit_id FROM alignment_sweep WHERE id = {row}.sweep_id)"),
+    *_part(
+        "alignment_capturevalue",
+        "value of a capture",
+        "(SELECT visit_id FROM alignment_capture WHERE id = {row}.capture_id)",
+    ),
     *never_changed("alignment_amendment", "An amendment is never changed."),
 )

@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from linelog.alignment.views import entry, photos, ram, station, visits
+from linelog.alignment.views import captures, entry, photos, probes, ram, station, visits
 
 app_name = "alignment"
 
 _VISIT = "<int:visit_id>/"
+_CAPTURE = "captures/<int:capture_id>/"
 _STATION = f"{_VISIT}stations/<int:station_id>/"
 
 urlpatterns = [
@@ -32,4 +33,18 @@ urlpatterns = [
     path(f"{_STATION}running/", entry.running, name="running"),
     path("ram/<int:machine_id>/", ram.page, name="ram"),
     path("ram/<int:machine_id>/figures/", ram.figures, name="ram_figures"),
+    path("captures/of/<int:machine_id>/", captures.captures, name="captures"),
+    path("captures/of/<int:machine_id>/send/", captures.send, name="capture_send"),
+    path("captures/of/<int:machine_id>/probes/", probes.add, name="probe_setup_add"),
+    path("captures/probes/<int:setup_id>/", probes.edit, name="probe_setup"),
+    path("captures/limits/<int:plant_id>/", probes.limits, name="capture_limits"),
+    path(_CAPTURE, captures.capture, name="capture"),
+    path(f"{_CAPTURE}figures/", captures.figures, name="capture_figures"),
+    path(f"{_CAPTURE}numbers/", captures.numbers_csv, name="capture_numbers"),
+    path(f"{_CAPTURE}file/", captures.original, name="capture_file"),
+    path(f"{_CAPTURE}cancel/", captures.cancel, name="capture_cancel"),
+    path(f"{_CAPTURE}again/", captures.again, name="capture_again"),
+    path(f"{_CAPTURE}aside/", captures.aside, name="capture_aside"),
+    path(f"{_CAPTURE}join/", captures.join, name="capture_join"),
+    path(f"{_CAPTURE}leave/", captures.leave, name="capture_leave"),
 ]

@@ -12,8 +12,11 @@ from django.db.models.signals import post_migrate, pre_migrate
 
 from linelog.alignment.models import (
     Amendment,
+    Capture,
+    CaptureValue,
     MoveMade,
     Photo,
+    ProbeSetup,
     Reading,
     Result,
     RunningReading,
@@ -28,7 +31,7 @@ from tests import factories
 from tests.trends.invented import result
 
 NOW = factories.NOW
-PARTS = (Sweep, Reading, Result, MoveMade, StationNote, RunningReading, Photo)
+PARTS = (Sweep, Reading, Result, MoveMade, StationNote, RunningReading, Photo, Capture, CaptureValue)
 
 
 def filled(visit, by):
@@ -50,7 +53,34 @@ def filled(visit, by):
         ),
     }
     made[Result].save()
+    made[Capture] = captured(visit, by)
+    numbers = {"away_mm": 0, "x_um": 1, "y_um": 1, "radial_um": 1, "u_x_um": 1, "u_y_um": 1, "expanded_um": 2}
+    made[CaptureValue] = CaptureValue.objects.create(
+        capture=made[Capture], station=station, phase="forward", spread_um=1, strokes=9, n_eff=9, odd=0, **numbers
+    )
     return made
+
+
+def captured(visit, by):
+    """A capture, worked out, in this visit; no two have one file."""
+    setup, _ = ProbeSetup.objects.get_or_create(
+        machine=visit.machine, name="Ring", station=visit.machine.stations.get(kind="domer"), z_mm=1.0
+    )
+    worked_out = {"state": "done", "result": {}, "algorithm": "1", "worked_with": {}}
+    return Capture.objects.create(
+        machine=visit.machine,
+        setup=setup,
+        by=by,
+        at=NOW,
+        recorded_at=NOW,
+        name="run.csv",
+        file="captures/aa",
+        sha256=f"{visit.pk}",
+        size=1,
+        visit=visit,
+        stage="as_left",
+        **worked_out,
+    )
 
 
 def signed(by=None, machine=None):
@@ -114,7 +144,7 @@ def another(row):
     """An unsaved row like this one that no other constraint would stop."""
     copy = type(row).objects.get(pk=row.pk)
     copy.pk, copy._state.adding = None, True
-    for name, value in {"stage": "as_left", "angle_deg": 90.0, "sha256": "other"}.items():
+    for name, value in {"stage": "as_left", "angle_deg": 90.0, "sha256": "other", "phase": "dome"}.items():
         if hasattr(copy, name):
             setattr(copy, name, value)
     if isinstance(copy, StationNote):
@@ -128,7 +158,8 @@ def test_nothing_is_moved_out_of_a_signed_visit_or_into_one(model):
     visit, parts = signed()
     other = factories.visit(visit.machine, visit.opened_by)
     sweep = Sweep.objects.create(visit=other, station=parts[Sweep].station, stage="as_left")
-    out = {"sweep": sweep} if model is Reading else {"visit": other}
+    over = {Reading: {"sweep": sweep}, CaptureValue: {"capture": captured(other, visit.opened_by)}}
+    out = over.get(model, {"visit": other})
     with refused("signed visit"):
         model.objects.filter(pk=parts[model].pk).update(**out)
     mine = another(parts[model])
@@ -137,7 +168,8 @@ def test_nothing_is_moved_out_of_a_signed_visit_or_into_one(model):
     if model is Sweep:
         mine.stage = "as_found"
     mine.save(force_insert=True)  # the open visit takes it
-    back = {"sweep": parts[Sweep]} if model is Reading else {"visit": visit}
+    over = {Reading: {"sweep": parts[Sweep]}, CaptureValue: {"capture": parts[Capture]}}
+    back = over.get(model, {"visit": visit})
     with refused("signed visit"):
         model.objects.filter(pk=mine.pk).update(**back)
 

@@ -23,7 +23,7 @@ from django.db import IntegrityError, connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 from django_tasks_db.models import DBTaskResult
 
-from linelog.alignment.models import Amendment, Photo, Visit
+from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Visit
 from linelog.plant.models import Fitting, Person, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
 from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
@@ -58,6 +58,8 @@ def fill(media: Path) -> None:
     tooling = plant.tooling_sets.create(name="Set A", retired_on=dt.date(2024, 2, 29))
     ToolPart.objects.create(tooling_set=tooling, kind="punch", diameter_mm=65.0 / 3.0, cans_run=2**40)
     Fitting.objects.create(tooling_set=tooling, machine=machine, fitted_at=AT)
+    CaptureLimit.objects.create(plant=plant, drift_um=0.1 + 0.2)
+    Probe.objects.create(setup=ProbeSetup.objects.get(), order=0, column=NASTY[:9], angle_deg=1, scale_um_per_unit=-1)
     job = Job.objects.create(kind="k", created_at=AT, plant_id=plant.pk)
     name = kept(media, "uploads/2026/03/b.counts", "day;cans\n".encode("utf-16") * 500)
     kept(media, f"{name}.rows", b"")  # rows that wait, which no column names

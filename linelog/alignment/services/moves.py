@@ -9,7 +9,7 @@ from typing import Any
 
 from django.db import transaction
 
-from linelog.alignment.models import MoveMade, Result, RunningReading, StationNote, Visit
+from linelog.alignment.models import Capture, MoveMade, Result, RunningReading, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services.guard import locked_open_visit
 from linelog.calc.verdict import judge
@@ -139,6 +139,11 @@ def log_running_value(
     """Store a running offset typed in; a second one for the same stage replaces the first, with its history."""
     fresh = locked_open_visit(visit, by)
     place: dict[str, Any] = {"visit": fresh, "station": station, "stage": stage}
+    if Capture.objects.filter(visit=fresh, stage=stage, values__station=station).exists():
+        raise Refused(
+            f"The running offset of {station} there comes from a capture: take that out of the visit first.",
+            field="stage",
+        )
     earlier = RunningReading.objects.filter(**place).first()
     reading, _ = RunningReading.objects.update_or_create(
         **place, defaults={**asdict(value), "by": by, "at": at, "version": earlier.version + 1 if earlier else 1}

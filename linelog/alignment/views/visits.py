@@ -10,6 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from linelog.alignment.captures.queries import HEAVY
 from linelog.alignment.forms.visit import (
     DATETIME_LOCAL,
     AmendForm,
@@ -78,6 +79,7 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "visit": visit,
         "lines": station_lines(visit),
         "amendments": visit.amendments.select_related("station", "by"),
+        "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": visit.photos.select_related("station", "by"),
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
         "may_log": visit.is_open and may(request.user, Permission.LOG_VISIT),

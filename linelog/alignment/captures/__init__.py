@@ -1,0 +1,1 @@
+"""Running captures: set-up to sums, the background work, what the pages show."""

@@ -1,0 +1,142 @@
+"""The charts of a capture as plain dicts for plotly, from its stored result: no file is read for a page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+
+from linelog.calc.units import Unit
+from linelog.web import plotly, units
+from linelog.web.plotly import Part, typed
+
+PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
+AXES = (("x", "Across, + to the right"), ("y", "Up"))
+BAND = 0.18
+CIRCLE = np.linspace(0.0, 2.0 * np.pi, 121)
+LEGEND = {"orientation": "h", "x": 0.0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"}
+MARGIN = {"l": 82, "r": 24, "t": 44, "b": 60}
+
+
+def all_figures(result: dict[str, Any], limit_um: float, unit: Unit) -> dict[str, Part]:
+    """Return the figures that the result has enough for, by name."""
+    made = {
+        "path": path_figure(result, limit_um, unit),
+        "travel": _stacked(result, unit, _travel, "Ram position forward of full back, mm"),
+        "time": _stacked(result, unit, _over_time, "Minutes from the first stroke"),
+    }
+    if any(phase["series"]["temperature"] for _, phase in _seen(result)):
+        made["warmth"] = _stacked(result, unit, _over_warmth, "Temperature, degrees of the file")
+    return made
+
+
+def path_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
+    """Return the mean path seen from the crank, by phase, with the limit of the station as a circle."""
+    label, per = units.label(unit), float(unit.um)
+    data = [
+        plotly.lines("Limit of the offset", "--out", dash="dash")
+        | {"x": typed(limit_um / per * np.sin(CIRCLE)), "y": typed(limit_um / per * np.cos(CIRCLE))}
+    ]
+    for (_, name, color), phase in _seen(result):
+        path = phase["path"]
+        x, y = np.array(path["x_um"]) / per, np.array(path["y_um"]) / per
+        said = [
+            [f"<b>{name}</b>, ram at {at:.0f} mm<br>across {a:+.4f}, up {b:+.4f} {label}"]
+            for at, a, b in zip(path["position_mm"], x, y, strict=True)
+        ]
+        data.append(
+            _trace(name, color, "lines+markers", x, y)
+            | {"customdata": said, "hovertemplate": "%{customdata[0]}<extra></extra>"}
+        )
+        begin = plotly.markers(f"{name}: begins here", color, "circle-open", size=13)
+        data.append(begin | {"x": typed(x[:1]), "y": typed(y[:1]), "customdata": said[:1], "showlegend": False})
+    reach = 1.08 * max(
+        limit_um / per,
+        *(float(np.abs(phase["path"][f"{axis}_um"]).max()) / per for _, phase in _seen(result) for axis in "xy"),
+    )
+    layout = {
+        "height": 560,
+        "margin": MARGIN,
+        "showlegend": True,
+        "legend": LEGEND,
+        "xaxis": {"title": {"text": f"Across, + to the right, {label}"}, "range": [-reach, reach]},
+        "yaxis": {"title": {"text": f"Up, {label}"}, "range": [-reach, reach], "scaleanchor": "x"},
+    }
+    return {"data": data, "layout": layout}
+
+
+Draw = Callable[[str, str, dict[str, Any], str, float], list[Part]]
+
+
+def _stacked(result: dict[str, Any], unit: Unit, draw: Draw, title: str) -> Part:
+    """Return two panels, across above up, on one axis."""
+    label, per = units.label(unit), float(unit.um)
+    data: list[Part] = []
+    for (_, name, color), phase in _seen(result):
+        for number, (axis, _) in enumerate(AXES, start=1):
+            place = {"xaxis": "x", "yaxis": f"y{number}" if number > 1 else "y"}
+            data += [
+                trace | place | ({"showlegend": False} if number > 1 else {})
+                for trace in draw(name, color, phase, axis, per)
+            ]
+    layout = {
+        "height": 520,
+        "margin": MARGIN,
+        "showlegend": True,
+        "legend": LEGEND,
+        "xaxis": {"title": {"text": title}, "anchor": "y2"},
+        "yaxis": {"title": {"text": f"{AXES[0][1]}, {label}"}, "domain": [0.54, 1.0]},
+        "yaxis2": {"title": {"text": f"{AXES[1][1]}, {label}"}, "domain": [0.0, 0.46]},
+    }
+    return {"data": data, "layout": layout}
+
+
+def _travel(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
+    path = phase["path"]
+    at = np.array(path["position_mm"])
+    low, high = np.array(path[f"{axis}_low_um"]) / per, np.array(path[f"{axis}_high_um"]) / per
+    band = {
+        **plotly.lines(f"{name}: nine strokes in ten", color, width=0),
+        "x": typed(np.concatenate([at, at[::-1]])),
+        "y": typed(np.concatenate([low, high[::-1]])),
+        "fill": "toself",
+        "fillcolor": color,
+        "opacity": BAND,
+        "showlegend": False,
+    }
+    return [band, _trace(name, color, "lines", at, np.array(path[f"{axis}_um"]) / per)]
+
+
+def _over_time(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
+    series = phase["series"]
+    minutes = (np.array(series["time_s"]) - series["time_s"][0]) / 60.0
+    return [_trace(name, color, "lines", minutes, np.array(series[f"{axis}_um"]) / per)]
+
+
+def _over_warmth(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
+    series = phase["series"]
+    if not series["temperature"]:
+        return []
+    return [_trace(name, color, "markers", np.array(series["temperature"]), np.array(series[f"{axis}_um"]) / per)]
+
+
+def _trace(name: str, color: str, mode: str, x: Any, y: Any) -> Part:
+    look = {"color": color, "size": 6}
+    return {
+        "type": "scatter",
+        "mode": mode,
+        "name": name,
+        "line": {"color": color, "width": 2},
+        "marker": look,
+        "x": typed(x),
+        "y": typed(y),
+        "hoverinfo": "x+y+name",
+    }
+
+
+def _seen(result: dict[str, Any]) -> Iterator[tuple[tuple[str, str, str], dict[str, Any]]]:
+    """Yield the phases that the ring saw."""
+    for look in PHASES:
+        if result[look[0]] is not None:
+            yield look, result[look[0]]
