@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum
 
 from linelog.alignment import clock
 from linelog.alignment.computing import StationOutcome
@@ -26,15 +27,51 @@ class Line:
     travel_um: float
 
 
+class Target(Enum):
+    """Which value a move is for: the words before it, and the sentence that says so."""
+
+    RUNNING = (
+        "For the running value",
+        "This is for the value expected when running, as the manager has set this machine. What is stored stays the "
+        "value as measured.",
+    )
+    MEASURED = ("For the value as measured", "This is for the value as measured.")
+    NOT_KNOWN = (
+        "For the value as measured",
+        "Moves on this machine are set for the running value, but nothing is known of it here: this is for the value "
+        "as measured.",
+    )
+
+    @property
+    def prefix(self) -> str:
+        """What stands before the move where it is kept."""
+        return self.value[0]
+
+    @property
+    def sentence(self) -> str:
+        """The whole of it."""
+        return self.value[1]
+
+
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page."""
+    """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page.
+
+    `target` says which value it is for, where that is a question.
+    """
 
     headline: str
     lines: tuple[Line, ...] = ()
     residual: str = ""
     notes: tuple[str, ...] = ()
     withheld: bool = False
+    target: Target | None = None
+
+    @property
+    def frozen(self) -> str:
+        """What is kept of it when the visit is signed."""
+        words = "; ".join(line.words for line in self.lines) or self.headline
+        return f"{self.target.prefix}: {words}" if self.target and self.lines else words
 
 
 def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
@@ -93,6 +130,23 @@ def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, see
         return _solved(found, at, adjusters, unit, seen_from)
     except CalcError as error:
         return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
+
+
+def advise_for(
+    found: StationOutcome,
+    running: StationOutcome | None,
+    adjusters: Sequence[Adjuster],
+    unit: Unit,
+    *,
+    for_running: bool,
+) -> Advice:
+    """Say what to do for the value that the machine's moves are for; `running` is None where it is not known."""
+    if running is None or not for_running or _why_not(found):
+        target = Target.NOT_KNOWN if for_running else Target.MEASURED if running is not None else None
+        return replace(advise(found, adjusters, unit), target=target if not _why_not(found) else None)
+    advice = advise(running, adjusters, unit)
+    headline = f"{Target.RUNNING.prefix}: {advice.headline[:1].lower()}{advice.headline[1:]}"
+    return replace(advice, headline=headline, target=Target.RUNNING)
 
 
 def _solved(

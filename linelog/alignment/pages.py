@@ -15,6 +15,7 @@ from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNo
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
+from linelog.alignment.running import Running, running_of
 from linelog.alignment.services.readings import MOST_REPEATS, Place
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
@@ -77,6 +78,7 @@ class StationPage:
     reader: Unit
     found: StationOutcome
     outcome: Outcome
+    running: Running | None
     advice: advice.Advice
     drawing: Drawing | None
     positions: tuple[Position, ...]
@@ -102,8 +104,21 @@ class StationPage:
         """What was said of this station."""
         return self.visit.station_notes.filter(station=self.station).first()
 
+    @property
+    def expected(self) -> Outcome | None:
+        """What this sweep is expected to come to when the machine runs; None where nothing is known."""
+        if self.running is None or self.place.kind == Sweep.Kind.FACE:
+            return None
+        found = self.running.found.seats[self.place.seat]
+        return found if found.value is not None else None
+
+    @property
+    def expected_tilt(self) -> StationOutcome | None:
+        """The station as it is expected to tilt when running, where it was measured and anything is known."""
+        return self.running.found if self.running is not None and self.found.tilt is not None else None
+
     @cached_property
-    def running(self) -> tuple[Result, ...]:
+    def ran(self) -> tuple[Result, ...]:
         """The running values typed in."""
         return tuple(self.visit.results.filter(station=self.station, method=Method.RUNNING))
 
@@ -293,6 +308,7 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
     unit = Unit(sweep.unit)
     reader = units.of(user)
     found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
+    running = running_of(found, visit.machine)
     outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
     adjusters = adjusters_of(station)
     angles = clock.angles(sweep.positions)
@@ -305,7 +321,10 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
         reader=reader,
         found=found,
         outcome=outcome or Outcome(sweep),
-        advice=advice.advise(found, adjusters, reader),
+        running=running,
+        advice=advice.advise_for(
+            found, running.found if running else None, adjusters, reader, for_running=visit.machine.moves_for_running
+        ),
         drawing=_drawing(outcome or Outcome(sweep), station, reader),
         positions=tuple(_position(sweep, unit, repeat, angle, False) for angle in angles),
         again=_position(sweep, unit, repeat, angles[0], True),

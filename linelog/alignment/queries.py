@@ -7,7 +7,8 @@ from typing import Any
 
 from django.db.models import Count, Max, Prefetch, Q, QuerySet
 
-from linelog.alignment.models import MoveMade, Reading, Result, StationNote, Sweep, Visit
+from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.running import Expectation, Travels, expected_of, knowledge_of
 from linelog.plant.models import Adjuster, Machine, Person, Station
 
 SET_UP_FIELDS = (
@@ -24,6 +25,8 @@ SET_UP_FIELDS = (
     "face_radius_mm",
     "ram_position_mm",
 )
+
+_PLACE = ("station_id", "stage", "seat")
 
 
 def visits_for(user: Person) -> QuerySet[Visit]:
@@ -99,6 +102,8 @@ class StationLine:
     moves: tuple[MoveMade, ...]
     note: StationNote | None
     readings: int
+    found_running: Expectation | None
+    left_running: Expectation | None
 
 
 def _worst(results: list[Result]) -> Result | None:
@@ -114,22 +119,33 @@ def station_lines(visit: Visit) -> list[StationLine]:
     counts = dict(
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
     )
+    stations = stations_of(visit.machine)
+    knowledge, travels = knowledge_of(visit.machine, stations), _travels(visit)
     lines = []
-    for station in stations_of(visit.machine):
+    for station in stations:
         mine = [r for r in results if r.station_id == station.pk]
         static = [r for r in mine if r.method == "static"]
+        found, left = ([r for r in static if r.stage == stage] for stage in Stage.values)
         lines.append(
             StationLine(
                 station=station,
-                found=_worst([r for r in static if r.stage == "as_found"]),
-                left=_worst([r for r in static if r.stage == "as_left"]),
+                found=_worst(found),
+                left=_worst(left),
                 running=tuple(r for r in mine if r.method == "running"),
                 moves=tuple(m for m in moves if m.station_id == station.pk),
                 note=notes.get(station.pk),
                 readings=counts.get(station.pk, 0),
+                found_running=expected_of(knowledge, station, found, travels),
+                left_running=expected_of(knowledge, station, left, travels),
             )
         )
     return lines
+
+
+def _travels(visit: Visit) -> Travels:
+    """Return the ram positions typed in a visit."""
+    rows = Sweep.objects.filter(visit=visit, kind=Sweep.Kind.RIM)
+    return {(station, stage, seat): mm for station, stage, seat, mm in rows.values_list(*_PLACE, "ram_position_mm")}
 
 
 def also_here(visit: Visit, user: Person, since: Any) -> list[str]:

@@ -6,6 +6,7 @@ it, and `assumed` says so; what has none is named in `lacking`, and there is no 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -72,11 +73,12 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The ram's line at one place: deflection (um, hanging is negative), slope (mm/m), standard uncertainty (um)."""
+    """The ram's line at one place: deflection (um, hanging is negative) and slope (mm/m), with standard u of each."""
 
     deflection_um: float
     slope_mm_per_m: float
     u_um: float
+    u_slope_mm_per_m: float
     on_ram: bool
 
 
@@ -170,8 +172,17 @@ def seen_at(hanging: HangingRam, nose_z_mm: float, z_mm: float) -> Seen:
 
     Raises CalcError where the ram would not be in both bushings.
     """
-    found = droop.hang(hanging.ram, [nose_z_mm], [z_mm])
+    beside = [z_mm - 1.0, z_mm, z_mm + 1.0]
+    found = droop.hang(hanging.ram, [nose_z_mm], beside)
     u = droop.standard_uncertainty_um(found, clearance_u_um=hanging.clearance_u_um, weight_u=hanging.bending_u)
+    # How the two bushings' clearances turn the ram, and how bending does: um per mm is mm/m.
+    span = hanging.ram.front.z_mm - hanging.ram.rear.z_mm
+    turned = math.hypot(*abs(found.side[0])) * hanging.clearance_u_um / 2.0 / span
+    bent = (found.bent_um[0, 2] - found.bent_um[0, 0]) / 2.0 * hanging.bending_u
     return Seen(
-        float(found.deflection_um[0, 0]), float(found.slope_mm_per_m[0, 0]), float(u[0, 0]), bool(found.on_ram[0, 0])
+        deflection_um=float(found.deflection_um[0, 1]),
+        slope_mm_per_m=float(found.slope_mm_per_m[0, 1]),
+        u_um=float(u[0, 1]),
+        u_slope_mm_per_m=math.hypot(turned, bent),
+        on_ram=bool(found.on_ram[0, 1]),
     )

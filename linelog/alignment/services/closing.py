@@ -4,25 +4,32 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from linelog.alignment.advice import advise
+from linelog.alignment.advice import advise_for
 from linelog.alignment.computing import compute
 from linelog.alignment.models import Result, Stage, StationNote, Visit
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
+from linelog.alignment.running import as_running, knowledge_of
 from linelog.calc.units import Unit
 from linelog.web.errors import Refused
 
 
 def freeze_advice(*, visit: Visit, unit: Unit) -> None:
     """Keep the moves that were offered on what was found, so that a later change of adjusters changes no old page."""
-    rows = sweeps_of(visit, stage=Stage.AS_FOUND)
+    rows, machine = sweeps_of(visit, stage=Stage.AS_FOUND), visit.machine
     swept = {row.station_id for row in rows}
-    for station in stations_of(visit.machine):
-        if station.pk not in swept:
-            continue
+    stations = [station for station in stations_of(machine) if station.pk in swept]
+    knowledge = knowledge_of(machine, stations)
+    for station in stations:
         found = compute(station=station, stage=Stage.AS_FOUND, plant=visit.machine.line.plant, rows=rows, unit=unit)
-        advice = advise(found, adjusters_of(station), unit)
-        words = "; ".join(line.words for line in advice.lines) or advice.headline
-        StationNote.objects.update_or_create(visit=visit, station=station, defaults={"advised": words})
+        running = as_running(found, knowledge)
+        advice = advise_for(
+            found,
+            running.found if running else None,
+            adjusters_of(station),
+            unit,
+            for_running=machine.moves_for_running,
+        )
+        StationNote.objects.update_or_create(visit=visit, station=station, defaults={"advised": advice.frozen})
 
 
 def close_stations(*, visit: Visit, at: datetime) -> None:

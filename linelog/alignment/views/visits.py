@@ -75,9 +75,11 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "lockout_verified_by": str(request.user),
         "lockout_verified_at": timezone.localtime(now).strftime(DATETIME_LOCAL),
     }
+    lines = station_lines(visit)
     context = {
         "visit": visit,
-        "lines": station_lines(visit),
+        "lines": lines,
+        "expects_running": any(line.found_running or line.left_running for line in lines),
         "amendments": visit.amendments.select_related("station", "by"),
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": visit.photos.select_related("station", "by"),
