@@ -12,6 +12,7 @@ urlpatterns = [
     path("setup/", include("linelog.plant.urls")),
     path("visits/", include("linelog.alignment.urls")),
     path("counts/", include("linelog.production.urls")),
+    path("plan/", include("linelog.planning.urls")),
     path("admin/", admin.site.urls),
 ]
 

@@ -11,6 +11,7 @@ from django.db.models import F
 
 from linelog.alignment.models import Amendment, Stage, Visit
 from linelog.demo import counts
+from linelog.demo import plan as planning
 from linelog.demo.life import Life, Setting
 from linelog.demo.log import Log
 from linelog.demo.scenario import Scenario
@@ -45,6 +46,8 @@ def load(scenario: Scenario, *, at: dt.datetime, say: Say = lambda line: None) -
         stored = log.store()
         say(", ".join(f"{number} {name}" for name, number in stored.items() if number) + ".")
         refit.mark_all(ground.plant, at)
+        planned = planning.lay(ground.plant, at)
+        say(f"{planned} visits planned for the coming weeks.")
         audit.record(by=None, action="loaded demonstration", obj=ground.plant, at=at, plant_id=ground.plant.pk)
     return {"machines": len(ground.machines), "shifts": shifts, **stored}
 

@@ -73,6 +73,15 @@ class PlantForm(SetUpForm):
     risk_percent = number("Alignment is due at this risk of being out (%)", 0.1, 99.9)
     longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
     crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
+    visit_base_hours = number(
+        "Hours of every visit", 0.1, 100, help_text="Lockout, all sweeps, closing up; opening a station comes on top."
+    )
+    assumed_rise_percent = number(
+        "Assumed rise of spoilage and tear-offs (%)",
+        0,
+        1000,
+        help_text="Per unit of severity, until the plant's own counts say. A guess without a source.",
+    )
     currency = text("Currency", 8)
     can_cost = number("Cost of one can", 0, 1e6, **MONEY)
     minute_value = number("Value of one machine minute", 0, 1e6, **MONEY)
@@ -118,7 +127,13 @@ class PlantForm(SetUpForm):
                 *("usual_scatter_um", "shaft_uncertainty_um"),
             ),
         ),
-        ("Risk and planning", ("risk_percent", "longest_interval_days", "crew_hours_per_week")),
+        (
+            "Risk and planning",
+            (
+                *("risk_percent", "longest_interval_days", "crew_hours_per_week"),
+                *("visit_base_hours", "assumed_rise_percent"),
+            ),
+        ),
         ("Money", ("currency", "can_cost", "minute_value", "tear_off_clear_minutes")),
         ("Tear-off levels", ("tear_off_good_per_million", "tear_off_poor_per_million")),
         ("Repeat rule", ("repeat_out", "repeat_visits")),

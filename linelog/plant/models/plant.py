@@ -34,6 +34,13 @@ class Plant(models.Model):
     risk_percent = models.FloatField(default=20.0, help_text="Alignment is due at this risk of being out.")
     longest_interval_days = models.PositiveIntegerField(default=120)
     crew_hours_per_week = models.FloatField(default=24.0)
+    visit_base_hours = models.FloatField(
+        default=2.0,
+        help_text="Of every visit: lockout, sweeping all stations, closing up. Opening stations comes on top.",
+    )
+    assumed_rise_percent = models.FloatField(
+        default=30.0, help_text="Of spoilage and tear-offs per unit of severity, until the plant's own counts say."
+    )
 
     currency = models.CharField(max_length=8, default="EUR")
     can_cost = models.FloatField(default=0.03)
@@ -87,6 +94,9 @@ class Plant(models.Model):
                 & Q(tear_off_clear_minutes__gte=0)
                 & Q(crew_hours_per_week__gte=0),
                 name="plant_costs_not_negative",
+            ),
+            models.CheckConstraint(
+                condition=Q(visit_base_hours__gt=0) & Q(assumed_rise_percent__gte=0), name="plant_planning_possible"
             ),
             models.CheckConstraint(
                 condition=Q(cup_wall_um__gt=0)

@@ -1,0 +1,68 @@
+"""The plan of a line as a calendar (RFC 5545), for programs that fetch it from time to time.
+
+Without METHOD, as it is published, DTSTAMP says when the entry was last changed (RFC 5545, 3.8.7.2); times are in
+UTC, which every program shows in its own zone; an entry without a stop fills its week's days.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+
+from icalendar import Calendar, Event
+
+from linelog.planning.models import PlannedVisit
+from linelog.plant.models import Line
+
+CAUTION = (
+    "This record is not permission to start or to enter a machine; the site's own procedures, local codes and "
+    "licensed practice come first."
+)
+STATUS = {"planned": "CONFIRMED", "done": "CONFIRMED", "cancelled": "CANCELLED"}
+
+
+def calendar_of(line: Line, entries: Iterable[PlannedVisit]) -> bytes:
+    """Return the calendar of a line; lines are folded at 75 octets and end in CRLF."""
+    made = Calendar()
+    made.add("PRODID", "-//Alignment logbook//Plan of a line//EN")
+    made.add("VERSION", "2.0")
+    made.add("CALSCALE", "GREGORIAN")
+    made.add("NAME", f"Alignment, {line}")  # RFC 7986
+    made.add("X-WR-CALNAME", f"Alignment, {line}")
+    made.add("REFRESH-INTERVAL", dt.timedelta(hours=6), parameters={"VALUE": "DURATION"})
+    for entry in entries:
+        made.add_component(_event(line, entry))
+    content: bytes = made.to_ical()
+    return content
+
+
+def _event(line: Line, entry: PlannedVisit) -> Event:
+    event = Event()
+    event.add("UID", f"{entry.uid}@alignment-logbook")
+    event.add("SEQUENCE", entry.sequence)
+    event.add("DTSTAMP", entry.changed_at.astimezone(dt.UTC))
+    event.add("LAST-MODIFIED", entry.changed_at.astimezone(dt.UTC))
+    event.add("CREATED", entry.made_at.astimezone(dt.UTC))
+    start, end = _span(entry)
+    event.add("DTSTART", start)
+    event.add("DTEND", end)
+    done = " (done)" if entry.state == PlannedVisit.State.DONE else ""
+    event.add("SUMMARY", f"Alignment: {entry.machine}{done}")
+    event.add("LOCATION", f"{line}, {entry.machine}")
+    event.add("DESCRIPTION", f"{entry.reason}\n{_when(entry)}\n{CAUTION}")
+    event.add("STATUS", STATUS[entry.state])
+    event.add("TRANSP", "OPAQUE" if entry.starts_at else "TRANSPARENT")
+    return event
+
+
+def _span(entry: PlannedVisit) -> tuple[dt.date, dt.date]:
+    if entry.starts_at is None:
+        return entry.week, entry.week + dt.timedelta(days=7)
+    start = entry.starts_at.astimezone(dt.UTC)
+    return start, start + dt.timedelta(hours=entry.hours)
+
+
+def _when(entry: PlannedVisit) -> str:
+    if entry.starts_at is None:
+        return f"{entry.hours:g} h of work; no stop is set for it in this week yet."
+    return f"{entry.hours:g} h of work in a stop of {entry.window.of_what if entry.window else 'the machine'}."

@@ -1,0 +1,63 @@
+"""The chance of being out against strokes, as a plain dict for plotly."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linelog.calc.drift import chance_out
+from linelog.planning.outlook import Outlook, PlaceNow
+from linelog.web import plotly
+from linelog.web.plotly import Part, typed
+
+POINTS = 81
+LEAST_MILLION = 10.0  # so far the chart always looks ahead
+COLOURS = ("--out", "--accent", "--unsure", "--in", "--ink", "--quiet")
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+
+
+def drawn(outlook: Outlook) -> list[PlaceNow]:
+    """Return the places with a drift, those nearest to the risk first."""
+    known = [one for one in outlook.places if one.place.drift is not None]
+    return sorted(known, key=lambda one: (one.left_million is None, one.left_million or 0.0, one.label))
+
+
+def risk_figure(outlook: Outlook) -> Part | None:
+    """Return each place's chance of being out over the strokes from now on; None where no drift is known."""
+    places = drawn(outlook)
+    if not places:
+        return None
+    left = [one.left_million for one in places if one.left_million is not None]
+    a_day = outlook.facts.risk.a_day_million if outlook.facts.risk else None
+    ahead = max(LEAST_MILLION, min(1.5 * max([*left, 0.0]), 60.0), 60.0 * (a_day or 0.0))
+    strokes = np.linspace(0.0, ahead, POINTS)
+    percent = outlook.machine.line.plant.risk_percent
+    data = [_trace(one, number, strokes) for number, one in enumerate(places)]
+    risk = plotly.lines("the plant's risk", "--ink", width=2, dash="4px 4px")
+    data.append(risk | {"x": typed([0.0, ahead]), "y": typed([percent, percent]), "showlegend": False})
+    days = f" ({a_day:.2f} million a day now)" if a_day else ""
+    layout: Part = {
+        "height": 420,
+        "margin": {"l": 70, "r": 16, "t": 24, "b": 60},
+        "xaxis": {"title": {"text": f"Million strokes from now{days}"}, "range": [0.0, ahead]},
+        "yaxis": {"title": {"text": "Chance of being out, %"}, "range": [0.0, 100.0]},
+        "legend": {"orientation": "h", "y": -0.22},
+        "showlegend": True,
+        "annotations": [
+            plotly.note(f"due at {percent:g} %", ahead, percent, xref="x", yref="y", xanchor="right", yshift=10)
+        ],
+    }
+    return {"data": data, "layout": layout}
+
+
+def _trace(one: PlaceNow, number: int, strokes: np.ndarray) -> Part:
+    place = one.place
+    drift = place.drift
+    assert drift is not None  # noqa: S101 - only places with one are drawn
+    chance = 100.0 * chance_out(drift, place.start, one.done_million + strokes, place.limit_um)
+    rests = f"{place.pairs} pairs of visits" + (" of the whole line" if place.pooled else "")
+    line = plotly.lines(one.label, COLOURS[number % len(COLOURS)], width=2.5, dash=DASHES[number % len(DASHES)])
+    line |= {"x": typed(strokes), "y": typed(chance), "hoverinfo": "all"}
+    line["hovertemplate"] = (
+        f"<b>{plotly.text(one.label)}</b>: %{{y:.0f}} % after %{{x:.1f}} million<br>{rests}<extra></extra>"
+    )
+    return line

@@ -1,0 +1,97 @@
+"""The plan week by week as the page shows it, and what is wrong with it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from linelog.planning.models import PlannedVisit, StopWindow
+from linelog.planning.outlook import Coming, Outlook
+from linelog.planning.suggest import avoided_of, week_of
+from linelog.planning.weeks import label
+
+_ROUNDING = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """An entry with what it avoids and what is wrong with it; where it may go by a press of a button."""
+
+    entry: PlannedVisit
+    outlook: Outlook | None
+    avoided: float
+    troubles: tuple[str, ...]
+    earlier: dt.date | None
+    later: dt.date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """A week: its entries, its stops, the hours used and those there are."""
+
+    monday: dt.date
+    label: str
+    shown: tuple[Shown, ...]
+    stops: tuple[StopWindow, ...]
+    hours: float
+    crew_hours: float
+    avoided: float
+
+    @property
+    def over(self) -> float:
+        """Hours beyond those of the crew."""
+        return max(self.hours - self.crew_hours, 0.0) if self.hours > self.crew_hours + _ROUNDING else 0.0
+
+
+def grid(coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit]) -> list[Week]:
+    """Put entries and stops into their weeks."""
+    return [_week(coming, number, stops, entries) for number in range(len(coming.weeks))]
+
+
+def outside(coming: Coming, entries: Sequence[PlannedVisit]) -> list[Shown]:
+    """Return open entries of weeks that are over, or beyond the last one shown."""
+    return [_shown(coming, one, entries) for one in entries if one.week not in coming.weeks]
+
+
+def _week(coming: Coming, number: int, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit]) -> Week:
+    day = coming.weeks[number]
+    shown = tuple(_shown(coming, one, entries) for one in entries if one.week == day)
+    return Week(
+        monday=day,
+        label=label(day),
+        shown=shown,
+        stops=tuple(stop for stop in stops if week_of(coming, stop) == day),
+        hours=sum(one.entry.hours for one in shown),
+        crew_hours=coming.plant.crew_hours_per_week,
+        avoided=sum(one.avoided for one in shown),
+    )
+
+
+def _shown(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit]) -> Shown:
+    weeks = coming.weeks
+    at = weeks.index(entry.week) if entry.week in weeks else None
+    return Shown(
+        entry=entry,
+        outlook=coming.machines.get(entry.machine_id),
+        avoided=avoided_of(coming, entry),
+        troubles=tuple(_troubles(coming, entry, entries)),
+        earlier=weeks[at - 1] if at else None,
+        later=weeks[at + 1] if at is not None and at + 1 < len(weeks) else (weeks[0] if at is None else None),
+    )
+
+
+def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit]) -> list[str]:
+    found = []
+    if entry.week < coming.weeks[0]:
+        found.append("Its week is over and no signed visit came of it.")
+    stop = entry.window
+    if stop is None:
+        found.append("No stop of its machine in this week: it needs one, or another week.")
+        return found
+    if entry.hours > stop.hours + _ROUNDING:
+        found.append(f"It takes {entry.hours:g} h and its stop is {stop.hours:g} h long.")
+    used = sum(one.hours for one in entries if one.window_id == stop.pk)
+    if used > stop.hours * stop.crews + _ROUNDING:
+        found.append(f"Its stop is overbooked: {used:g} h of work in {stop.hours * stop.crews:g} h.")
+    return found

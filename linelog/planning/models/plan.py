@@ -1,0 +1,101 @@
+"""When machines stand still, and which visits are planned for then."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.db import models
+from django.db.models import F, Q
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Line, Machine, Plant
+from linelog.plant.models.scoped import Scoped
+
+
+class StopWindow(models.Model):
+    """A time in which a line, a machine, or (neither given) the whole plant stands still."""
+
+    plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="stop_windows")
+    line = models.ForeignKey(Line, on_delete=models.CASCADE, null=True, blank=True, related_name="stop_windows")
+    machine = models.ForeignKey(Machine, on_delete=models.CASCADE, null=True, blank=True, related_name="stop_windows")
+    starts_at = models.DateTimeField(db_index=True)
+    ends_at = models.DateTimeField()
+    crews = models.PositiveSmallIntegerField(default=1)
+    note = models.CharField(max_length=80, blank=True)
+    version = models.PositiveIntegerField(default=1)
+
+    plant_path = "plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["starts_at", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(ends_at__gt=F("starts_at")), name="stop_ends_after_it_starts"),
+            models.CheckConstraint(condition=Q(crews__gte=1), name="stop_has_a_crew"),
+            models.CheckConstraint(
+                condition=Q(line__isnull=True) | Q(machine__isnull=True), name="stop_of_a_line_or_of_a_machine"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"stop of {self.of_what} from {self.starts_at:%Y-%m-%d}"
+
+    @property
+    def of_what(self) -> str:
+        """Name what stands still."""
+        return str(self.machine or self.line or "the whole plant")
+
+    @property
+    def hours(self) -> float:
+        """How long it is."""
+        return (self.ends_at - self.starts_at).total_seconds() / 3600.0
+
+
+class PlannedVisit(models.Model):
+    """An alignment visit in the plan: of which week, in which stop, for how many hours.
+
+    `sequence` grows with every change that a calendar must hear of. A machine has one open entry at a time; the
+    signed visit that came of it closes it.
+    """
+
+    class State(models.TextChoices):
+        """Where it stands."""
+
+        PLANNED = "planned", "Planned"
+        DONE = "done", "Done"
+        CANCELLED = "cancelled", "Taken out"
+
+    machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="planned_visits")
+    week = models.DateField(help_text="The Monday of its week.")
+    window = models.ForeignKey(StopWindow, on_delete=models.SET_NULL, null=True, related_name="planned_visits")
+    starts_at = models.DateTimeField(null=True, help_text="Empty where the week has no stop for it.")
+    hours = models.FloatField()
+    reason = models.CharField(max_length=300, help_text="Why it was due when it was planned.")
+    is_pinned = models.BooleanField(default=False, help_text="Stays where it is when the plan is worked out again.")
+    state = models.CharField(max_length=9, choices=State, default=State.PLANNED)
+    visit = models.OneToOneField(Visit, on_delete=models.PROTECT, null=True, related_name="planned_as")
+    uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    sequence = models.PositiveIntegerField(default=0)
+    made_at = models.DateTimeField()
+    changed_at = models.DateTimeField()
+    version = models.PositiveIntegerField(default=1)
+
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["week", "starts_at", "pk"]
+        indexes = [models.Index(fields=["state", "week"])]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["machine"], condition=Q(state="planned"), name="one_open_entry_of_a_machine"
+            ),
+            models.CheckConstraint(
+                condition=Q(state="done", visit__isnull=False) | (~Q(state="done") & Q(visit__isnull=True)),
+                name="entry_is_done_by_a_visit",
+            ),
+            models.CheckConstraint(condition=Q(hours__gt=0), name="entry_takes_time"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.machine}, week of {self.week}"

@@ -1,0 +1,178 @@
+"""Put visits into the plan, move them, take them out, and close them when they are done."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.db.models import F
+
+from linelog.alignment.models import Visit
+from linelog.planning import weeks as calendar
+from linelog.planning.models import PlannedVisit, StopWindow
+from linelog.planning.places import place_in
+from linelog.planning.services.guard import check_may_plan, held
+from linelog.planning.suggest import Change
+from linelog.plant.models import Machine, Plant
+from linelog.web import audit
+from linelog.web.errors import Conflict, NotAllowed, Refused
+
+PLANNED = PlannedVisit.State.PLANNED
+SETTLED = ["week", "window", "starts_at", "hours", "is_pinned", "state", "visit", "sequence", "changed_at", "version"]
+MOST_HOURS = 200.0
+
+
+def put(
+    *,
+    by: Any,
+    at: dt.datetime,
+    machine: Machine,
+    week: dt.date,
+    hours: float,
+    reason: str,
+    pinned: bool,
+    window: StopWindow | None = None,
+) -> PlannedVisit:
+    """Put a machine's visit into a week; into the given stop, else into the first of the week that takes it."""
+    check_may_plan(by)
+    if not Machine.objects.for_user(by).filter(pk=machine.pk).exists():
+        raise NotAllowed("This machine is not of your plant.")
+    entry = PlannedVisit(
+        machine=machine, week=calendar.monday(week), hours=hours, reason=reason, is_pinned=pinned,
+        made_at=at, changed_at=at,
+    )  # fmt: skip
+    _rules(entry, at)
+    entry.window, entry.starts_at = place_in(entry, window)
+    try:
+        with transaction.atomic():
+            entry.save(force_insert=True)
+            _record(by, at, entry, "planned visit", None)
+    except IntegrityError:
+        raise Conflict(f"{machine} is in the plan already.") from None
+    return entry
+
+
+@transaction.atomic
+def change(
+    *, by: Any, at: dt.datetime, entry: PlannedVisit, version: int, week: dt.date, hours: float, pinned: bool
+) -> PlannedVisit:
+    """Move an entry to a week, change its hours, pin it or let it go."""
+    fresh = _open(by, entry, version)
+    before = audit.snapshot(fresh)
+    week = calendar.monday(week)
+    moved = (fresh.week, fresh.hours) != (week, hours)
+    fresh.week, fresh.hours, fresh.is_pinned = week, hours, pinned
+    if moved:
+        _rules(fresh, at)
+        fresh.window, fresh.starts_at = place_in(fresh)
+    return _store(by, at, fresh, "changed plan", before, told=moved)
+
+
+@transaction.atomic
+def settle(*, by: Any, at: dt.datetime, entry: PlannedVisit) -> PlannedVisit:
+    """Look again for a stop in the entry's week, after the stops have changed."""
+    before = audit.snapshot(entry)
+    window, starts_at = place_in(entry)
+    if (window.pk if window else None, starts_at) == (entry.window_id, entry.starts_at):
+        return entry
+    entry.window, entry.starts_at = window, starts_at
+    return _store(by, at, entry, "moved with the stops", before, told=True)
+
+
+@transaction.atomic
+def take_out(*, by: Any, at: dt.datetime, entry: PlannedVisit, version: int) -> PlannedVisit:
+    """Take an entry out of the plan; calendars hear that it is cancelled."""
+    fresh = _open(by, entry, version)
+    before = audit.snapshot(fresh)
+    fresh.state = PlannedVisit.State.CANCELLED
+    return _store(by, at, fresh, "took out of plan", before, told=True)
+
+
+@transaction.atomic
+def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Iterable[tuple[Change, str]]) -> int:
+    """Store the chosen changes of a suggestion (each with the reason to keep); return how many there were."""
+    check_may_plan(by)
+    open_ones = PlannedVisit.objects.select_for_update(of=("self",)).filter(machine__line__plant=plant, state=PLANNED)
+    by_machine = {entry.machine_id: entry for entry in open_ones.select_related("machine__line__plant", "window")}
+    machines = Machine.objects.select_related("line__plant").filter(line__plant=plant).in_bulk()
+    stops = StopWindow.objects.filter(plant=plant).in_bulk()
+    done = 0
+    for one, reason in changes:
+        old, stop = by_machine.get(one.machine), stops.get(one.window) if one.window else None
+        if one.week is None and old is not None:
+            take_out(by=by, at=at, entry=old, version=old.version)
+        elif one.week is not None and old is None:
+            put(by=by, at=at, machine=machines[one.machine], week=one.week, hours=one.hours, reason=reason,
+                pinned=False, window=stop)  # fmt: skip
+        elif one.week is not None and old is not None:
+            before = audit.snapshot(old)
+            old.week, old.hours = one.week, one.hours
+            old.window, old.starts_at = place_in(old, stop)
+            _store(by, at, old, "changed plan", before, told=True)
+        done += 1
+    return done
+
+
+def close_done(*, at: dt.datetime, plant: Plant) -> int:
+    """Close the open entries of machines that had a visit signed since they were planned; return how many."""
+    signed = Visit.objects.filter(
+        machine__planned_visits__state=PLANNED,
+        machine__planned_visits__machine__line__plant=plant,
+        state=Visit.State.SIGNED,
+        signed_at__gt=F("machine__planned_visits__made_at"),
+        planned_as__isnull=True,
+    )
+    first: dict[int, Visit] = {}
+    for visit in signed.order_by("signed_at", "pk"):
+        first.setdefault(visit.machine_id, visit)
+    for machine, visit in first.items():
+        _close(machine, visit, at)
+    return len(first)
+
+
+@transaction.atomic
+def _close(machine: int, visit: Visit, at: dt.datetime) -> None:
+    entry = PlannedVisit.objects.select_for_update(of=("self",)).filter(machine=machine, state=PLANNED).first()
+    if entry is None:
+        return
+    before = audit.snapshot(entry)
+    entry.state, entry.visit = PlannedVisit.State.DONE, visit
+    _store(None, at, entry, "closed by its visit", before, told=True)
+
+
+def _open(by: Any, entry: PlannedVisit, version: int) -> PlannedVisit:
+    fresh = held(by, entry, version)
+    if fresh.state != PLANNED:
+        raise Refused(f"{fresh} is {fresh.get_state_display().lower()}: it is no longer changed.")
+    return fresh
+
+
+def _rules(entry: PlannedVisit, at: dt.datetime) -> None:
+    plant = entry.machine.line.plant
+    if not 0.0 < entry.hours <= MOST_HOURS:
+        raise Refused(f"The hours must be above 0 and at most {MOST_HOURS:g}.", field="hours")
+    first = calendar.monday(calendar.local_day(plant, at))
+    if not first <= entry.week <= first + dt.timedelta(days=365):
+        raise Refused("Choose this week or one of the coming year.", field="week")
+
+
+def _store(
+    by: Any, at: dt.datetime, entry: PlannedVisit, action: str, before: dict[str, Any], *, told: bool
+) -> PlannedVisit:
+    """Store a changed entry with its history; `told` where calendars must hear of it."""
+    entry.version += 1
+    entry.sequence += int(told)
+    entry.changed_at = at
+    entry.save(update_fields=SETTLED)
+    _record(by, at, entry, action, before)
+    return entry
+
+
+def _record(by: Any, at: dt.datetime, entry: PlannedVisit, action: str, before: dict[str, Any] | None) -> None:
+    after = {**audit.snapshot(entry), "uid": str(entry.uid)}
+    if before is not None:
+        before = {**before, "uid": str(entry.uid)}
+    plant_id = entry.machine.line.plant_id
+    audit.record(by=by, action=action, obj=entry, at=at, before=before, after=after, plant_id=plant_id)

@@ -1,0 +1,160 @@
+"""The sheet for a visit, to take to the machine: a PDF set by typst.
+
+Everything typed travels as data (a JSON string the document reads), never as markup, so that no name can become a
+command of the typesetter.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import typst
+from django.conf import settings
+
+from linelog.alignment.values import latest
+from linelog.calc.readings import clock_position
+from linelog.calc.units import Unit, tir_from_offset
+from linelog.planning.feed import CAUTION
+from linelog.planning.models import PlannedVisit
+from linelog.planning.outlook import Outlook
+from linelog.plant.models import Fitting, Machine, Station
+from linelog.trends import words
+from linelog.trends.standing import Value, as_it_is_now
+from linelog.web import units
+
+TEMPLATE = Path(settings.BASE_DIR) / "templates" / "planning" / "sheet.typ"
+LOCKOUT = (
+    "Shut down by the site's own procedure.",
+    "Isolate every energy source: electric, air, hydraulic.",
+    "Lock and tag, each person with a lock of their own.",
+    "Release stored energy: strip and dome air, accumulators, hydrostatic oil; domer door, cradle and ram held "
+    "against gravity; flywheel coasted down.",
+    "VERIFY that it is dead: try to start, read the gauges.",
+)
+CAUTIONS = (
+    "Bar over by hand only, with people clear. Never reach in while it cycles.",
+    "Sharp cans and slivers, hot punch, slippery coolant, noise.",
+    "Indicator, shaft and adapters out and counted before restart.",
+)
+STANDARDS = "29 CFR 1910.147; ISO 14118"
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the sheet tells: the machine with its outlook, the open entry of the plan, how stations were left."""
+
+    outlook: Outlook
+    entry: PlannedVisit | None
+    stations: tuple[Station, ...]
+    values: tuple[Value, ...]
+    tooling: str
+    made: str
+
+
+def read(outlook: Outlook, entry: PlannedVisit | None, made: str) -> Sheet:
+    """Read what the sheet tells."""
+    machine = outlook.machine
+    stations = tuple(machine.stations.filter(is_active=True).order_by("order", "pk"))
+    fitted = Fitting.objects.filter(machine=machine, removed_at__isnull=True).select_related("tooling_set").first()
+    values = tuple(as_it_is_now(latest(machine.stations.filter(is_active=True))))
+    tooling = str(fitted.tooling_set) if fitted else "not logged"
+    return Sheet(outlook, entry, stations, values, tooling, made)
+
+
+def pdf_of(sheet: Sheet, unit: Unit) -> bytes:
+    """Return the sheet as a PDF."""
+    return _compiled(sheet, unit, "pdf")
+
+
+def pages_of(sheet: Sheet, unit: Unit) -> list[bytes]:
+    """Return its pages as pictures, for whoever wants to look at them."""
+    pages: Any = _compiled(sheet, unit, "png")
+    return pages if isinstance(pages, list) else [pages]
+
+
+def _compiled(sheet: Sheet, unit: Unit, form: str) -> Any:
+    data = json.dumps(content(sheet, unit), ensure_ascii=False)
+    more = {"ppi": 80.0} if form == "png" else {}
+    return typst.compile(str(TEMPLATE), format=form, sys_inputs={"data": data}, ignore_system_fonts=True, **more)
+
+
+def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
+    """Return everything on the sheet as plain text and lists."""
+    machine, outlook = sheet.outlook.machine, sheet.outlook
+    return {
+        "machine": str(machine),
+        "line": str(machine.line),
+        "plant": str(machine.line.plant),
+        "invented": machine.line.plant.is_invented,
+        "when": _when(sheet.entry),
+        "hours": f"{sheet.entry.hours if sheet.entry else outlook.hours:g} h",
+        "tooling": sheet.tooling,
+        "due": outlook.due.words,
+        "reason": outlook.due.why,
+        "opens": ", ".join(outlook.opens) or "none foreseen",
+        "unit": unit.label,
+        "rows": list(_rows(sheet, unit)),
+        "faces": list(_faces(sheet.stations, unit)),
+        "lockout": LOCKOUT,
+        "standards": STANDARDS,
+        "cautions": CAUTIONS,
+        "permission": CAUTION,
+        "made": sheet.made,
+    }
+
+
+def _when(entry: PlannedVisit | None) -> str:
+    if entry is None:
+        return "not in the plan"
+    if entry.starts_at is None:
+        return f"week of {entry.week.isoformat()}, no stop set"
+    return entry.starts_at.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:
+    """One row a place: station, limit (offset and TIR), last value, direction, when, and what is aimed at."""
+    known = {one.place.key: one for one in sheet.outlook.places}
+    named = {station.pk: station for station in sheet.stations}
+    order = {station.pk: number for number, station in enumerate(sheet.stations)}
+    for value in sorted(sheet.values, key=lambda one: (order[one.station_id], one.method, one.seat)):
+        station = named[value.station_id]
+        now = known.get((value.station_id, value.seat, value.method))
+        chance = f"{100.0 * now.chance:.0f} %" if now and now.chance is not None else "not known"
+        offset = units.show_um(value.radial_um, unit)
+        yield [
+            words.place(station, value.seat) + (", running" if value.method == "running" else ""),
+            _limit(station, unit),
+            f"{offset} ± {units.show_um(value.expanded_um, unit)}",
+            f"toward {clock_position(value.direction_deg)}",
+            value.visit_at.date().isoformat(),
+            chance,
+        ]
+    measured = {value.station_id for value in sheet.values}
+    for station in sheet.stations:
+        if station.pk not in measured:
+            yield [str(station), _limit(station, unit), "never measured", "", "", "not known"]
+
+
+def _limit(station: Station, unit: Unit) -> str:
+    offset, tir = units.show_um(station.limit_um, unit), units.show_um(tir_from_offset(station.limit_um), unit)
+    return f"{offset} (TIR {tir})"
+
+
+def _faces(stations: Iterable[Station], unit: Unit) -> Iterable[dict[str, str]]:
+    """One clock face to write on for each seat, as found and as left."""
+    for station in stations:
+        for seat in station.seats:
+            yield {
+                "name": words.place(station, seat),
+                "view": station.get_view_display().lower(),
+                "target": f"limit {units.show_um(station.limit_um, unit)} {unit.label}",
+            }
+
+
+def machine_sheet_name(machine: Machine) -> str:
+    """Return a plain name for the file."""
+    return f"visit-machine-{machine.pk}.pdf"
