@@ -23,6 +23,8 @@ from django.utils import timezone
 
 from linelog.alignment.models import MoveMade, Photo, Sweep
 from linelog.alignment.services import captures
+from linelog.planning.models import PlannedVisit, StopWindow
+from linelog.planning.services import calendars
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
 from linelog.production.models import Event, ShiftCount, SpoilageCause
 from linelog.production.services import uploads
@@ -159,6 +161,30 @@ class World:
     @cached_property
     def colleague(self) -> Any:
         return factories.person("mechanic", self.plant, pin_hash="x")
+
+    @cached_property
+    def planned(self) -> Any:
+        week, now = dt.date(2026, 6, 15), factories.NOW
+        return PlannedVisit.objects.create(
+            machine=self.machine, week=week, hours=4.0, reason="Due.", made_at=now, changed_at=now
+        )
+
+    @cached_property
+    def stop(self) -> Any:
+        ends = factories.NOW + dt.timedelta(hours=8)
+        return StopWindow.objects.create(plant=self.plant, starts_at=factories.NOW, ends_at=ends)
+
+    @cached_property
+    def _calendar(self) -> Any:
+        return calendars.make(by=self.person("manager"), at=factories.NOW, line=self.line, label="Wall screen")
+
+    @cached_property
+    def calendar(self) -> Any:
+        return self._calendar[0]
+
+    @cached_property
+    def calendar_secret(self) -> str:
+        return self._calendar[1]
 
     @cached_property
     def _people(self) -> dict[str, Person]:
@@ -316,6 +342,21 @@ EXPECTED: dict[str, Row] = {
     "trends:figures": Row(ROLES, the(pk="machine")),
     "trends:numbers": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
     "trends:numbers_csv": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
+    # Plan
+    "planning:plan": Row(ROLES),
+    "planning:accept": Row(MANAGERS, the(plant_id="plant")),
+    "planning:change": Row(MANAGERS, the(pk="planned")),
+    "planning:take_out": Row(MANAGERS, the(pk="planned")),
+    "planning:machine": Row(ROLES, the(pk="machine")),
+    "planning:add": Row(MANAGERS, the(pk="machine")),
+    "planning:figures": Row(ROLES, the(pk="machine")),
+    "planning:sheet": Row(ROLES, the(pk="machine")),
+    "planning:add_stop": Row(MANAGERS, the(plant_id="plant")),
+    "planning:stop": Row(MANAGERS, the(pk="stop")),
+    "planning:calendars": Row(MANAGERS),
+    "planning:revoke": Row(MANAGERS, the(pk="calendar")),
+    # A calendar program cannot sign in: the address itself is what it knows.
+    "planning:feed": Row(EVERYBODY, lambda world: {"secret": world.calendar_secret}, of_plant=False),
 }
 
 

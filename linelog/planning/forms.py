@@ -29,13 +29,13 @@ class SpanForm(forms.Form):
         coerce=int,
         choices=[(number, f"{number} weeks") for number in range(calendar.FEWEST, calendar.MOST + 1)],
         required=False,
-        empty_value=calendar.USUAL,
+        empty_value=None,
         error_messages={"invalid_choice": f"Choose {calendar.FEWEST} to {calendar.MOST} weeks."},
     )
 
     def number(self) -> int:
         """Return the weeks asked for, or the usual number."""
-        return int(self.cleaned_data["weeks"]) if self.is_valid() else calendar.USUAL
+        return int(self.cleaned_data["weeks"] or calendar.USUAL) if self.is_valid() else calendar.USUAL
 
 
 class EntryForm(forms.Form):

@@ -67,19 +67,20 @@ def read(outlook: Outlook, entry: PlannedVisit | None, made: str) -> Sheet:
 
 def pdf_of(sheet: Sheet, unit: Unit) -> bytes:
     """Return the sheet as a PDF."""
-    return _compiled(sheet, unit, "pdf")
+    made: bytes = typst.compile(str(TEMPLATE), format="pdf", sys_inputs=_data(sheet, unit), ignore_system_fonts=True)
+    return made
 
 
 def pages_of(sheet: Sheet, unit: Unit) -> list[bytes]:
     """Return its pages as pictures, for whoever wants to look at them."""
-    pages: Any = _compiled(sheet, unit, "png")
+    pages: Any = typst.compile(
+        str(TEMPLATE), format="png", ppi=80.0, sys_inputs=_data(sheet, unit), ignore_system_fonts=True
+    )
     return pages if isinstance(pages, list) else [pages]
 
 
-def _compiled(sheet: Sheet, unit: Unit, form: str) -> Any:
-    data = json.dumps(content(sheet, unit), ensure_ascii=False)
-    more = {"ppi": 80.0} if form == "png" else {}
-    return typst.compile(str(TEMPLATE), format=form, sys_inputs={"data": data}, ignore_system_fonts=True, **more)
+def _data(sheet: Sheet, unit: Unit) -> dict[str, str]:
+    return {"data": json.dumps(content(sheet, unit), ensure_ascii=False)}
 
 
 def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:

@@ -132,8 +132,8 @@ def _compared(coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], diges
     for pk, entry in found.items():
         outlook, week = coming.machines[pk], coming.weeks[entry.week]
         old = now.get(pk)
-        if old and old.week == week and old.window_id == int(entry.window):
-            continue
+        if old and old.week == week and old.window_id is not None:
+            continue  # another stop of the same week avoids no more
         what = f"move from {label(old.week)} to {label(week)}" if old else f"put into {label(week)}"
         changes.append(_change(outlook, what, week, int(entry.window), float(entry.hours), float(entry.avoided)))
     for pk, old in now.items():

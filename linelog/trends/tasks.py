@@ -7,6 +7,7 @@ from django_tasks import task
 
 from linelog.plant.models import Plant
 from linelog.trends import refit
+from linelog.trends.due.store import refit_drifts
 from linelog.web import jobs
 from linelog.web.models import Job
 
@@ -23,3 +24,4 @@ def _plant(job_id: int) -> Plant:
 
 
 jobs.register(refit.KIND, refresh)
+refit.register("drift", refit_drifts)

@@ -16,7 +16,7 @@ from linelog.planning.places import place_in
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.planning.suggest import Change
 from linelog.plant.models import Machine, Plant
-from linelog.web import audit
+from linelog.web import audit, followers
 from linelog.web.errors import Conflict, NotAllowed, Refused
 
 PLANNED = PlannedVisit.State.PLANNED
@@ -113,6 +113,11 @@ def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Iterable[tuple[Ch
             _store(by, at, old, "changed plan", before, told=True)
         done += 1
     return done
+
+
+def close_at_signing(told: followers.Change) -> None:
+    """Follow the signing of visits."""
+    close_done(at=told.at, plant=Plant.objects.get(pk=told.plant_id))
 
 
 def close_done(*, at: dt.datetime, plant: Plant) -> int:

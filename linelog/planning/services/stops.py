@@ -69,10 +69,9 @@ def _rules(stop: StopWindow) -> None:
             f"It is {stop.hours:.1f} h long and every visit takes {least:g} h at least (a setting of the plant).",
             field="ends_at",
         )
-    for part in (stop.line, stop.machine):
-        line = getattr(part, "line", part)
-        if line is not None and line.plant_id != stop.plant_id:
-            raise Refused("This is not of the plant.", field="what")
+    line = stop.machine.line if stop.machine else stop.line
+    if line is not None and line.plant_id != stop.plant_id:
+        raise Refused("This is not of the plant.", field="what")
 
 
 def _resettle(by: Any, at: dt.datetime, stop: StopWindow) -> None:

@@ -84,6 +84,16 @@ def work_out(
     MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
 
 
+def refit_drifts(plant: Plant, now: dt.datetime) -> None:
+    """Work out the drift of every machine of a plant, as the counts between its visits may have changed too."""
+    lines: dict[int, list[int]] = defaultdict(list)
+    for line, pk in Machine.objects.filter(line__plant=plant).order_by("line", "pk").values_list("line", "pk"):
+        lines[line].append(pk)
+    known = bases([pk for ids in lines.values() for pk in ids])
+    for line, ids in lines.items():
+        work_out(line, ids, known, at=now)
+
+
 class LineRead:
     """The values, strokes and jolts of a line read once, and the pairs they make."""
 
