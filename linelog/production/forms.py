@@ -260,6 +260,9 @@ class EventForm(forms.Form):
         error_messages={"invalid": "This is not a day and time of the calendar."},
     )
     kind = forms.ChoiceField(label="What", choices=Event.Kind.choices)
+    coil_lot = forms.CharField(
+        max_length=40, required=False, help_text="Where other metal was fed from then on and its lot is known."
+    )
     note = forms.CharField(max_length=200, required=False)
     key = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
 

@@ -205,6 +205,15 @@ def events(machine: Machine, since: dt.date | None, until: dt.date | None) -> li
     if until is not None:
         rows = rows.filter(at__lt=day_begins(plant, until + dt.timedelta(days=1)))
     return [
-        EventRow(event.pk, event.machine_id, event.at, event.kind, event.get_kind_display(), event.note)
+        EventRow(event.pk, event.machine_id, event.at, event.kind, event.get_kind_display(), event.remark)
         for event in rows
     ]
+
+
+def shift_counts(
+    machine: Machine | int, since: dt.date | None, until: dt.date | None
+) -> tuple[DaySeries, tuple[str, ...]]:
+    """Return the counts of one machine shift by shift, in the order of time, and the code of each one's shift."""
+    rows = ShiftCount.objects.filter(machine=machine, **_span(since, until)).order_by("day", "shift__starts")
+    columns = _columns(rows.annotate(**DAY_TEXT).values_list("day_text", *COUNTS, "shift__code"), 8)
+    return _series(columns[:7]), tuple(columns[7])

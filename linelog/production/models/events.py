@@ -28,6 +28,9 @@ class Event(models.Model):
     machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="events")
     at = models.DateTimeField()
     kind = models.CharField(max_length=16, choices=Kind)
+    coil_lot = models.CharField(
+        max_length=40, blank=True, help_text="Of the metal fed from then on, where it is known."
+    )
     note = models.CharField(max_length=200, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
 
@@ -40,3 +43,8 @@ class Event(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} on {self.machine}"
+
+    @property
+    def remark(self) -> str:
+        """The coil lot, where one is given, and the note."""
+        return ", ".join(part for part in (f"coil lot {self.coil_lot}" if self.coil_lot else "", self.note) if part)

@@ -15,7 +15,15 @@ from linelog.web.errors import Refused
 
 
 def add(
-    *, by: Any, at: dt.datetime, machine: Machine, happened_at: dt.datetime, kind: str, note: str, key: str = ""
+    *,
+    by: Any,
+    at: dt.datetime,
+    machine: Machine,
+    happened_at: dt.datetime,
+    kind: str,
+    note: str,
+    coil_lot: str = "",
+    key: str = "",
 ) -> Event:
     """Note an event of a machine."""
     check_may_count(by)
@@ -23,12 +31,12 @@ def add(
         raise Refused("This time has not come yet.", field="happened_at")
 
     def write() -> int:
-        event = Event.objects.create(machine=machine, at=happened_at, kind=kind, note=note, by=by)
+        event = Event.objects.create(machine=machine, at=happened_at, kind=kind, coil_lot=coil_lot, note=note, by=by)
         after = audit.snapshot(event)
         audit.record(by=by, action="noted", obj=event, at=at, after=after, plant_id=machine.line.plant_id)
         return event.pk
 
-    content = [machine.pk, happened_at, kind, note]
+    content = [machine.pk, happened_at, kind, note, coil_lot]
     return Event.objects.get(pk=writes.once(by=by, key=key, content=content, at=at, write=write))
 
 
