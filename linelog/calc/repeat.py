@@ -45,12 +45,21 @@ _USUALLY = {
 
 @dataclass(frozen=True, slots=True)
 class AsFound:
-    """A station as one visit found it: offset, whether beyond its limit, and strokes since it was last left."""
+    """A station as one visit found it: offset, whether beyond its limit, and strokes since it was last left.
+
+    by_tilt  out by its tilt alone: it counts, but the offset's direction says nothing of it
+    """
 
     across_um: float
     up_um: float
     out: bool
     strokes_million: float | None = None
+    by_tilt: bool = False
+
+    @property
+    def points(self) -> bool:
+        """Whether it is out and its offset points somewhere."""
+        return self.out and not self.by_tilt and (self.across_um != 0.0 or self.up_um != 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +68,7 @@ class Repeat:
 
     repeats           out at least as often as the rule asks
     out, visits       times out among the visits looked at
-    directions        agreement of the directions it was out in; None where it never was
+    directions        agreement of the directions it was out in; None where there are none
     comes_back_million  median strokes after which it was found out again; None where not known
     """
 
@@ -82,9 +91,10 @@ def repeat_problem(visits: Sequence[AsFound], *, out_of: int = 3, last: int = 5)
         raise CalcError("The rule must ask for at least one visit, and for no more than it looks at.", field="out_of")
     recent = list(visits)[-last:]
     out = [visit for visit in recent if visit.out]
-    found = None
-    if out:
-        found = agreement(directions_deg([visit.across_um for visit in out], [visit.up_um for visit in out]))
+    found, pointing = None, [visit for visit in out if visit.points]
+    if pointing:
+        angles = directions_deg([visit.across_um for visit in pointing], [visit.up_um for visit in pointing])
+        found = agreement(angles)
     strokes = [visit.strokes_million for visit in out if visit.strokes_million is not None]
     return Repeat(
         repeats=len(out) >= out_of,
