@@ -28,6 +28,7 @@ from linelog.planning.services import calendars
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
 from linelog.production.models import Event, ShiftCount, SpoilageCause
 from linelog.production.services import uploads
+from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
 from tests import factories
@@ -40,6 +41,7 @@ EVERYBODY = ROLES | {"anonymous", "tablet"}
 DEVICES = ROLES | {"tablet"}
 LOGGERS = frozenset({"mechanic", "manager", "administrator"})
 COUNTERS = frozenset({"quality", "manager", "administrator"})
+FOLLOWERS = frozenset({"mechanic", "quality", "manager", "administrator"})
 MANAGERS = frozenset({"manager", "administrator"})
 ADMINISTRATORS = frozenset({"administrator"})
 VISITORS = [*sorted(EVERYBODY), "elsewhere", "mechanic by PIN"]
@@ -141,6 +143,25 @@ class World:
     def event(self) -> Any:
         who = self.person("quality")
         return Event.objects.create(machine=self.machine, at=factories.NOW, kind="jam", by=who)
+
+    @cached_property
+    def repeat(self) -> Any:
+        figures = {"pattern": "same_way", "times": 3, "looked_at": 5, "refitted_at": factories.NOW}
+        days = {"noticed_on": factories.NOW.date(), "last_on": factories.NOW.date()}
+        about = {"kind": "station", "key": f"station:{self.station.pk}:static", "station": self.station}
+        return RepeatProblem.objects.create(machine=self.machine, method="static", **about, **figures, **days)
+
+    @cached_property
+    def signal(self) -> Any:
+        day = factories.NOW.date()
+        figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": 400_000}
+        about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": day, "began_on": day}
+        return Signal.objects.create(machine=self.machine, refitted_at=factories.NOW, **about, **figures)
+
+    @cached_property
+    def taken_up(self) -> Any:
+        said = {"cause_found": "slack", "action": "tightened", "action_on": factories.NOW.date()}
+        return TakeUp.objects.create(problem=self.repeat, by=self.person("mechanic"), at=factories.NOW, **said)
 
     @cached_property
     def upload(self) -> Any:
@@ -341,6 +362,15 @@ EXPECTED: dict[str, Row] = {
     "trends:machine": Row(ROLES, the(pk="machine")),
     "trends:figures": Row(ROLES, the(pk="machine")),
     "trends:numbers": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
+    "trends:signals": Row(ROLES),
+    "trends:signal": Row(ROLES, the(pk="signal")),
+    "trends:signal_answer": Row(FOLLOWERS, the(pk="signal")),
+    "trends:machine_signals": Row(ROLES, the(pk="machine")),
+    "trends:signal_figures": Row(ROLES, the(pk="machine")),
+    "trends:repeats": Row(ROLES),
+    "trends:repeat": Row(ROLES, the(pk="repeat")),
+    "trends:repeat_take_up": Row(FOLLOWERS, the(pk="repeat")),
+    "trends:take_up": Row(FOLLOWERS, the(pk="taken_up")),
     "trends:numbers_csv": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
     # Plan
     "planning:plan": Row(ROLES),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.trends.views import fleet, machine
+from linelog.trends.views import fleet, machine, repeats, signals
 
 app_name = "trends"
 
@@ -18,4 +18,13 @@ urlpatterns = [
     path(f"{_MACHINE}figures.json", machine.figures, name="figures"),
     path(f"{_MACHINE}numbers/<slug:what>/", machine.numbers, name="numbers"),
     path(f"{_MACHINE}numbers/<slug:what>.csv", machine.numbers_csv, name="numbers_csv"),
+    path("evidence/signals/", signals.everything, name="signals"),
+    path("evidence/signals/<int:pk>/", signals.one, name="signal"),
+    path("evidence/signals/<int:pk>/answer/", signals.answer, name="signal_answer"),
+    path(f"{_MACHINE}signals/", signals.of_machine, name="machine_signals"),
+    path(f"{_MACHINE}signals.json", signals.figures, name="signal_figures"),
+    path("evidence/repeats/", repeats.everything, name="repeats"),
+    path("evidence/repeats/<int:pk>/", repeats.one, name="repeat"),
+    path("evidence/repeats/<int:pk>/take-up/", repeats.take_up, name="repeat_take_up"),
+    path("evidence/repeats/taken-up/<int:pk>/", repeats.change, name="take_up"),
 ]

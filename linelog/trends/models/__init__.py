@@ -1,6 +1,19 @@
 """What the trends keep of their own: summaries of what is logged, worked out again whenever that changes."""
 
+from linelog.trends.models.control import Signal
 from linelog.trends.models.due import MachineDrift
+from linelog.trends.models.repeats import RepeatProblem, TakeUp
 from linelog.trends.models.summaries import DAYS_AROUND, Around, Fit, Piece, Stale, Stretch
 
-__all__ = ["DAYS_AROUND", "Around", "Fit", "MachineDrift", "Piece", "Stale", "Stretch"]
+__all__ = [
+    "DAYS_AROUND",
+    "Around",
+    "Fit",
+    "MachineDrift",
+    "Piece",
+    "RepeatProblem",
+    "Signal",
+    "Stale",
+    "Stretch",
+    "TakeUp",
+]

@@ -21,6 +21,7 @@ from linelog.trends.clock import clock_figure, clock_words, clocks
 from linelog.trends.figures import time_figure
 from linelog.trends.key import key_of
 from linelog.trends.queries.machine import Head, head, machine_for, often_out, stations_of
+from linelog.trends.repeats.shown import lines_of
 from linelog.trends.said import all_said, count_notes
 from linelog.trends.tables import TABLES, TITLES, Table, as_csv
 from linelog.trends.trend import Trend, load
@@ -48,6 +49,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
     trend = load(found, stations, form.choice())
     context = {"machine": found, "head": top, "today": today, "form": form, **_shown(trend)}
     context["may_open"] = may(request.user, Permission.LOG_VISIT)
+    context["repeats"] = lines_of(found.pk)
     context["age"] = words.ago(top.last_day, today) if top.last_day else ""
     template = "trends/machine.html#trend" if wants_fragment(request) else "trends/machine.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)

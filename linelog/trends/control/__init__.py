@@ -1,0 +1,1 @@
+"""Control charts of every machine, and their signals: kept until somebody says what was found."""

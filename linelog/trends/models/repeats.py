@@ -1,0 +1,108 @@
+"""A problem that comes back, as the rule last found it, and what people did about it."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from linelog.plant.models import Machine, Station
+from linelog.plant.models.scoped import Scoped
+from linelog.production.models import SpoilageCause
+
+
+class RepeatProblem(models.Model):
+    """One problem of one machine. The refit keeps its figures up to date; what people wrote hangs on it."""
+
+    class Kind(models.TextChoices):
+        """What comes back."""
+
+        STATION = "station", "A station found out"
+        MACHINE = "machine", "All stations off together"
+        CAUSE = "cause", "Spoilage of one cause"
+
+    class Pattern(models.TextChoices):
+        """How it comes back."""
+
+        SAME_WAY = "same_way", "the same way each time"
+        SCATTERED = "scattered", "a different way each time"
+        NOT_CLEAR = "not_clear", "no clear direction yet"
+        UP = "up", "all stations high together"
+        DOWN = "down", "all stations low together"
+        SIDEWAYS = "sideways", "all stations to one side together"
+        THERMAL = "thermal", "with the temperature"
+        ABOVE = "above", "above what the plant's rate explains"
+
+    class Since(models.TextChoices):
+        """Whether it came back since somebody took it up."""
+
+        OPEN = "open", "not taken up"
+        WAITING = "waiting", "not enough visits yet"
+        BACK = "back", "came back"
+        GONE = "gone", "has not come back"
+
+    machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="repeat_problems")
+    key = models.CharField(max_length=40, help_text="What it is about, so that a refit finds it again.")
+    kind = models.CharField(max_length=8, choices=Kind)
+    station = models.ForeignKey(Station, on_delete=models.CASCADE, null=True, blank=True, related_name="+")
+    method = models.CharField(max_length=8, blank=True)
+    cause = models.ForeignKey(SpoilageCause, on_delete=models.CASCADE, null=True, blank=True, related_name="+")
+    part_of = models.ForeignKey("self", on_delete=models.SET_NULL, null=True, blank=True, related_name="parts")
+
+    pattern = models.CharField(max_length=10, choices=Pattern)
+    times = models.PositiveIntegerField(help_text="Times among those looked at.")
+    looked_at = models.PositiveIntegerField(help_text="As-found visits, or months, looked at.")
+    mean_deg = models.FloatField(null=True, help_text="Mean direction of those times, clock degrees.")
+    rayleigh_p = models.FloatField(null=True)
+    comes_back_million = models.FloatField(null=True, help_text="Median strokes until it was found again, millions.")
+    noticed_on = models.DateField(help_text="The day of the visit, or of the month, at which the rule first held.")
+    last_on = models.DateField(help_text="The last time.")
+    holds = models.BooleanField(default=True, help_text="Whether the rule still holds.")
+    since = models.CharField(max_length=8, choices=Since, default=Since.OPEN)
+    refitted_at = models.DateTimeField()
+
+    plant_path = "machine__line__plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["machine", "key"]
+        constraints = [
+            models.UniqueConstraint(fields=["machine", "key"], name="one_repeat_problem_per_key"),
+            models.CheckConstraint(
+                condition=Q(times__lte=models.F("looked_at")), name="repeats_no_more_often_than_looked_at"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.machine}: {self.what}"
+
+    @property
+    def what(self) -> str:
+        """Name what comes back."""
+        if self.station is not None:
+            return f"{self.station}, running" if self.method == "running" else str(self.station)
+        return str(self.cause) if self.cause is not None else "all stations together"
+
+
+class TakeUp(models.Model):
+    """Somebody took a problem up: the cause that was found, what was done and when."""
+
+    problem = models.ForeignKey(RepeatProblem, on_delete=models.PROTECT, related_name="take_ups")
+    cause_found = models.CharField(max_length=400)
+    action = models.CharField(max_length=400)
+    action_on = models.DateField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    version = models.PositiveIntegerField(default=1)
+
+    plant_path = "problem__machine__line__plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["-action_on", "-id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(cause_found="") & ~Q(action=""), name="take_up_says_cause_and_action")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.problem}, taken up {self.action_on}"

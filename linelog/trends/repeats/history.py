@@ -1,0 +1,154 @@
+"""How the stations of some machines were found, visit by visit: what the rule of repeat problems looks at."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from linelog.alignment.models import Result, Visit
+from linelog.plant.models import Plant
+from linelog.production.days import zone
+from linelog.production.queries import DaySeries, fleet_day_counts
+from linelog.trends.queries.values import standing
+from linelog.trends.standing import AS_FOUND, Value, worst_key
+
+LOOK_BACK_DAYS = 1096  # three years: an older visit says little of the machine as it is today
+
+
+@dataclass(frozen=True, slots=True)
+class AtVisit:
+    """A signed visit: when (`day` in the plant's time), and the temperatures written down."""
+
+    pk: int
+    machine_id: int
+    at: dt.datetime
+    day: dt.date
+    oil_c: float | None
+    room_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A station as one visit found it: its worse seat, how that seat was left before, and the strokes between."""
+
+    visit: AtVisit
+    value: Value
+    left: Value | None
+    left_visit: AtVisit | None
+    strokes_million: float | None = None
+
+    @property
+    def is_out(self) -> bool:
+        """Whether it is proven out."""
+        return self.value.verdict == "out"
+
+    @property
+    def by_tilt(self) -> bool:
+        """Whether it is out by its tilt alone, so that the offset's direction says nothing of it."""
+        return self.is_out and self.value.radial_um <= self.value.limit_um
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One station measured by one method, the oldest visit first."""
+
+    station_id: int
+    method: str
+    found: tuple[Found, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """A machine's series, by station and then method."""
+
+    machine_id: int
+    series: tuple[Series, ...] = field(default=())
+
+
+def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, History]:
+    """Read the as-found values of machines of one plant, three queries; a machine without visits is absent."""
+    since = now - dt.timedelta(days=LOOK_BACK_DAYS)
+    visits = _visits(plant, machines, since)
+    results = Result.objects.filter(
+        visit__machine__in=list(machines), visit__state=Visit.State.SIGNED, visit__opened_at__gte=since
+    )
+    by_series: dict[tuple[int, int, str], list[Value]] = {}
+    for value in standing(results).values:
+        if value.visit_id in visits:
+            machine = visits[value.visit_id].machine_id
+            by_series.setdefault((machine, value.station_id, value.method), []).append(value)
+    made: dict[int, list[Series]] = {}
+    for (machine, station, method), values in by_series.items():
+        made.setdefault(machine, []).append(Series(station, method, tuple(_found(values, visits))))
+    return {machine: History(machine, tuple(series)) for machine, series in made.items()}
+
+
+def _visits(plant: Plant, machines: Iterable[int], since: dt.datetime) -> dict[int, AtVisit]:
+    rows = Visit.objects.filter(machine__in=list(machines), state=Visit.State.SIGNED, opened_at__gte=since)
+    where = zone(plant)
+    return {
+        pk: AtVisit(pk, machine, at, at.astimezone(where).date(), oil, room)
+        for pk, machine, at, oil, room in rows.values_list("pk", "machine_id", "opened_at", "oil_c", "room_c")
+    }
+
+
+def _found(values: list[Value], visits: dict[int, AtVisit]) -> Iterable[Found]:
+    """Pair each as-found value with how its seat was left by the visit before; `values` are in the order of time."""
+    by_visit: dict[int, list[Value]] = {}
+    for value in values:
+        by_visit.setdefault(value.visit_id, []).append(value)
+    left: dict[str, tuple[Value, AtVisit]] = {}
+    for visit_id, at_once in by_visit.items():
+        visit = visits[visit_id]
+        seats = [value for value in at_once if value.stage == AS_FOUND]
+        if seats:
+            worst = min(seats, key=worst_key)
+            yield Found(visit, worst, *left.get(worst.seat, (None, None)))
+        for value in sorted(at_once, key=lambda value: value.stage):  # as_found < as_left
+            left[value.seat] = (value, visit)
+
+
+def with_strokes(history: History, days: DaySeries) -> History:
+    """Return the history with the strokes between two visits put in, from the cans begun by day."""
+    counted = _Strokes(days)
+    return replace(
+        history,
+        series=tuple(
+            replace(series, found=tuple(_with_strokes(found, counted) for found in series.found))
+            for series in history.series
+        ),
+    )
+
+
+def _with_strokes(found: Found, counted: _Strokes) -> Found:
+    if found.left_visit is None:
+        return found
+    return replace(found, strokes_million=counted.between(found.left_visit.day, found.visit.day))
+
+
+class _Strokes:
+    """Cans begun, added up over the days."""
+
+    def __init__(self, days: DaySeries) -> None:
+        self.day = days.day
+        self.total = np.concatenate([[0], np.cumsum(days.made)])
+
+    def between(self, first: dt.date, last: dt.date) -> float | None:
+        """Millions of strokes from the first day to the day before the last; None where none were counted."""
+        ends = np.searchsorted(self.day, np.array([first, last], dtype="datetime64[D]"))
+        strokes = float(self.total[ends[1]] - self.total[ends[0]])
+        return strokes / 1e6 if strokes > 0.0 else None
+
+
+def days_of(plant: Plant, machines: list[int], now: dt.datetime) -> dict[int, DaySeries]:
+    """Return the daily sums of some machines over the time looked at."""
+    today = now.astimezone(zone(plant)).date()
+    fleet = fleet_day_counts(machines, today - dt.timedelta(days=LOOK_BACK_DAYS), today)
+    found = {}
+    for machine in machines:
+        mine = fleet.machine_id == machine
+        found[machine] = DaySeries(*(getattr(fleet.days, name)[mine] for name in DaySeries.__slots__))
+    return found

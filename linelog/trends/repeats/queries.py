@@ -1,0 +1,163 @@
+"""What the pages of repeat problems read, each in a fixed number of queries."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
+from django.shortcuts import get_object_or_404
+
+from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
+from linelog.plant.models import Person, Station
+from linelog.trends.models.repeats import RepeatProblem, TakeUp
+from linelog.trends.repeats import causes, history
+from linelog.trends.repeats.history import Found, History, Series
+from linelog.trends.repeats.refit import rule_of
+from linelog.trends.repeats.rule import Kind, Occasion, Problem, Rule, problems, since
+from linelog.trends.standing import RUNNING
+
+State = RepeatProblem.Since
+_NEED = Case(
+    When(holds=True, since=State.OPEN, then=Value(0)),
+    When(since=State.BACK, then=Value(1)),
+    When(since=State.WAITING, then=Value(2)),
+    When(since=State.GONE, then=Value(3)),
+    default=Value(4),
+    output_field=IntegerField(),
+)
+
+
+def listed(user: Person) -> QuerySet[RepeatProblem]:
+    """Return the problems a person may see, what needs somebody first; parts of a larger one are left out."""
+    rows = RepeatProblem.objects.for_user(user).filter(part_of=None)
+    return (
+        rows.select_related("machine__line__plant", "station", "cause")
+        .annotate(need=_NEED)
+        .order_by("need", "-last_on", "machine__line__name", "machine__name", "key")
+    )
+
+
+def waiting(user: Person) -> QuerySet[RepeatProblem]:
+    """Return those that somebody should take up: not taken up yet, or come back since."""
+    return listed(user).filter(Q(holds=True, since=State.OPEN) | Q(since=State.BACK))
+
+
+def of_machine(machine_id: int) -> QuerySet[RepeatProblem]:
+    """Return the problems of one machine that hold or wait for visits, what needs somebody first."""
+    rows = RepeatProblem.objects.filter(machine=machine_id, part_of=None).exclude(holds=False, since=State.OPEN)
+    return rows.select_related("machine", "station", "cause").annotate(need=_NEED).order_by("need", "-last_on", "key")
+
+
+def problem_for(user: Person, pk: int) -> RepeatProblem:
+    """Return a problem of the person's plant; any other is not there."""
+    rows = RepeatProblem.objects.for_user(user).select_related("machine__line__plant", "station", "cause", "part_of")
+    return get_object_or_404(rows, pk=pk)
+
+
+def take_up_for(user: Person, pk: int) -> TakeUp:
+    """Return what was noted of a problem of the person's plant."""
+    rows = TakeUp.objects.for_user(user).select_related("problem__machine__line__plant", "problem__station", "by")
+    return get_object_or_404(rows, pk=pk)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A visit as the page of a problem lists it: the value, and whether it is one of those times."""
+
+    found: Found
+    is_one: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """A month of a cause of spoilage: how many cans, and how many the plant's own rate would give."""
+
+    on: dt.date
+    count: float
+    expected: float
+    made: float
+    above: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Everything that the page of one problem rests on, read anew; `now` is None where nothing is known any more."""
+
+    problem: RepeatProblem
+    rule: Rule
+    now: Problem | None
+    seen: tuple[Seen, ...]
+    months: tuple[Month, ...]
+    drift: Drift | None
+    pairs: int
+    parts: tuple[RepeatProblem, ...]
+    names: dict[int, str]
+    take_ups: tuple[TakeUp, ...]
+    since: tuple[int, int]
+
+
+def look(problem: RepeatProblem, now: dt.datetime) -> Look:
+    """Read a problem's visits or months, its drift and what was done about it."""
+    take_ups = tuple(TakeUp.objects.filter(problem=problem).select_related("by"))
+    rule = rule_of(problem.machine.line.plant)
+    parts = tuple(problem.parts.select_related("machine", "station").order_by("station__order"))
+    is_cause = problem.kind == Kind.CAUSE
+    found, months = _months(problem, now) if is_cause else (None, ())
+    one, seen, series = (found, (), None) if is_cause else _visits(problem, now)
+    drift, pairs = station_drift(series) if series else (None, 0)
+    after = since(one.occasions if one else (), take_ups[0].action_on, rule) if take_ups else (0, 0)
+    names = dict(Station.objects.filter(machine=problem.machine_id).values_list("pk", "name"))
+    return Look(problem, rule, one, seen, months, drift, pairs, parts, names, take_ups, after)
+
+
+def occasions_of(problem: RepeatProblem, now: dt.datetime) -> Sequence[Occasion]:
+    """Return every visit or month that the rule looked at, the oldest first."""
+    found = _months(problem, now)[0] if problem.kind == Kind.CAUSE else _visits(problem, now)[0]
+    return found.occasions if found else ()
+
+
+def _visits(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, tuple[Seen, ...], Series | None]:
+    plant, machine = problem.machine.line.plant, problem.machine_id
+    read = history.histories(plant, [machine], now).get(machine, History(machine))
+    read = history.with_strokes(read, history.days_of(plant, [machine], now)[machine])
+    one = next((one for one in problems(read, rule_of(plant)) if one.key == problem.key), None)
+    mine = [one for one in read.series if (one.station_id, one.method) == (problem.station_id, problem.method)]
+    if problem.kind == Kind.MACHINE:
+        days = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
+        all_of = [found for series in read.series if series.method != RUNNING for found in series.found]
+        return one, tuple(Seen(found, found.visit.day in days) for found in all_of), None
+    series = mine[0] if mine else None
+    seen = tuple(Seen(found, found.is_out) for found in series.found) if series else ()
+    return one, seen, series
+
+
+def _months(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, tuple[Month, ...]]:
+    plant = problem.machine.line.plant
+    read = causes.read(plant, now)
+    told = causes.cause_problems(read, rule_of(plant)).get(problem.machine_id, [])
+    one = next((one for one in told if one.key == problem.key), None)
+    if problem.cause_id not in read.spoiled or problem.machine_id not in read.machines:
+        return one, ()
+    at, spoiled = read.machines.index(problem.machine_id), read.spoiled[problem.cause_id]
+    expected = causes.expected_counts(spoiled, read.made)[at]
+    above = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
+    return one, tuple(
+        Month(on, float(spoiled[at, n]), float(expected[n]), float(read.made[at, n]), on in above)
+        for n, on in enumerate(read.months)
+        if read.made[at, n] > 0.0
+    )
+
+
+def station_drift(series: Series) -> tuple[Drift | None, int]:
+    """Return how a station creeps per million strokes, as left to as found, and on how many pairs that rests."""
+    pairs = [
+        (one.value.x_um - one.left.x_um, one.value.y_um - one.left.y_um, one.strokes_million)
+        for one in series.found
+        if one.left is not None and one.strokes_million
+    ]
+    if len(pairs) < FEWEST_PAIRS:
+        return None, len(pairs)
+    across, up, strokes = zip(*pairs, strict=True)
+    return fit_drift(Pairs.of(across, up, strokes)), len(pairs)

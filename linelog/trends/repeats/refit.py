@@ -1,0 +1,118 @@
+"""Keep the stored repeat problems up to date: after every change of the log or the counts, and after a take-up."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+
+from django.db import transaction
+
+from linelog.plant.models import Machine, Plant
+from linelog.trends.models.repeats import RepeatProblem, TakeUp
+from linelog.trends.repeats import causes, history
+from linelog.trends.repeats.rule import (
+    ALL_TOGETHER,
+    Problem,
+    Rule,
+    came_back,
+    noticed_on,
+    problems,
+)
+
+FIGURES = (
+    *("pattern", "times", "looked_at", "mean_deg", "rayleigh_p", "comes_back_million", "noticed_on", "last_on"),
+    *("holds", "since", "refitted_at", "part_of"),
+)
+
+
+def rule_of(plant: Plant) -> Rule:
+    """Return the plant's own setting of the rule."""
+    return Rule(plant.repeat_out, plant.repeat_visits)
+
+
+def refit_repeats(plant: Plant, now: dt.datetime) -> None:
+    """Apply the rule to every machine of a plant, and to its spoilage by cause."""
+    machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
+    found = found_at(plant, machines, now)
+    for machine, more in causes.cause_problems(causes.read(plant, now), rule_of(plant)).items():
+        found.setdefault(machine, []).extend(more)
+    _store(plant, found, now)
+
+
+def found_at(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, list[Problem]]:
+    """Return what the rule says of the stations of some machines; strokes are read only where something repeats."""
+    rule = rule_of(plant)
+    read = history.histories(plant, machines, now)
+    found = {machine: problems(one, rule) for machine, one in read.items()}
+    kept = set(RepeatProblem.objects.filter(machine__in=list(read)).values_list("machine_id", flat=True))
+    counted = sorted(machine for machine in found if machine in kept or any(one.holds for one in found[machine]))
+    days = history.days_of(plant, counted, now) if counted else {}
+    return found | {machine: problems(history.with_strokes(read[machine], days[machine]), rule) for machine in days}
+
+
+def _store(plant: Plant, found: dict[int, list[Problem]], now: dt.datetime) -> None:
+    """Write what was found: new problems that hold, and the figures of all that were ever stored."""
+    rule = rule_of(plant)
+    with transaction.atomic():
+        Plant.objects.select_for_update(no_key=True).values_list("pk").get(pk=plant.pk)  # one refit at a time
+        stored = {(row.machine_id, row.key): row for row in RepeatProblem.objects.filter(machine__line__plant=plant)}
+        taken_up = _taken_up(stored.values())
+        told = set()
+        fresh: list[RepeatProblem] = []
+        changed: list[RepeatProblem] = []
+        for machine, ones in found.items():
+            for one in ones:
+                row = stored.get((machine, one.key))
+                told.add((machine, one.key))
+                if row is None and not one.holds:
+                    continue
+                (changed if row else fresh).append(fill(row or _row(machine, one), one, rule, taken_up, now))
+        for place in stored.keys() - told:  # every value of it was set aside, or is older than is looked at
+            stored[place].holds = False
+            changed.append(stored[place])
+        RepeatProblem.objects.bulk_create(fresh)
+        _put_parts_together(found, [*fresh, *changed])
+        RepeatProblem.objects.bulk_update([*fresh, *changed], list(FIGURES), batch_size=200)
+
+
+def _taken_up(rows: Iterable[RepeatProblem]) -> dict[int, dt.date]:
+    """Return the last day on which something was done about each problem."""
+    days: dict[int, dt.date] = {}
+    taken = TakeUp.objects.filter(problem__in=list(rows)).order_by("action_on")
+    for problem, on in taken.values_list("problem_id", "action_on"):
+        days[problem] = on
+    return days
+
+
+def _row(machine: int, one: Problem) -> RepeatProblem:
+    return RepeatProblem(
+        machine_id=machine,
+        key=one.key,
+        kind=one.kind,
+        station_id=one.station_id,
+        method=one.method,
+        cause_id=one.cause_id,
+    )
+
+
+def fill(
+    row: RepeatProblem, one: Problem, rule: Rule, taken_up: dict[int, dt.date], now: dt.datetime
+) -> RepeatProblem:
+    """Put the figures of the rule into a row; nothing that people wrote is touched."""
+    row.times, row.looked_at, row.holds, row.last_on = one.times, one.looked_at, one.holds, one.last_on
+    if one.holds or row.pk is None:  # what it was like when it last held is kept
+        row.pattern, row.noticed_on = one.pattern, noticed_on(one, rule)
+        row.comes_back_million = one.comes_back_million
+        row.mean_deg = one.directions.mean_deg if one.directions else None
+        row.rayleigh_p = one.directions.p if one.directions else None
+    row.since = came_back(one.occasions, taken_up.get(row.pk) if row.pk else None, rule)
+    row.refitted_at = now
+    return row
+
+
+def _put_parts_together(found: dict[int, list[Problem]], rows: list[RepeatProblem]) -> None:
+    """Hang the stations that go with all the others on the problem of the machine."""
+    whole = {row.machine_id: row for row in rows if row.key == ALL_TOGETHER and row.holds}
+    parts = {(machine, one.key) for machine, ones in found.items() for one in ones if one.part}
+    for row in rows:
+        row.part_of = whole.get(row.machine_id) if (row.machine_id, row.key) in parts else None

@@ -1,0 +1,114 @@
+"""How a repeat problem reads: how often, which way, what it usually means."""
+
+from __future__ import annotations
+
+from linelog.calc.readings import clock_position
+from linelog.trends import words
+from linelog.trends.models.repeats import RepeatProblem
+from linelog.trends.repeats.queries import Look
+
+Kind = RepeatProblem.Kind
+Pattern = RepeatProblem.Pattern
+Since = RepeatProblem.Since
+
+#: Hypotheses to check, not diagnoses: shop practice.
+USUALLY = {
+    Pattern.SAME_WAY: "A mount that settles, fasteners that slacken, the base under it.",
+    Pattern.SCATTERED: "Clearance, wear, or the measurement itself: sweep it twice without touching anything.",
+    Pattern.NOT_CLEAR: "More visits are needed to tell: settling would point one way, wear or clearance to and fro.",
+    Pattern.UP: "Worn bushings: the ram has gone down, so that every station reads high. Look for scoring below.",
+    Pattern.DOWN: "The ram has gone up, or the bed under the stations has settled: check the bushings last fitted.",
+    Pattern.SIDEWAYS: "The ram has gone to the side: bushings worn on one side, or a push from the drive.",
+    Pattern.THERMAL: "Warmth: bed and ram grow unalike. Measure in the same state each time.",
+    Pattern.ABOVE: "Something of this machine alone: its tools, its feed, its metal.",
+}
+STATES = {Since.OPEN: "out", Since.BACK: "out", Since.WAITING: "unsure", Since.GONE: "in"}
+CHECK = {
+    Pattern.SAME_WAY: "Is it always the same fastener or shim pack? Mark it, torque it, and look again in a week.",
+    Pattern.SCATTERED: "Rock it by hand with the dial on it: what moves without a wrench is clearance.",
+    Pattern.NOT_CLEAR: "Go on measuring at each visit; nothing points anywhere yet.",
+    Pattern.UP: "Lift the ram at the front bushing with the dial on it, locked out: what it rises is clearance.",
+    Pattern.DOWN: "Sweep both bushings first: the stations may stand well and the ram line be off.",
+    Pattern.SIDEWAYS: "Sweep both bushings first, and look which side of them shines.",
+    Pattern.THERMAL: "Write the oil's temperature at each visit; measure once cold and once warm in one shift.",
+    Pattern.ABOVE: "Hold the findings of this machine against those of its neighbours on the same coils.",
+}
+
+
+def how_often(problem: RepeatProblem) -> str:
+    """Say how often it was found among the last visits or months."""
+    if problem.kind == Kind.CAUSE:
+        return f"above its expected count in {problem.times} of the last {words.plural(problem.looked_at, 'month')}"
+    what = "all together" if problem.kind == Kind.MACHINE else "out"
+    return f"{what} on {problem.times} of the last {words.plural(problem.looked_at, 'as-found visit')}"
+
+
+def which_way(problem: RepeatProblem) -> str:
+    """Say the pattern, with its direction where it has one."""
+    pattern = Pattern(problem.pattern)
+    if pattern is Pattern.SAME_WAY and problem.mean_deg is not None:
+        return f"{pattern.label}, toward {clock_position(problem.mean_deg)} o'clock"
+    return str(pattern.label)
+
+
+def how_sure(problem: RepeatProblem) -> str:
+    """Say how easily chance would make directions agree so well."""
+    p = problem.rayleigh_p
+    if p is None or problem.kind == Kind.CAUSE:
+        return ""
+    return f"Rayleigh test p = {p:.3f}" if p >= 0.001 else "Rayleigh test p < 0.001"
+
+
+def last_time(problem: RepeatProblem) -> str:
+    """Say when it was found last: a day, or a month."""
+    if problem.kind == Kind.CAUSE:
+        return f"last in {problem.last_on:%Y-%m}"
+    return f"last on {words.date(problem.last_on)}"
+
+
+def how_fast(problem: RepeatProblem) -> str:
+    """Say after how many strokes it was found again."""
+    million = problem.comes_back_million
+    return "–" if million is None else f"{million:.1f} million strokes"
+
+
+def state(problem: RepeatProblem) -> str:
+    """Say where it stands: not taken up, waiting for visits, came back, has not come back, or no longer found."""
+    if problem.since == Since.OPEN:
+        return "not taken up" if problem.holds else "no longer found"
+    if problem.since == Since.WAITING and problem.kind == Kind.CAUSE:
+        return "not enough months yet"
+    return str(Since(problem.since).label)
+
+
+def css(problem: RepeatProblem) -> str:
+    """Return the class that gives the state its shape."""
+    if problem.since == Since.OPEN and not problem.holds:
+        return "none"
+    return STATES[Since(problem.since)]
+
+
+def whether_back(look: Look) -> str:
+    """Say in a sentence whether it came back since it was last taken up."""
+    times, looked_at = look.since
+    one = "month" if look.problem.kind == Kind.CAUSE else "visit"
+    if looked_at == 0:
+        return f"No {one} since then: not enough {one}s yet to say."
+    counted = f"found again on {times} of the {words.plural(looked_at, one)} since then"
+    rule = f"the rule asks for {look.rule.out_of} of {look.rule.last}"
+    if look.problem.since == Since.BACK:
+        return f"It came back: {counted} ({rule})."
+    if look.problem.since == Since.GONE:
+        return f"It has not come back: {counted} ({rule})."
+    return f"Not enough {one}s yet: {counted} ({rule})."
+
+
+def temperature(look: Look) -> str:
+    """Say what is known of the temperature."""
+    if look.now is None or look.now.warm is None:
+        return ""
+    warm = look.now.warm
+    return (
+        f"Between visits it moves with the {look.now.goes_with} temperature (rank correlation {warm.rho:.2f}, "
+        f"p = {max(warm.p, 0.001):.3f}, {warm.n} pairs of visits)."
+    )
