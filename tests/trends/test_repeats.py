@@ -14,10 +14,10 @@ from linelog.plant.models import Plant
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.trends.models import RepeatProblem, TakeUp
 from linelog.trends.repeats import services
-from linelog.trends.repeats.causes import cause_problems, overspread, read
 from linelog.trends.repeats.refit import refit_repeats
 from linelog.trends.repeats.rule import Occasion, Rule, came_back
 from linelog.trends.repeats.services import Words
+from linelog.trends.repeats.spoilage import cause_problems, overspread, read
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.models import AuditEvent
 from tests import factories

@@ -154,7 +154,7 @@ def signals(found: Charts) -> list[Found]:
 def _apart(beyond: BoolArray) -> list[int]:
     """Return where runs beyond a limit begin, those left out that follow soon on another: it only dipped inside."""
     at = np.flatnonzero(beyond)
-    return at[np.diff(at, prepend=-SAME_SHIFT - 2) > SAME_SHIFT].tolist()
+    return [int(one) for one in at[np.diff(at, prepend=-SAME_SHIFT - 2) > SAME_SHIFT]]
 
 
 def _left_zero(smooth: FloatArray, at: int) -> int:

@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404
 from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
 from linelog.plant.models import Person, Station
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import causes, history
+from linelog.trends.repeats import history, spoilage
 from linelog.trends.repeats.history import Found, History, Series
 from linelog.trends.repeats.refit import rule_of
 from linelog.trends.repeats.rule import Kind, Occasion, Problem, Rule, problems, since
@@ -135,13 +135,13 @@ def _visits(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, t
 
 def _months(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, tuple[Month, ...]]:
     plant = problem.machine.line.plant
-    read = causes.read(plant, now)
-    told = causes.cause_problems(read, rule_of(plant)).get(problem.machine_id, [])
+    read = spoilage.read(plant, now)
+    told = spoilage.cause_problems(read, rule_of(plant)).get(problem.machine_id, [])
     one = next((one for one in told if one.key == problem.key), None)
     if problem.cause_id not in read.spoiled or problem.machine_id not in read.machines:
         return one, ()
     at, spoiled = read.machines.index(problem.machine_id), read.spoiled[problem.cause_id]
-    expected = causes.expected_counts(spoiled, read.made)[at]
+    expected = spoilage.expected_counts(spoiled, read.made)[at]
     above = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
     return one, tuple(
         Month(on, float(spoiled[at, n]), float(expected[n]), float(read.made[at, n]), on in above)

@@ -9,7 +9,7 @@ from django.db import transaction
 
 from linelog.plant.models import Machine, Plant
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import causes, history
+from linelog.trends.repeats import history, spoilage
 from linelog.trends.repeats.rule import (
     ALL_TOGETHER,
     Problem,
@@ -34,7 +34,7 @@ def refit_repeats(plant: Plant, now: dt.datetime) -> None:
     """Apply the rule to every machine of a plant, and to its spoilage by cause."""
     machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
     found = found_at(plant, machines, now)
-    for machine, more in causes.cause_problems(causes.read(plant, now), rule_of(plant)).items():
+    for machine, more in spoilage.cause_problems(spoilage.read(plant, now), rule_of(plant)).items():
         found.setdefault(machine, []).extend(more)
     _store(plant, found, now)
 

@@ -41,8 +41,8 @@ def read(plant: Plant, now: dt.datetime) -> Months:
     today = production_day(plant, now)
     until = today.replace(day=1)
     since = until.replace(year=until.year - 1)
-    causes = list(SpoilageCause.objects.filter(plant=plant).order_by("pk").values_list("pk", "code"))
-    sums = {f"c{pk}": Sum(Cast(KeyTextTransform(code, "by_cause"), BigIntegerField())) for pk, code in causes}
+    sorts = list(SpoilageCause.objects.filter(plant=plant).order_by("pk").values_list("pk", "code"))
+    sums = {f"c{pk}": Sum(Cast(KeyTextTransform(code, "by_cause"), BigIntegerField())) for pk, code in sorts}
     rows = list(
         ShiftCount.objects.filter(machine__line__plant=plant, day__gte=since, day__lt=until)
         .order_by()
@@ -51,10 +51,10 @@ def read(plant: Plant, now: dt.datetime) -> Months:
         .annotate(made=Sum(F("cans") + F("spoiled")), **sums)
     )
     machines, months = sorted({row[0] for row in rows}), sorted({row[1] for row in rows})
-    table = np.zeros((1 + len(causes), len(machines), len(months)))
+    table = np.zeros((1 + len(sorts), len(machines), len(months)))
     for machine, month, *values in rows:
         table[:, machines.index(machine), months.index(month)] = [value or 0 for value in values]
-    spoiled = {pk: table[number] for number, (pk, _) in enumerate(causes, start=1)}
+    spoiled = {pk: table[number] for number, (pk, _) in enumerate(sorts, start=1)}
     return Months(tuple(machines), tuple(months), table[0], spoiled)
 
 
