@@ -27,8 +27,9 @@ from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import calendars
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
 from linelog.production.models import Event, ShiftCount, SpoilageCause
-from linelog.production.services import uploads
 from linelog.trends.models import RepeatProblem, Signal, TakeUp
+from linelog.production.services import uploads, walls
+from linelog.production.walls import Can, Ring
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
 from tests import factories
@@ -40,6 +41,7 @@ ROLES = frozenset({"viewer", "mechanic", "quality", "manager", "administrator"})
 EVERYBODY = ROLES | {"anonymous", "tablet"}
 DEVICES = ROLES | {"tablet"}
 LOGGERS = frozenset({"mechanic", "manager", "administrator"})
+SAMPLERS = frozenset({"mechanic", "quality", "manager", "administrator"})
 COUNTERS = frozenset({"quality", "manager", "administrator"})
 FOLLOWERS = frozenset({"mechanic", "quality", "manager", "administrator"})
 MANAGERS = frozenset({"manager", "administrator"})
@@ -169,6 +171,13 @@ class World:
         file = ContentFile(heading + b"\nnobody,2026-03-01,A,1,0,0,0,0,0\n", "counts.csv")
         at = timezone.now()
         return uploads.receive(by=self.person("quality"), at=at, plant=self.plant, file=file, limit_bytes=1000)
+
+    @cached_property
+    def wall_sample(self) -> Any:
+        readings = tuple((angle, 100.0 + angle / 60.0, "0.1") for angle in (0.0, 90.0, 180.0, 270.0))
+        taken = factories.NOW - dt.timedelta(days=1)
+        can = Can(self.machine, taken, "crank", 1.0, "mm", (Ring(60.0, readings),))
+        return walls.enter(by=self.person("quality"), at=factories.NOW, can=can)
 
     @cached_property
     def job(self) -> Any:
@@ -353,6 +362,13 @@ EXPECTED: dict[str, Row] = {
     "production:upload_cancel": Row(COUNTERS, the(upload_id="upload")),
     "production:upload_original": Row(COUNTERS, the(upload_id="upload")),
     "production:upload_problems": Row(COUNTERS, the(upload_id="upload")),
+    "production:walls": Row(ROLES),
+    "production:wall_enter": Row(SAMPLERS),
+    "production:wall_file": Row(SAMPLERS),
+    "production:wall_template": Row(SAMPLERS),
+    "production:wall_sample": Row(ROLES, the(sample_id="wall_sample")),
+    "production:wall_correct": Row(SAMPLERS, the(sample_id="wall_sample")),
+    "production:wall_take_out": Row(SAMPLERS, the(sample_id="wall_sample")),
     # Trends
     "trends:fleet": Row(ROLES),
     "trends:find": Row(ROLES),

@@ -78,6 +78,15 @@ class Eccentricity:
 
 
 @dataclass(frozen=True, slots=True)
+class Offcentre:
+    """A pair (x across, y up) with the expanded uncertainty of its size: the wall's thick side, or an offset; um."""
+
+    x_um: float
+    y_um: float
+    U_um: float
+
+
+@dataclass(frozen=True, slots=True)
 class Pair:
     """A wall eccentricity (toward the thick side) and the tool pack's measured offset of the same time, um."""
 
@@ -192,19 +201,19 @@ def learn_ratio(pairs: Sequence[Pair], level: float = 0.95) -> Ratio | None:
     return Ratio(float(fit.params[0]), low, high, len(pairs), clear=low > 0.0 or high < 0.0)
 
 
-def against_offset(
-    wall: Eccentricity, offset_x_um: float, offset_y_um: float, offset_U_um: float, ratio: Ratio | None
-) -> WallAgainstOffset:
-    """Return how the wall compares with the tool pack's offset of that time, um, and its expanded uncertainty U."""
-    offset = numbers([offset_x_um, offset_y_um], "The offset (um)", "offset", -_OUTSIDE_UM, _OUTSIDE_UM)
-    number(offset_U_um, "The uncertainty of the offset (um)", "offset_U_um", 0.0, _OUTSIDE_UM)
-    thick, size = wall.thick, math.hypot(*offset)
+def against_offset(wall: Offcentre, measured: Offcentre, ratio: Ratio | None) -> WallAgainstOffset:
+    """Return how the wall (toward its thick side) compares with the tool pack's measured offset of that time."""
+    thick = numbers([wall.x_um, wall.y_um], "The wall's eccentricity (um)", "wall", -_OUTSIDE_UM, _OUTSIDE_UM)
+    offset = numbers([measured.x_um, measured.y_um], "The offset (um)", "offset", -_OUTSIDE_UM, _OUTSIDE_UM)
+    number(wall.U_um, "The uncertainty of the wall's eccentricity (um)", "wall", 0.0, _OUTSIDE_UM)
+    number(measured.U_um, "The uncertainty of the offset (um)", "offset", 0.0, _OUTSIDE_UM)
+    size = math.hypot(*offset)
     if ratio is None:
         expected, felt, unsure = _stiff_share(thick, offset) * offset, 1.0, 0.0
     else:
         expected, felt, unsure = ratio.value * offset, ratio.value, (ratio.high - ratio.low) / 2.0
-    difference = math.hypot(thick.x - expected[0], thick.y - expected[1])
-    allowed = math.hypot(thick.radial.U, felt * offset_U_um, unsure * size)
+    difference = math.hypot(*(thick - expected))
+    allowed = math.hypot(wall.U_um, felt * measured.U_um, unsure * size)
     return WallAgainstOffset(
         learned=ratio is not None,
         expected_x_um=float(expected[0]),
@@ -215,10 +224,10 @@ def against_offset(
     )
 
 
-def _stiff_share(thick: Planar, offset: Floats) -> float:
+def _stiff_share(thick: Floats, offset: Floats) -> float:
     """Return the share of the offset, 0 to 1, that comes closest to the wall's eccentricity."""
     square = float(offset @ offset)
-    return min(1.0, max(0.0, (thick.x * offset[0] + thick.y * offset[1]) / square)) if square > 0.0 else 0.0
+    return min(1.0, max(0.0, float(thick @ offset) / square)) if square > 0.0 else 0.0
 
 
 def _scatter(fit: HarmonicFit, gauge: WallGauge) -> Scatter:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import admin
 
-from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
+from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload, WallSample
 from linelog.web.admin import Kept, LookOnly
 
 admin.site.register([SpoilageCause, Event], Kept)
@@ -26,6 +26,16 @@ class UploadAdmin(LookOnly):
 
     list_display = ["at", "name", "plant", "by", "state", "rows", "bad_rows"]
     list_filter = ["state", "plant"]
+
+
+@admin.register(WallSample)
+class WallSampleAdmin(LookOnly):
+    """Wall samples."""
+
+    list_display = ["taken_at", "machine", "can", "tooling_set", "by", "at"]
+    list_filter = ["machine__line"]
+    list_select_related = ["machine", "tooling_set", "by"]
+    show_full_result_count = False
 
 
 @admin.register(DayCount, CountChange)

@@ -10,7 +10,7 @@ from django.db.models import F, Model, QuerySet
 
 from linelog.plant.models import Machine
 from linelog.production.forms import LABELS
-from linelog.production.models import CountChange, Event, ShiftCount
+from linelog.production.models import CountChange, Event, ShiftCount, WallSample
 
 PAGE = 50
 MOST_PAGES = 200  # older rows by their span: the database walks past all newer ones
@@ -118,6 +118,14 @@ def changes(user: Any, chosen: dict[str, Any]) -> QuerySet[CountChange]:
 def with_differences(rows: list[CountChange]) -> list[Change]:
     """Return replaced rows with what was different in each."""
     return [Change(row, differences(row.before, row.after)) for row in rows]
+
+
+def walls(user: Any, chosen: dict[str, Any]) -> QuerySet[WallSample]:
+    """Return wall samples with their heights, the latest first; the span goes by the days of the reader's zone."""
+    ends = {"taken_at__date__gte": chosen.get("since"), "taken_at__date__lte": chosen.get("until")}
+    span = {name: end for name, end in ends.items() if end}
+    rows = _of_machines(WallSample.objects.filter(**span), machine_ids(user, chosen))
+    return rows.select_related("machine__line", "tooling_set").prefetch_related("rings").order_by("-taken_at", "-pk")
 
 
 def events(user: Any, chosen: dict[str, Any]) -> QuerySet[Event]:

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from linelog.production.views import causes, counts, events, uploads
+from linelog.production.views import causes, counts, events, uploads, walls
 
 app_name = "production"
 
@@ -19,6 +19,13 @@ urlpatterns = [
     path("events/", events.recent, name="events"),
     path("events/add/", events.add, name="event_add"),
     path("events/<int:event_id>/take-out/", events.take_out, name="event_take_out"),
+    path("wall/", walls.recent, name="walls"),
+    path("wall/enter/", walls.enter, name="wall_enter"),
+    path("wall/file/", walls.from_file, name="wall_file"),
+    path("wall/template.csv", walls.template, name="wall_template"),
+    path("wall/<int:sample_id>/", walls.one, name="wall_sample"),
+    path("wall/<int:sample_id>/correct/", walls.correct, name="wall_correct"),
+    path("wall/<int:sample_id>/take-out/", walls.take_out, name="wall_take_out"),
     path("uploads/", uploads.everything, name="uploads"),
     path("uploads/template.<str:kind>", uploads.template, name="template"),
     path("uploads/<int:upload_id>/", uploads.one, name="upload"),

@@ -17,6 +17,7 @@ class Permission(StrEnum):
     SIGN_VISIT = "sign_visit"
     AMEND_VISIT = "amend_visit"
     ENTER_COUNTS = "enter_counts"
+    ENTER_WALL = "enter_wall"
     TRACE = "trace"
     FOLLOW_UP = "follow_up"  # say what was found behind a signal or a problem that comes back
     PLAN = "plan"
@@ -40,8 +41,8 @@ P = Permission
 
 ROLES: dict[Role, frozenset[Permission]] = {
     Role.VIEWER: frozenset({P.VIEW}),
-    Role.MECHANIC: frozenset({P.VIEW, P.LOG_VISIT, P.SIGN_VISIT, P.AMEND_VISIT, P.FOLLOW_UP}),
-    Role.QUALITY: frozenset({P.VIEW, P.ENTER_COUNTS, P.TRACE, P.FOLLOW_UP, P.HISTORY}),
+    Role.MECHANIC: frozenset({P.VIEW, P.LOG_VISIT, P.SIGN_VISIT, P.AMEND_VISIT, P.ENTER_WALL, P.FOLLOW_UP}),
+    Role.QUALITY: frozenset({P.VIEW, P.ENTER_COUNTS, P.ENTER_WALL, P.TRACE, P.FOLLOW_UP, P.HISTORY}),
     Role.MANAGER: frozenset(
         {
             P.VIEW,
@@ -49,6 +50,7 @@ ROLES: dict[Role, frozenset[Permission]] = {
             P.SIGN_VISIT,
             P.AMEND_VISIT,
             P.ENTER_COUNTS,
+            P.ENTER_WALL,
             P.TRACE,
             P.FOLLOW_UP,
             P.PLAN,

@@ -12,6 +12,7 @@ from scipy import stats
 from linelog.calc.errors import CalcError
 from linelog.calc.readings import Sweep, View
 from linelog.calc.wall import (
+    Offcentre,
     Pair,
     WallGauge,
     WallLevels,
@@ -167,27 +168,31 @@ def test_too_few_pairs_teach_nothing():
     assert not scattered.clear
 
 
+def against(wall, offset, ratio):
+    return against_offset(Offcentre(wall.thick.x, wall.thick.y, wall.thick.radial.U), Offcentre(*offset), ratio)
+
+
 def test_against_a_learned_ratio():
     wall = wall_of(ring(e=5.0, thick_deg=90.0))
     ratio = learn_ratio([Pair(4.1, 0, 10, 0), Pair(0, 7.9, 0, 20), Pair(-4, -4, -10, -10)])
-    fits = against_offset(wall, 12.5, 0.0, 1.0, ratio)
+    fits = against(wall, (12.5, 0.0, 1.0), ratio)
     assert fits.learned
     assert fits.agrees
     assert (fits.expected_x_um, fits.expected_y_um) == pytest.approx((12.5 * ratio.value, 0.0))
-    other_side = against_offset(wall, -12.5, 0.0, 1.0, ratio)
+    other_side = against(wall, (-12.5, 0.0, 1.0), ratio)
     assert not other_side.agrees
     assert other_side.difference_um == pytest.approx(5.0 + 12.5 * ratio.value, abs=1e-6)
 
 
 def test_without_a_ratio_stiff_tools_are_the_bound():
     wall = wall_of(ring(e=8.0, thick_deg=0.0))
-    assert against_offset(wall, 0.0, 20.0, 1.0, None).agrees
-    assert against_offset(wall, 0.0, 8.0, 1.0, None).agrees
-    too_much = against_offset(wall, 0.0, 4.0, 1.0, None)
+    assert against(wall, (0.0, 20.0, 1.0), None).agrees
+    assert against(wall, (0.0, 8.0, 1.0), None).agrees
+    too_much = against(wall, (0.0, 4.0, 1.0), None)
     assert not too_much.agrees
     assert too_much.expected_y_um == 4.0
-    assert not against_offset(wall, 0.0, -20.0, 1.0, None).agrees
-    assert against_offset(wall, 0.0, 0.0, 10.0, None).agrees
+    assert not against(wall, (0.0, -20.0, 1.0), None).agrees
+    assert against(wall, (0.0, 0.0, 10.0), None).agrees
 
 
 @settings(max_examples=40, deadline=None)
@@ -227,5 +232,7 @@ def test_bad_settings():
         learn_ratio([Pair(math.nan, 0, 1, 1)] * 3)
     with pytest.raises(CalcError, match="offsets are zero"):
         learn_ratio([Pair(1, 0, 0, 0)] * 3)
+    with pytest.raises(CalcError, match="must be a number"):
+        against_offset(Offcentre(math.nan, 0.0, 1.0), Offcentre(1.0, 0.0, 1.0), None)
     with pytest.raises(CalcError, match="level"):
         learn_ratio([Pair(1, 0, 2, 0)] * 3, level=1.0)

@@ -27,6 +27,8 @@ from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, Prob
 from linelog.plant.models import Fitting, Person, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
 from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
+from linelog.production.services import walls
+from linelog.production.walls import Can, Ring
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
@@ -78,6 +80,9 @@ def fill(media: Path) -> None:
     Around.objects.create(visit=visit, machine=machine, day=AT.date(), window=7, length=5)
     Fit.objects.create(plant=plant, kind="k", made_at=AT, result={"effect": 1e-17}, sentence=NASTY)
     Stale.objects.get_or_create(machine=machine, defaults={"since": AT})
+    readings = tuple((angle, 100.0 + angle / 70.0, "0.1") for angle in (0.0, 90.0, 180.0, 270.0))
+    can = Can(machine, AT, "domer", 1.0, "mm", (Ring(60.0, readings), Ring(110.0, readings)), note=NASTY[:20])
+    walls.enter(by=by, at=AT, can=can)
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
     Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)
