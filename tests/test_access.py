@@ -387,6 +387,9 @@ EXPECTED: dict[str, Row] = {
     "trends:repeat": Row(ROLES, the(pk="repeat")),
     "trends:repeat_take_up": Row(FOLLOWERS, the(pk="repeat")),
     "trends:take_up": Row(FOLLOWERS, the(pk="taken_up")),
+    "trends:wall": Row(ROLES, the(pk="machine")),
+    "trends:wall_csv": Row(ROLES, the(pk="machine")),
+    "trends:wall_figures": Row(ROLES, the(pk="machine")),
     "trends:numbers_csv": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
     # Plan
     "planning:plan": Row(ROLES),

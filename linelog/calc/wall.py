@@ -15,6 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+import numpy as np
+from scipy import special
 from statsmodels.regression.linear_model import OLS
 
 from linelog.calc.errors import CalcError
@@ -98,13 +100,22 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Ratio:
-    """Wall eccentricity for each um of offset, with its 95 % interval; `clear` where that leaves out nought."""
+    """Wall eccentricity for each um of offset, with its 95 % interval; `clear` where that leaves out nought.
+
+    `up_um`: what the wall shows where the offset is nought, up alone. A ram that hangs while it is swept finds every
+    pack high by its droop, so that for static offsets this is about -value * droop; 0 where it was not learned.
+    `scatter_um`: standard deviation, in each direction, of a pair about it, with `scatter_dof` degrees of freedom. It
+    holds what happens between a measurement and a can (drift, tools seated anew) as well as both uncertainties.
+    """
 
     value: float
     low: float
     high: float
     pairs: int
     clear: bool
+    up_um: float
+    scatter_um: float
+    scatter_dof: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +124,13 @@ class WallAgainstOffset:
 
     `expected`: with a learned ratio, that times the offset. Without one, the share from 0 (the tools centre
     themselves) to 1 (they do not yield) of the offset that comes closest to the wall. The wall agrees where it lies
-    within `allowed_um`, the uncertainties together, of what is expected.
+    within `allowed_um` of what is expected: the uncertainties together or, where that is larger, the circle that
+    holds 95 % of the plant's own pairs (F distribution of two directions). `rigid_um`: what tools that do not yield
+    would show, an upper bound: the size of the offset, the hang of the ram taken off where it was learned.
     """
 
     learned: bool
+    rigid_um: float
     expected_x_um: float
     expected_y_um: float
     difference_um: float
@@ -180,12 +194,13 @@ def wall_tilt(low: Eccentricity, low_mm: float, high: Eccentricity, high_mm: flo
     return planar((high.thick.x - low.thick.x) / rise, (high.thick.y - low.thick.y) / rise, budget)
 
 
-def learn_ratio(pairs: Sequence[Pair], level: float = 0.95) -> Ratio | None:
+def learn_ratio(pairs: Sequence[Pair], level: float = 0.95, *, hanging: bool = False) -> Ratio | None:
     """Return the plant's ratio of wall eccentricity to offset; None with fewer than 3 pairs, which prove nothing.
 
-    Least squares through nought over both directions (x and y of every pair), interval by Student's t
-    (`statsmodels` OLS). The offsets are taken as known: where their own uncertainty is as large as they are, the
-    ratio comes out small. Raises CalcError for a pair that is no number and where every offset is nought.
+    Least squares over both directions (x and y of every pair), interval by Student's t (`statsmodels` OLS); through
+    nought, or with a constant for the up direction where the ram was `hanging` as it was swept. The offsets are
+    taken as known: where their own uncertainty is as large as they are, the ratio comes out small. Raises CalcError
+    for a pair that is no number and where every offset is nought or, hanging, all are alike.
     """
     if not 0.0 < level < 1.0:
         raise CalcError("The confidence level must lie between 0 and 1.", field="level")
@@ -196,9 +211,22 @@ def learn_ratio(pairs: Sequence[Pair], level: float = 0.95) -> Ratio | None:
     wall, offset = table[:, :2].ravel(), table[:, 2:].ravel()
     if not offset.any():
         raise CalcError("All offsets are zero, so there is nothing to learn the ratio from.", field="pairs")
-    fit = OLS(wall, offset).fit()
+    up = np.tile([0.0, 1.0], len(pairs))
+    design = np.column_stack([offset, up]) if hanging else offset[:, None]
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        raise CalcError("All offsets are alike, so there is nothing to learn the ratio from.", field="pairs")
+    fit = OLS(wall, design).fit()
     low, high = (float(end) for end in fit.conf_int(1.0 - level)[0])
-    return Ratio(float(fit.params[0]), low, high, len(pairs), clear=low > 0.0 or high < 0.0)
+    return Ratio(
+        value=float(fit.params[0]),
+        low=low,
+        high=high,
+        pairs=len(pairs),
+        clear=low > 0.0 or high < 0.0,
+        up_um=float(fit.params[1]) if hanging else 0.0,
+        scatter_um=math.sqrt(fit.scale),
+        scatter_dof=float(fit.df_resid),
+    )
 
 
 def against_offset(wall: Offcentre, measured: Offcentre, ratio: Ratio | None) -> WallAgainstOffset:
@@ -209,15 +237,19 @@ def against_offset(wall: Offcentre, measured: Offcentre, ratio: Ratio | None) ->
     number(measured.U_um, "The uncertainty of the offset (um)", "offset", 0.0, _OUTSIDE_UM)
     size = math.hypot(*offset)
     if ratio is None:
-        expected, felt, unsure = _stiff_share(thick, offset) * offset, 1.0, 0.0
+        expected, felt, unsure, usual = _stiff_share(thick, offset) * offset, 1.0, 0.0, 0.0
     else:
-        expected, felt, unsure = ratio.value * offset, ratio.value, (ratio.high - ratio.low) / 2.0
+        expected = ratio.value * offset + np.array([0.0, ratio.up_um])
+        felt, unsure = ratio.value, (ratio.high - ratio.low) / 2.0
+        usual = ratio.scatter_um * math.sqrt(2.0 * special.fdtri(2.0, ratio.scatter_dof, 0.95))
     difference = math.hypot(*(thick - expected))
-    allowed = math.hypot(wall.U_um, felt * measured.U_um, unsure * size)
+    known = ratio is not None and ratio.clear
+    allowed = math.hypot(max(usual, math.hypot(wall.U_um, felt * measured.U_um)), unsure * size)
     return WallAgainstOffset(
         learned=ratio is not None,
         expected_x_um=float(expected[0]),
         expected_y_um=float(expected[1]),
+        rigid_um=math.hypot(*expected) / abs(felt) if known else size,
         difference_um=difference,
         allowed_um=allowed,
         agrees=difference <= allowed,

@@ -16,6 +16,7 @@ from linelog.demo.measuring import Calling
 from linelog.demo.model import ShiftNumbers
 from linelog.demo.scenario import Happening, MachinePlan, Scenario
 from linelog.demo.site import Site
+from linelog.demo.walls import Sampler, gap_um
 from linelog.plant.models import Fitting, Person, Plant, Station, ToolingSet
 from linelog.production.days import zone
 from linelog.production.models import Event
@@ -37,6 +38,7 @@ class Setting:
     first: dt.date
     mechanics: Sequence[Person]
     manager: Person
+    quality: Person
     log: Log
 
     def at(self, day: int, hour: float) -> dt.datetime:
@@ -63,6 +65,8 @@ class Life:
         self.severities, self.feeding = np.zeros(self.days), np.zeros(self.days)
         self.reasons: dict[int, str] = {}
         self.fitted: Fitting | None = None
+        self.gap_um = 0.0
+        self.sampler = Sampler(setting.plan, setting.plant, plan, site, setting.quality)
 
     def live(self) -> ShiftNumbers:
         """Go through all days; return the counts of every shift."""
@@ -76,6 +80,8 @@ class Life:
                 self._change_tools(day)
             if day in self.reasons:
                 self._visit(day, self.reasons[day])
+            if self.begun[day].sum() and self.sampler.is_due(day):
+                self._sample(day)
             self.severities[day] = model.severity(self.state, self.site.places, RULING)
             self.feeding[day] = model.severity(self.state, self.site.places, FEEDING)
         plan = self.setting.plan
@@ -140,6 +146,14 @@ class Life:
             self.state += model.jolt(self.rng, self.site.places, ("Tool pack",), self.drift.tool_change)
         self.fitted = Fitting(tooling_set=self.sets[number % len(self.sets)], machine=self.site.machine, fitted_at=at)
         self.setting.log.fittings.append(self.fitted)
+        self.gap_um = gap_um(self.fitted.tooling_set)
+
+    def _sample(self, day: int) -> None:
+        """Take a can in the late shift, with the tools that are on."""
+        if self.fitted is not None:
+            at = self.setting.at(day, self.sampler.rng.uniform(15.0, 21.0))
+            tools = self.fitted.tooling_set
+            self.setting.log.walls.append(self.sampler.take(day, at, self.state, tools, self.gap_um))
 
     def _visit(self, day: int, reason: str) -> None:
         """Visit the machine: sweep, move what is proven out, sweep that again, sign."""

@@ -61,6 +61,7 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
         first=first,
         mechanics=[person for person in people if person.role == Role.MECHANIC],
         manager=next(person for person in people if person.role == Role.MANAGER),
+        quality=next(person for person in people if person.role == Role.QUALITY),
         log=log,
     )
     found = sites(list(ground.machines.values()), scenario.drift.bushing_share)

@@ -17,8 +17,9 @@ from linelog.alignment.models import (
     Sweep,
     Visit,
 )
+from linelog.demo.walls import Taken
 from linelog.plant.models import Fitting
-from linelog.production.models import Event
+from linelog.production.models import Event, WallReading, WallRing, WallSample
 
 AT_ONCE = 1000
 Row = TypeVar("Row", bound=Model)
@@ -38,6 +39,7 @@ class Log:
     amendments: list[Amendment] = field(default_factory=list)
     fittings: list[Fitting] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
+    walls: list[Taken] = field(default_factory=list)
 
     def store(self) -> dict[str, int]:
         """Store all of it and return how many of each; a visit is signed only when all that hangs on it is in."""
@@ -60,7 +62,14 @@ class Log:
             "amendments": _create(Amendment, self.amendments),
             "fittings": _create(Fitting, self.fittings),
             "events": _create(Event, self.events),
+            "wall samples": self._store_walls(),
         }
+
+    def _store_walls(self) -> int:
+        stored = _create(WallSample, [taken.sample for taken in self.walls])
+        _create(WallRing, [ring for taken in self.walls for ring in taken.rings])
+        _create(WallReading, [reading for taken in self.walls for reading in taken.readings])
+        return stored
 
 
 def _create(model: type[Row], rows: list[Row]) -> int:

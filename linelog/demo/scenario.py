@@ -111,6 +111,31 @@ class Visiting:
 
 
 @dataclass(frozen=True, slots=True)
+class WallPlan:
+    """How cans are taken and what their wall shows; um and mm."""
+
+    every_days: float
+    points: int
+    low_mm: float
+    high_mm: float
+    two_heights_share: float
+    step_um: float
+    noise_um: float
+    ratio: float
+    springs_um: float
+    top_more_um: float
+
+
+@dataclass(frozen=True, slots=True)
+class WallOff:
+    """A wall that is uneven for another reason than the tool pack, from a day on: e, and its thick side."""
+
+    um: float
+    toward_deg: float
+    from_day: int
+
+
+@dataclass(frozen=True, slots=True)
 class Settles:
     """A station that goes the same way again and again: share of its limit per million strokes, clock direction."""
 
@@ -166,6 +191,7 @@ class MachinePlan:
     open_today: bool = False
     settles: Settles | None = None
     wears: Wears | None = None
+    wall_off: WallOff | None = None
     moved_mark: MovedMark | None = None
     events: tuple[Happening, ...] = ()
 
@@ -184,6 +210,7 @@ class Scenario:
     counts: Counting
     dial: DialPlan
     visiting: Visiting
+    wall: WallPlan
     lines: tuple[str, ...]
     machines: tuple[MachinePlan, ...] = field(default_factory=tuple)
 
@@ -210,13 +237,14 @@ def read(path: Path = PATH) -> Scenario:
         counts=Counting(**table["counts"]),
         dial=DialPlan(**table["dial"]),
         visiting=Visiting(**table["visiting"]),
+        wall=WallPlan(**table["wall"]),
         lines=tuple(row["name"] for row in table["lines"]),
         machines=tuple(_machine(row) for row in table["machines"]),
     )
 
 
 def _machine(row: dict[str, Any]) -> MachinePlan:
-    parts: dict[str, type] = {"settles": Settles, "wears": Wears, "moved_mark": MovedMark}
+    parts: dict[str, type] = {"settles": Settles, "wears": Wears, "wall_off": WallOff, "moved_mark": MovedMark}
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
     made["running"] = tuple(row.get("running", ()))
     made["events"] = tuple(Happening(**event) for event in row.get("events", ()))

@@ -26,6 +26,7 @@ from linelog.production.models import SpoilageCause
 
 SETS_A_MACHINE = 2
 PUNCH_MM, TOP_WALL_MM = 65.80, 65.70
+CUP_HEIGHT_MM = 52.0
 WALLS_MM = (0.212, 0.160, 0.098)  # gap to the punch of each ironing die in turn
 # A face of the clamp ring is swept at this radius: nearer the axis no dial could prove the tilt.
 DOMER_FACE_MM = 60.0
@@ -45,7 +46,7 @@ class Ground:
 
 def lay(scenario: Scenario, first: dt.date) -> Ground:
     """Store everything that is not history; `first` is day 0."""
-    plant = Plant.objects.create(is_invented=True, **scenario.plant)
+    plant = Plant.objects.create(cup_height_mm=CUP_HEIGHT_MM, is_invented=True, **scenario.plant)
     shifts = Shift.objects.bulk_create(
         Shift(plant=plant, code=shift.code, name=shift.name, starts=shift.starts) for shift in scenario.shifts
     )

@@ -52,7 +52,6 @@ class WallForm(forms.Form):
         label="Made at",
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=DATETIME_LOCAL),
         error_messages={"invalid": "This is not a day and time of the calendar.", "required": "When was it made?"},
-        help_text="When the can left the machine: it tells which tools were on.",
     )
     can = forms.CharField(
         max_length=20, required=False, label="Can number", help_text="Where several are of one minute."
@@ -65,8 +64,8 @@ class WallForm(forms.Form):
         error_messages={"required": "Give the gauge's smallest step."},
     )
     points = forms.ChoiceField(label="Positions round the can", widget=forms.RadioSelect)
-    low_mm = HeightField(label="Height above the dome (mm)", error_messages={"required": "Give the height."})
-    high_mm = HeightField(label="Second height above the dome (mm)", required=False)
+    low_mm = HeightField(label="Height (mm)", error_messages={"required": "Give the height."})
+    high_mm = HeightField(label="Height (mm)", required=False)
     odd_is_right = forms.BooleanField(required=False, label="Yes, the wall is so uneven: I have read it again")
     note = forms.CharField(max_length=200, required=False)
     key = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
@@ -123,8 +122,7 @@ class WallForm(forms.Form):
             return
         typed = [name for name in names if given.get(name) is not None]
         if not typed and letter != HEIGHTS[0][0]:
-            if given.get(height) is not None:
-                self.add_error(names[0], "Type the wall at this height, or leave the second height open.")
+            given[height] = None  # the second height is there from the last sample; nothing was read at it
         elif len(typed) < FEWEST:
             missing = next(name for name in names if name not in typed)
             self.add_error(missing, f"A wall sample needs at least {FEWEST} positions; {len(typed)} are typed.")

@@ -14,6 +14,12 @@ def visit_url(visit_id: int) -> str:
 
 
 @lru_cache(maxsize=4096)
+def wall_url(sample_id: int) -> str:
+    """Return where a wall sample is."""
+    return reverse("production:wall_sample", args=[sample_id])
+
+
+@lru_cache(maxsize=4096)
 def machine_url(machine_id: int) -> str:
     """Return where a machine's page is."""
     return reverse("trends:machine", args=[machine_id])

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.trends.views import fleet, machine, repeats, signals
+from linelog.trends.views import fleet, machine, repeats, signals, wall
 
 app_name = "trends"
 
@@ -27,4 +27,7 @@ urlpatterns = [
     path("evidence/repeats/<int:pk>/", repeats.one, name="repeat"),
     path("evidence/repeats/<int:pk>/take-up/", repeats.take_up, name="repeat_take_up"),
     path("evidence/repeats/taken-up/<int:pk>/", repeats.change, name="take_up"),
+    path(f"{_MACHINE}wall/", wall.wall, name="wall"),
+    path(f"{_MACHINE}wall.csv", wall.wall_csv, name="wall_csv"),
+    path(f"{_MACHINE}wall-figures.json", wall.wall_figures, name="wall_figures"),
 ]

@@ -173,7 +173,6 @@ class TestTyped:
             ({f"a_{angle:g}": "" for angle in EIGHT}, "a_0", "at least 4 positions; 0 are typed"),
             ({"low_mm": ""}, "low_mm", "Give the height"),
             ({"low_mm": "9000"}, "low_mm", "between 0 and 400 mm"),
-            ({"high_mm": "110"}, "b_0", "Type the wall at this height"),
             ({"b_0": "0.1"}, "b_45", "at least 4 positions; 1 are typed"),
             ({"step_um": "0"}, "step_um", "or more"),
             ({"step_um": ""}, "step_um", "smallest step"),
@@ -192,6 +191,10 @@ class TestTyped:
         assert any(sentence in error for error in answer.context["form"].errors[field])
         assert sentence in page(answer)
         assert not WallSample.objects.exists()
+
+    def test_a_second_height_without_readings_is_left_out(self, site, bench):
+        assert bench.post("/counts/wall/enter/", typed(site, high_mm="60")).status_code == 302
+        assert WallRing.objects.count() == 1
 
     def test_points_on_one_side_are_refused(self, site, bench):
         sent = typed(site, points="12") | {f"a_{angle:g}": "" for angle in EIGHT}

@@ -1,0 +1,221 @@
+"""The charts of tools and wall as plain dicts: variation over time, thin sides on the clock, wall against offset."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from linelog.calc.readings import clock_position
+from linelog.calc.units import Unit
+from linelog.trends.addresses import wall_url
+from linelog.trends.wall import WallPage
+from linelog.trends.wall_pairs import METHODS, Learned, WallPoint, compare
+from linelog.web import plotly, units
+from linelog.web.plotly import Part, typed, wall_ms
+
+FEWEST_SAMPLES = 2
+LOOKS = {
+    "good": ("--in", "circle", 9),
+    "fair": ("--unsure", "diamond", 10),
+    "look": ("--unsure", "square", 11),
+    "act": ("--out", "triangle-up", 14),
+}
+LEVELS = (
+    ("good", "wall_good_um", "--in"),
+    ("look", "wall_look_um", "--unsure"),
+    ("act", "wall_act_um", "--out"),
+)
+
+
+def figures(page: WallPage, unit: Unit) -> dict[str, Part]:
+    """Return the charts that have enough to show, by name."""
+    made = {"variation": variation_figure(page, unit), "side": side_figure(page, unit)}
+    made |= {f"ratio-{method}": ratio_figure(page, page.learned[method], unit) for method in METHODS}
+    return {name: figure for name, figure in made.items() if figure is not None}
+
+
+def variation_figure(page: WallPage, unit: Unit) -> Part | None:
+    """Return the variation round each can over time against the plant's levels."""
+    if len(page.lowest) < FEWEST_SAMPLES:
+        return None
+    per = float(unit.um)
+    levels = [(name, getattr(page.plant, field) / per, color) for name, field, color in LEVELS]
+    top = 1.15 * max(*(point.judged_um / per for point in page.drawn), *(height for _, height, _ in levels))
+    first, last = (wall_ms(point.taken_at, page.zone) for point in (page.drawn[0], page.drawn[-1]))
+    air = 0.02 * (last - first)
+    layout: Part = {
+        "height": 380,
+        "margin": {"l": 84, "r": 116, "t": 16, "b": 56},
+        "xaxis": {"type": "date", "range": [first - air, last + air], "title": {"text": "Date, plant's time"}},
+        "yaxis": {"range": [0.0, top], "title": {"text": f"Variation, {units.label(unit)}"}, "zeroline": False},
+        "showlegend": False,
+        "annotations": [],
+    }
+    data = []
+    heights = plotly.apart([height for _, height, _ in levels], top * 0.06, 0.0, top)
+    for (name, height, color), at in zip(levels, heights, strict=True):
+        line = plotly.lines(f"Level: {name}", color, width=2, dash="dash")
+        data.append(line | {"x": typed([first - air, last + air]), "y": typed([height, height])})
+        words = f"{name} {units.show_um(height * per, unit, fine=True)}"
+        layout["annotations"].append(plotly.note(words, 1.0, at, xref="paper", yref="y", xshift=6))
+    path = plotly.lines("From can to can", "--rule", width=1)
+    lowest = page.lowest
+    times = [wall_ms(point.taken_at, page.zone) for point in lowest]
+    data.append(path | {"x": typed(times), "y": typed([point.judged_um / per for point in lowest])})
+    return {"data": [*data, *_states(page, unit)], "layout": layout}
+
+
+def _states(page: WallPage, unit: Unit) -> list[Part]:
+    """One trace a state and height: the lowest height filled, a higher one hollow."""
+    low = {(point.sample_id, point.height_mm) for point in page.lowest}
+    traces = []
+    for state, (color, symbol, size) in LOOKS.items():
+        for is_low in (True, False):
+            points = [
+                one for one in page.drawn if one.state == state and ((one.sample_id, one.height_mm) in low) == is_low
+            ]
+            if points:
+                name = f"{state}, {'lower' if is_low else 'upper'} height"
+                look = plotly.markers(name, color, symbol if is_low else f"{symbol}-open", size=size)
+                traces.append(look | _over_time(points, page, unit))
+    return traces
+
+
+def _over_time(points: Sequence[WallPoint], page: WallPage, unit: Unit) -> Part:
+    return {
+        "x": typed([wall_ms(point.taken_at, page.zone) for point in points]),
+        "y": typed([point.judged_um / unit.um for point in points]),
+        "customdata": [[point_words(point, page, unit), wall_url(point.sample_id)] for point in points],
+    }
+
+
+def point_words(point: WallPoint, page: WallPage, unit: Unit) -> str:
+    """Say one can in full, for a tap."""
+    when = point.taken_at.astimezone(page.zone)
+    side = "no thin side" if point.thin_deg is None else f"thin side {clock_position(point.thin_deg)} o'clock"
+    can = f", can {plotly.text(point.can)}" if point.can else ""
+    e, u, variation = (
+        units.show_um(um, unit, fine=True) for um in (point.size_um, point.expanded_um, point.judged_um)
+    )
+    return (
+        f"<b>{when:%Y-%m-%d, %H:%M}{can}</b><br>{point.height_mm:g} mm above the dome: {point.state}<br>"
+        f"variation {variation} {unit.label}, e {e} ± {u}<br>{side}"
+    )
+
+
+def side_figure(page: WallPage, unit: Unit) -> Part | None:
+    """Return the thin sides on a clock seen from the crank, and where the last measured offset would put it."""
+    points = [point for point in page.lowest if point.thin_deg is not None]
+    if len(points) < FEWEST_SAMPLES:
+        return None
+    per = float(unit.um)
+    act_e = page.plant.wall_act_um / 2.0 / per
+    top = 1.15 * max(act_e, *(point.size_um / per for point in points))
+    around = np.linspace(0.0, 360.0, 121)
+    limit = plotly.lines("Act, as e", "--out", width=2, dash="dash")
+    data = [limit | {"type": "scatterpolar", "theta": typed(around), "r": typed(np.full(len(around), act_e))}]
+    data += _expected_sides(page, top)
+    dots = plotly.markers("Thin side", "--accent", "circle", size=9)
+    dots["marker"] = dots["marker"] | {"opacity": 0.7}
+    data.append(
+        dots
+        | {
+            "type": "scatterpolar",
+            "mode": "markers+text",
+            "theta": typed([point.thin_deg or 0.0 for point in points]),
+            "r": typed([point.size_um / per for point in points]),
+            "text": [*[""] * (len(points) - 1), " last"],
+            "textposition": "middle right",
+            "textfont": {"color": "--ink", "size": 14},
+            "customdata": [[point_words(point, page, unit), wall_url(point.sample_id)] for point in points],
+        }
+    )
+    return {"data": data, "layout": _dial(top, act_e, unit, points)}
+
+
+def _expected_sides(page: WallPage, top: float) -> list[Part]:
+    """Return a line toward the side that the last can's offset lets expect to be thin, one a method."""
+    latest, traces = page.latest, []
+    for method, dash in zip(METHODS, ("solid", "dot"), strict=True):
+        offset = page.match(latest, method).offset if latest else None
+        if latest is None or offset is None or offset.size_um <= offset.expanded_um:
+            continue
+        found = compare(latest, offset, page.learned[method])
+        toward = math.degrees(math.atan2(-found.expected_x_um, -found.expected_y_um)) % 360.0
+        line = plotly.lines(f"Thin side by the {method} offset", "--ink", width=3, dash=dash)
+        traces.append(line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])})
+    return traces
+
+
+def _dial(top: float, act_e: float, unit: Unit, points: Sequence[WallPoint]) -> Part:
+    """Return the dial; its radius is written toward 3 o'clock, or toward 9 where most points lie on the right."""
+    right = sum((point.thin_deg or 0.0) < 180.0 for point in points) * 2 > len(points)
+    step = act_e / 2.0 * math.ceil(top / act_e / 1.5)
+    rings = [step * times for times in range(1, int(top / step) + 1)]
+    common: Part = {"gridcolor": "--rule", "linecolor": "--rule"}
+    hours = {
+        "rotation": 90,
+        "direction": "clockwise",
+        "tickvals": list(range(0, 360, 30)),
+        "ticktext": ["12", *(str(hour) for hour in range(1, 12))],
+    }
+    radius = {
+        "range": [0.0, top],
+        "angle": 180 if right else 0,
+        "tickangle": 180 if right else 0,
+        "tickvals": rings,
+        "ticktext": [units.show_um(ring * unit.um, unit, fine=True, with_unit=True) for ring in rings],
+    }
+    return {
+        "height": 400,
+        "margin": {"l": 40, "r": 40, "t": 30, "b": 30},
+        "polar": {"angularaxis": hours | common, "radialaxis": radius | common, "bgcolor": "--sheet"},
+        "showlegend": False,
+    }
+
+
+def ratio_figure(page: WallPage, learned: Learned, unit: Unit) -> Part | None:
+    """Return both components of every pair, the learned ratio, and the rigid tools' line."""
+    if learned.ratio is None:
+        return None
+    per = float(unit.um)
+    reach = 1.1 * max(max(abs(one.offset.x_um), abs(one.offset.y_um)) for one in learned.pairs) / per
+    most = 1.1 * max(max(abs(one.x_um), abs(one.y_um)) for one in learned.pairs) / per
+    tall = max(most, reach * abs(learned.ratio.value), 1e-9)
+    data = [_slope("Rigid tools", 1.0, min(reach, tall), "--quiet", "dash")]
+    data.append(_slope("This plant's ratio", learned.ratio.value, reach, "--ink", "solid"))
+    if learned.ratio.up_um:
+        up = learned.ratio.up_um / per
+        data.append(_slope("This plant's ratio, up", learned.ratio.value, reach, "--ink", "dot", up))
+    for own, name, color, fill in (
+        (False, "Other machines", "--quiet", "-open"),
+        (True, "This machine", "--accent", ""),
+    ):
+        pairs = [one for one in learned.pairs if (one.offset.machine_id == page.machine.pk) == own]
+        if pairs:
+            across = [(one.offset.x_um / per, one.x_um / per) for one in pairs]
+            up = [(one.offset.y_um / per, one.y_um / per) for one in pairs]
+            for way, spots, symbol in (("across", across, f"circle{fill}"), ("up", up, f"triangle-up{fill}")):
+                look = plotly.markers(f"{name}, {way}", color, symbol, size=10)
+                told = [[f"{name}, {way}: mean of {one.cans} cans"] for one in pairs]
+                data.append(look | {**_xy(spots), "customdata": told})
+    label = units.label(unit)
+    layout = {
+        "height": 360,
+        "margin": {"l": 84, "r": 24, "t": 16, "b": 56},
+        "xaxis": {"range": [-reach, reach], "title": {"text": f"Tool pack offset, {learned.method}, {label}"}},
+        "yaxis": {"range": [-tall, tall], "title": {"text": f"Wall e, {label}"}},
+        "showlegend": False,
+    }
+    return {"data": data, "layout": layout}
+
+
+def _xy(spots: Sequence[tuple[float, float]]) -> Part:
+    return {"x": typed([x for x, _ in spots]), "y": typed([y for _, y in spots])}
+
+
+def _slope(name: str, slope: float, reach: float, color: str, dash: str, up: float = 0.0) -> Part:
+    line = plotly.lines(name, color, width=2, dash=dash)
+    return line | _xy([(-reach, up - slope * reach), (reach, up + slope * reach)])
