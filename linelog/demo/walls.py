@@ -113,5 +113,6 @@ def _reading(angle: float, um: float) -> Reading:
 
 def gap_um(tools: ToolingSet) -> float:
     """Return the gap of a set's last ironing die."""
-    size = dict(ToolPart.objects.filter(tooling_set=tools).values_list("kind", "diameter_mm"))
+    rows = ToolPart.objects.filter(tooling_set=tools, diameter_mm__isnull=False).values_list("kind", "diameter_mm")
+    size = {kind: diameter or 0.0 for kind, diameter in rows}
     return 500.0 * (size[ToolPart.Kind.IRONING_DIE_3] - size[ToolPart.Kind.PUNCH])

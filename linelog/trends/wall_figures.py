@@ -196,8 +196,8 @@ def ratio_figure(page: WallPage, learned: Learned, unit: Unit) -> Part | None:
         pairs = [one for one in learned.pairs if (one.offset.machine_id == page.machine.pk) == own]
         if pairs:
             across = [(one.offset.x_um / per, one.x_um / per) for one in pairs]
-            up = [(one.offset.y_um / per, one.y_um / per) for one in pairs]
-            for way, spots, symbol in (("across", across, f"circle{fill}"), ("up", up, f"triangle-up{fill}")):
+            upward = [(one.offset.y_um / per, one.y_um / per) for one in pairs]
+            for way, spots, symbol in (("across", across, f"circle{fill}"), ("up", upward, f"triangle-up{fill}")):
                 look = plotly.markers(f"{name}, {way}", color, symbol, size=10)
                 told = [[f"{name}, {way}: mean of {one.cans} cans"] for one in pairs]
                 data.append(look | {**_xy(spots), "customdata": told})

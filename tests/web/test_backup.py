@@ -26,9 +26,9 @@ from django_tasks_db.models import DBTaskResult
 from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Visit
 from linelog.plant.models import Fitting, Person, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
-from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
+from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
