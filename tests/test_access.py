@@ -27,9 +27,9 @@ from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import calendars
 from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
 from linelog.production.models import Event, ShiftCount, SpoilageCause
-from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.production.services import uploads, walls
 from linelog.production.walls import Can, Ring
+from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
 from tests import factories
