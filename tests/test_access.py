@@ -324,6 +324,9 @@ EXPECTED: dict[str, Row] = {
     "alignment:running": Row(LOGGERS, STATION),
     "alignment:ram": Row(ROLES, the(machine_id="machine")),
     "alignment:ram_figures": Row(ROLES, the(machine_id="machine")),
+    "alignment:line": Row(ROLES, the(machine_id="machine")),
+    "alignment:reconciled": Row(ROLES, the(machine_id="machine")),
+    "alignment:reconciled_figures": Row(ROLES, the(machine_id="machine")),
     # Running captures
     "alignment:captures": Row(ROLES, the(machine_id="machine")),
     "alignment:capture_send": Row(LOGGERS, the(machine_id="machine")),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.alignment.views import captures, entry, photos, probes, ram, station, visits
+from linelog.alignment.views import captures, entry, line, photos, probes, ram, reconciled, station, visits
 
 app_name = "alignment"
 
@@ -33,6 +33,9 @@ urlpatterns = [
     path(f"{_STATION}running/", entry.running, name="running"),
     path("ram/<int:machine_id>/", ram.page, name="ram"),
     path("ram/<int:machine_id>/figures/", ram.figures, name="ram_figures"),
+    path("line/<int:machine_id>/", line.page, name="line"),
+    path("running/<int:machine_id>/", reconciled.page, name="reconciled"),
+    path("running/<int:machine_id>/figures/", reconciled.figures, name="reconciled_figures"),
     path("captures/of/<int:machine_id>/", captures.captures, name="captures"),
     path("captures/of/<int:machine_id>/send/", captures.send, name="capture_send"),
     path("captures/of/<int:machine_id>/probes/", probes.add, name="probe_setup_add"),

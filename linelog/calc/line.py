@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelog.calc.errors import CalcError
 from linelog.calc.line_choice import (
@@ -33,9 +34,18 @@ from linelog.calc.line_choice import (
 )
 from linelog.calc.require import Floats, above, number
 
-__all__ = ["SHORTFALL", "LineBushing", "LineStation", "Plan", "common_line"]
+__all__ = ["SHORTFALL", "LineBushing", "LineSeat", "LineStation", "Plan", "beyond_reach", "common_line"]
 
 _OUTSIDE_UM, _FAR_MM, _STEEP = 50_000.0, 20_000.0, 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class LineSeat:
+    """One seat of a station that has several: its own offset, held against the station's limit."""
+
+    z_mm: float
+    x_um: float
+    y_um: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +55,7 @@ class LineStation:
     `u_um` is the expanded uncertainty: the plan aims at limit - u, so that the end is proven inside (ISO 14253-1).
     `reach_um`: how far it can be set along x and along y; None is as far as needed, 0 is not to be opened.
     Slopes are of the component's axis (dx/dz, dy/dz) against the ram line; they count where a limit is given.
+    `seats`: where given, they are what the limit holds for, each by itself, and z, x and y of the station are not.
     """
 
     name: str
@@ -58,6 +69,12 @@ class LineStation:
     slope_x_mm_per_m: float = 0.0
     slope_y_mm_per_m: float = 0.0
     slope_limit_mm_per_m: float | None = None
+    seats: tuple[LineSeat, ...] = ()
+
+    @property
+    def places(self) -> tuple[LineSeat, ...]:
+        """Its seats; of a station without, itself."""
+        return self.seats or (LineSeat(self.z_mm, self.x_um, self.y_um),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +89,9 @@ class LineBushing:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One way to a common line. Arrays have a row a station, in the order given, and columns (x, y).
+    """One way to a common line. Arrays have a row a place (a station, or each of its seats) and columns (x, y).
+
+    `station_of`: which station, in the order given, each place is of; slopes have a row a station.
 
     `opened`: names of bushings and stations, rear to front. `bushing_moves_um` (2, 2): rear, front. `line_um`: how
     far the ram line moves at each station. `station_moves_um`: the move of each opened station, else 0.
@@ -88,6 +107,7 @@ class Plan:
     residual_um: Floats
     slope_mm_per_m: Floats
     worst_share: float
+    station_of: NDArray[np.intp]
 
 
 def common_line(
@@ -128,6 +148,14 @@ def common_line(
     return tuple(plans)
 
 
+def beyond_reach(stations: Sequence[LineStation], rear: LineBushing, front: LineBushing) -> tuple[str, ...]:
+    """Name the stations that stay outside their limits though every bushing and station is opened.
+
+    Raises CalcError for bad input as `common_line` does.
+    """
+    return tuple(out_of_reach(_task(_checked(stations), rear, front)))
+
+
 def _plan(task: Task, opened: Floats, moves: Floats) -> Plan:
     offsets, slopes = task.offsets, task.slopes
     line = offsets.falls @ moves
@@ -146,6 +174,7 @@ def _plan(task: Task, opened: Floats, moves: Floats) -> Plan:
         residual_um=residual,
         slope_mm_per_m=slope,
         worst_share=float(np.concatenate(shares).max()),
+        station_of=offsets.station,
     )
 
 
@@ -162,24 +191,26 @@ def _task(stations: Sequence[LineStation], rear: LineBushing, front: LineBushing
     hours = [number(b.hours, f"The hours for {b.name}", "hours", 0.0, 10_000.0) for b in (rear, front)]
     if ends[0] >= ends[1]:
         raise CalcError("The front bushing must lie in front of the rear one.", field="bushings")
-    z = np.array([s.z_mm for s in stations])
-    share = (z - ends[0]) / (ends[1] - ends[0])
-    tilt = np.tile([-1.0, 1.0], (z.size, 1)) / (ends[1] - ends[0])  # um/mm is mm/m
+    middles = np.array([sum(place.z_mm for place in s.places) / len(s.places) for s in stations])
+    everyone = np.arange(middles.size)
+    of = np.repeat(everyone, [len(s.places) for s in stations])
+    places = [place for s in stations for place in s.places]
+    share = (np.array([place.z_mm for place in places]) - ends[0]) / (ends[1] - ends[0])
+    tilt = np.tile([-1.0, 1.0], (middles.size, 1)) / (ends[1] - ends[0])  # um/mm is mm/m
     own = np.array([math.inf if s.reach_um is None else s.reach_um for s in stations])
     no_limit = [math.inf if s.slope_limit_mm_per_m is None else s.slope_limit_mm_per_m for s in stations]
-    everyone = np.arange(z.size)
     return Task(
         names=(rear.name, front.name, *(s.name for s in stations)),
-        z_mm=np.concatenate([ends, z]),
+        z_mm=np.concatenate([ends, middles]),
         hours=np.concatenate([hours, [s.hours for s in stations]]),
         can_open=(np.concatenate([reach, own]) > 0.0).astype(float),
         reach=np.repeat(reach, 2),
         offsets=Limited(
-            everyone,
-            np.array([[s.x_um, s.y_um] for s in stations]),
+            of,
+            np.array([[place.x_um, place.y_um] for place in places]),
             _both_axes(np.column_stack([1.0 - share, share])),
-            np.array([s.limit_um - s.u_um for s in stations]),
-            own,
+            np.array([s.limit_um - s.u_um for s in stations])[of],
+            own[of],
         ),
         slopes=Limited(
             everyone,
@@ -200,9 +231,10 @@ def _checked(stations: Sequence[LineStation]) -> Sequence[LineStation]:
     if not stations:
         raise CalcError("A common line needs at least one station.", field="stations")
     for s in stations:
-        number(s.z_mm, f"The z of {s.name} (mm)", "z_mm", -_FAR_MM, _FAR_MM)
-        for offset in (s.x_um, s.y_um):
-            number(offset, f"The offset of {s.name} (um)", "offset", -_OUTSIDE_UM, _OUTSIDE_UM)
+        for place in (LineSeat(s.z_mm, s.x_um, s.y_um), *s.seats):
+            number(place.z_mm, f"The z of {s.name} (mm)", "z_mm", -_FAR_MM, _FAR_MM)
+            for offset in (place.x_um, place.y_um):
+                number(offset, f"The offset of {s.name} (um)", "offset", -_OUTSIDE_UM, _OUTSIDE_UM)
         above(s.limit_um, f"The limit of {s.name} (um)", "limit_um", 0.0, _OUTSIDE_UM)
         number(s.u_um, f"The uncertainty of {s.name} (um)", "u_um", 0.0, _OUTSIDE_UM)
         number(s.hours, f"The hours for {s.name}", "hours", 0.0, 10_000.0)

@@ -102,7 +102,7 @@ def conflicts(offsets: Limited, things: int) -> Floats:
         most = (np.abs(cancel) * offsets.limit[group]).sum(1)
         apart = np.hypot(*fixed.T) > most * (1.0 + ROUNDING)
         opened = np.zeros((int(apart.sum()), things))
-        np.put_along_axis(opened, group[apart] + 2, 1.0, axis=1)
+        np.put_along_axis(opened, offsets.station[group[apart]] + 2, 1.0, axis=1)
         opened[:, left] = 1.0
         sets.append(opened)
     return np.vstack(sets)
@@ -165,7 +165,8 @@ def out_of_reach(task: Task) -> list[str]:
     )
     if answer.x is None:
         raise CalcError(_TOO_UNLIKE, field="stations")
-    return [name for name, share in zip(task.names[2:], answer.x[4:], strict=True) if share > 1.0 + ROUNDING]
+    outside = set(offsets.station[answer.x[4:] > 1.0 + ROUNDING].tolist())
+    return [name for place, name in enumerate(task.names[2:]) if place in outside]
 
 
 def _sides(limited: Limited, opened: Floats) -> tuple[Floats, Floats, NDArray[np.intp]]:

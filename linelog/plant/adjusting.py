@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,8 @@ from linelog.plant.models import Adjuster, Station
 #: The move tried on the set-up page: a round tenth of a millimetre, or for who reads inches four thousandths.
 TRIED_UM = {Unit.MM: 100.0, Unit.UM: 100.0, Unit.INCH: 101.6}
 TRIED_MM_PER_M = 0.1
+#: An adjuster pushes along an axis where at least this share of its travel goes that way: less than 45 degrees off.
+HALF_WAY = 0.7
 
 
 def adjuster_of(row: Adjuster) -> adjust.Adjuster:
@@ -37,6 +40,20 @@ def adjuster_of(row: Adjuster) -> adjust.Adjuster:
 def reference_z_mm(station: Station) -> float:
     """Return the z that a station's move is worked out for: the mean of its seats."""
     return sum(station.seat_z_mm(seat) for seat in station.seats) / len(station.seats)
+
+
+def reach_um(adjusters: Sequence[Adjuster]) -> float:
+    """Return how far a station can surely be set, along x and along y alike; 0 where one of them has no adjuster.
+
+    Of the adjusters that push along an axis the one with the least travel decides: with two feet both must go.
+    """
+    flat = [row for row in adjusters if not row.along_z]
+    reaches = []
+    for axis in (math.sin, math.cos):
+        along = [(abs(axis(math.radians(row.direction_deg))), row) for row in flat]
+        travels = [share * min(-row.min_um, row.max_um) for share, row in along if share > HALF_WAY]
+        reaches.append(min(travels, default=0.0))
+    return min(reaches)
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,12 +73,16 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The ram's line at one place: deflection (um, hanging is negative) and slope (mm/m), with standard u of each."""
+    """The ram's line at one place: deflection (um, hanging is negative) and slope (mm/m), with standard u of each.
+
+    `tipped_um` is the part of the deflection that the bushings' clearance makes.
+    """
 
     deflection_um: float
     slope_mm_per_m: float
     u_um: float
     u_slope_mm_per_m: float
+    tipped_um: float
     on_ram: bool
 
 
@@ -184,5 +188,6 @@ def seen_at(hanging: HangingRam, nose_z_mm: float, z_mm: float) -> Seen:
         slope_mm_per_m=float(found.slope_mm_per_m[0, 1]),
         u_um=float(u[0, 1]),
         u_slope_mm_per_m=math.hypot(turned, bent),
+        tipped_um=float(found.tipped_um[0, 1]),
         on_ram=bool(found.on_ram[0, 1]),
     )

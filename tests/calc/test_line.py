@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from linelog.calc.errors import CalcError
-from linelog.calc.line import SHORTFALL, LineBushing, LineStation, common_line
+from linelog.calc.line import SHORTFALL, LineBushing, LineSeat, LineStation, common_line
 
 REAR, FRONT = LineBushing("rear bushing", -500.0, 300.0, 4.0), LineBushing("front bushing", -20.0, 300.0, 4.0)
 STUCK = (replace(REAR, reach_um=0.0), replace(FRONT, reach_um=0.0))
@@ -75,6 +75,36 @@ def test_ranked_by_hours_the_cheap_openings_come_first():
     quickest = common_line(stations, rear, FRONT, rank="hours")
     assert [plan.opened for plan in fewest] == [("front bushing",), ("a", "b")]
     assert [plan.opened for plan in quickest] == [("a", "b"), ("front bushing",)]
+
+
+def test_both_seats_of_a_station_must_end_inside_and_opening_it_costs_once():
+    """Its middle lies on the line, its seats do not: by hand, each is set by its own offset in one opening."""
+    seats = (LineSeat(140, 0, -30), LineSeat(320, 0, 30))
+    stations = [station("domer", 650, 4, 0), station("tool pack", 230, hours=1.5, seats=seats)]
+    plan = common_line(stations, *STUCK)[0]
+    assert (plan.opened, plan.hours) == (("tool pack",), 1.5)
+    assert plan.station_of.tolist() == [0, 1, 1]
+    assert plan.station_moves_um.tolist() == [[0, 0], [0, 30], [0, -30]]
+    assert plan.residual_um.tolist() == [[4, 0], [0, 0], [0, 0]]
+    stuck = [replace(stations[1], reach_um=0.0)]
+    with pytest.raises(CalcError, match="out of reach of its limit stays: tool pack"):
+        common_line(stuck, *STUCK)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_seats_are_as_good_as_stations_that_are_opened_together(seed):
+    """Two seats against one limit: what two single stations at those places would need, in one opening."""
+    rng = np.random.default_rng(seed)
+    z, offsets = rng.uniform(50, 700, 6), rng.normal(0, 22, (6, 2))
+    apart = [station(f"s{i}", z[i], *offsets[i]) for i in range(6)]
+    seats = tuple(LineSeat(z[i], *offsets[i]) for i in (0, 1))
+    together = [station("both", 0.0, seats=seats), *apart[2:]]
+    singles, pairs = common_line(apart, REAR, FRONT)[0], common_line(together, REAR, FRONT)[0]
+    merged = {"both" if name in {"s0", "s1"} else name for name in singles.opened}
+    assert len(pairs.opened) <= len(merged)
+    line = np.array([line_at(at, *pairs.bushing_moves_um) for at in z])
+    closed = [i for i in range(6) if ("both" if i < 2 else f"s{i}") not in pairs.opened]
+    assert (np.hypot(*(offsets - line)[closed].T) <= 20 + 1e-6).all()
 
 
 def test_uncertainty_narrows_the_limit():

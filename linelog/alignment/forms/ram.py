@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.utils import timezone
 
 from linelog.web.units import NumberField
 
@@ -30,3 +31,34 @@ class PositionForm(forms.Form):
         """Return the position asked for, else the usual one."""
         travel = self.cleaned_data.get("travel") if self.is_bound and self.is_valid() else None
         return self.usual_mm if travel is None else float(travel)
+
+
+class LineForm(forms.Form):
+    """From which offsets a common line is worked out, for which value, and what is ranked first."""
+
+    AS_IT_STANDS = ""
+    visit = forms.ChoiceField(required=False, label="Offsets")
+    value = forms.ChoiceField(
+        required=False, choices=(("measured", "As measured"), ("running", "As expected when running")), label="Value"
+    )
+    rank = forms.ChoiceField(
+        required=False, choices=(("stations", "Fewest opened"), ("hours", "Fewest hours")), label="First"
+    )
+
+    def __init__(self, *args: Any, visits: Any, usual_value: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.visits = {str(visit.pk): visit for visit in visits}
+        now = (self.AS_IT_STANDS, "As it stands now")
+        self.fields["visit"].choices = [now, *((pk, _as_found(visit)) for pk, visit in self.visits.items())]  # type: ignore[attr-defined]
+        self.initial = {"visit": "", "value": usual_value, "rank": "stations"}
+
+    def choice(self) -> tuple[Any, str, str]:
+        """Return the visit (or None for now), the value and the rank; what makes no sense falls back to the usual."""
+        asked = self.cleaned_data if self.is_bound and self.is_valid() else {}
+        visit = self.visits.get(asked.get("visit", ""))
+        return visit, asked.get("value") or self.initial["value"], asked.get("rank") or "stations"
+
+
+def _as_found(visit: Any) -> str:
+    state = "" if visit.state == "signed" else ", still open"
+    return f"As found on {timezone.localtime(visit.opened_at):%Y-%m-%d}{state}"
