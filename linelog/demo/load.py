@@ -10,7 +10,7 @@ from django.db import transaction
 from django.db.models import F
 
 from linelog.alignment.models import Amendment, Stage, Visit
-from linelog.demo import counts
+from linelog.demo import captures, counts
 from linelog.demo import plan as planning
 from linelog.demo.life import Life, Setting
 from linelog.demo.log import Log
@@ -76,6 +76,7 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
             _open(life, at)
         if number == 0:
             _drop(life)
+        captures.add(life, scenario.captures, at)
         say(f"{plan.name}: {len(log.visits) - before} visits, {rows} shifts.")
     return log, shifts
 

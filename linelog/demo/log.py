@@ -9,6 +9,8 @@ from django.db.models import Model
 
 from linelog.alignment.models import (
     Amendment,
+    Capture,
+    CaptureValue,
     MoveMade,
     Reading,
     Result,
@@ -36,6 +38,8 @@ class Log:
     moves: list[MoveMade] = field(default_factory=list)
     notes: list[StationNote] = field(default_factory=list)
     running: list[RunningReading] = field(default_factory=list)
+    captures: list[Capture] = field(default_factory=list)
+    capture_values: list[CaptureValue] = field(default_factory=list)
     amendments: list[Amendment] = field(default_factory=list)
     fittings: list[Fitting] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
@@ -54,6 +58,8 @@ class Log:
             "moves": _create(MoveMade, self.moves),
             "station notes": _create(StationNote, self.notes),
             "running readings": _create(RunningReading, self.running),
+            "captures": _create(Capture, self.captures),
+            "values of captures": _create(CaptureValue, self.capture_values),
         }
         for visit, state, by, at in closed:
             visit.state, visit.signed_by, visit.signed_at = state, by, at

@@ -174,6 +174,21 @@ class MovedMark:
 
 
 @dataclass(frozen=True, slots=True)
+class CapturePlan:
+    """What the ram does in a running capture; names and units are those of `calc.capture.synthetic.Scenario`."""
+
+    strokes: float
+    rate_hz: float
+    slope: tuple[float, float]
+    split_um: tuple[float, float]
+    kick_um: tuple[float, float]
+    drift_um_per_min: tuple[float, float]
+    warming_per_min: float
+    scatter_um: float
+    noise_um: float
+
+
+@dataclass(frozen=True, slots=True)
 class MachinePlan:
     """A machine and what is particular about it."""
 
@@ -188,6 +203,7 @@ class MachinePlan:
     tear_off_share: float = 1.0
     story: str = ""
     running: tuple[str, ...] = ()
+    captures: tuple[str, ...] = ()
     open_today: bool = False
     settles: Settles | None = None
     wears: Wears | None = None
@@ -211,6 +227,7 @@ class Scenario:
     dial: DialPlan
     visiting: Visiting
     wall: WallPlan
+    captures: dict[str, CapturePlan]
     lines: tuple[str, ...]
     machines: tuple[MachinePlan, ...] = field(default_factory=tuple)
 
@@ -238,6 +255,7 @@ def read(path: Path = PATH) -> Scenario:
         dial=DialPlan(**table["dial"]),
         visiting=Visiting(**table["visiting"]),
         wall=WallPlan(**table["wall"]),
+        captures={name: CapturePlan(**row) for name, row in table["captures"].items()},
         lines=tuple(row["name"] for row in table["lines"]),
         machines=tuple(_machine(row) for row in table["machines"]),
     )
@@ -246,6 +264,7 @@ def read(path: Path = PATH) -> Scenario:
 def _machine(row: dict[str, Any]) -> MachinePlan:
     parts: dict[str, type] = {"settles": Settles, "wears": Wears, "wall_off": WallOff, "moved_mark": MovedMark}
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
-    made["running"] = tuple(row.get("running", ()))
+    for several in ("running", "captures"):
+        made[several] = tuple(row.get(several, ()))
     made["events"] = tuple(Happening(**event) for event in row.get("events", ()))
     return MachinePlan(**made)

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+from dataclasses import replace
 
 import pytest
 from django.urls import reverse
@@ -13,7 +14,7 @@ from linelog.calc.units import Unit
 from linelog.web.models import AuditEvent
 from linelog.web.plotly import untyped
 from tests import factories
-from tests.alignment.capturing import NOW, Site, as_csv, frame
+from tests.alignment.capturing import NOW, SHORT, Site, as_csv, frame
 
 pytestmark = pytest.mark.django_db
 TABLE = frame()
@@ -57,14 +58,14 @@ def test_the_page_says_offset_strokes_warnings_cautions_and_what_more_strokes_bu
     capture = site.receive(CSV)
     page = mechanic.get(at("capture", capture.pk)).content.decode()
     for words in (
-        "Tool pack, running:",
+        "Tool pack, running (forward):",
         "all guards closed",
         "route the cables out",
         "locked out",
         "What more strokes would buy",
         "More strokes at the same speed",
         "worth",
-        "drift is mm a minute",
+        "Drift up (mm a minute)",
         "slopes in mm/m",
         "Other stations get none",
         capture.sha256,
@@ -86,7 +87,7 @@ def test_the_page_reads_no_file(site, mechanic, settings):
 def test_the_charts_hold_the_stored_figures_with_units_and_the_limit(site, mechanic):
     capture = site.receive(CSV)
     found = mechanic.get(at("capture_figures", capture.pk)).json()
-    assert set(found) == {"path", "travel", "time", "warmth"}
+    assert set(found) == {"path", "travel", "time"}, "the oil hardly warmed"
     path = found["path"]
     assert path["layout"]["xaxis"]["title"]["text"].endswith("mm")
     assert path["layout"]["yaxis"]["scaleanchor"] == "x"
@@ -102,11 +103,21 @@ def test_the_charts_hold_the_stored_figures_with_units_and_the_limit(site, mecha
     assert found["time"]["layout"]["xaxis"]["title"]["text"].startswith("Minutes")
 
 
+def test_a_temperature_that_changed_has_its_chart(site, mechanic):
+    warm = as_csv(frame(replace(SHORT, warming_per_min=20.0, drift_um_per_min=(30.0, 0.0))))
+    capture = site.receive(warm)
+    found = mechanic.get(at("capture_figures", capture.pk)).json()
+    assert "Temperature" in found["warmth"]["layout"]["xaxis"]["title"]["text"]
+    assert untyped(found["warmth"]["data"][0]["x"]).tolist() == capture.result["forward"]["series"]["temperature"]
+    listed = mechanic.get(at("captures", site.machine.pk)).content.decode()
+    assert capture.warnings == len(capture.result["cautions"]) > 0
+    assert f"Worked out, {capture.warnings} warning" in listed
+
+
 def test_a_capture_without_temperature_has_no_chart_of_it_and_says_so(site, mechanic):
     site.setup.temperature_column = ""
     site.setup.save()
     capture = site.receive(CSV)
-    assert set(mechanic.get(at("capture_figures", capture.pk)).json()) == {"path", "travel", "time"}
     assert "No temperature was recorded" in mechanic.get(at("capture", capture.pk)).content.decode()
 
 

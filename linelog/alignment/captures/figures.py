@@ -12,7 +12,7 @@ from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
 
 PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
-AXES = (("x", "Across, + to the right"), ("y", "Up"))
+AXES = (("x", "Across"), ("y", "Up"))
 BAND = 0.18
 CIRCLE = np.linspace(0.0, 2.0 * np.pi, 121)
 LEGEND = {"orientation": "h", "x": 0.0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"}
@@ -23,12 +23,17 @@ def all_figures(result: dict[str, Any], limit_um: float, unit: Unit) -> dict[str
     """Return the figures that the result has enough for, by name."""
     made = {
         "path": path_figure(result, limit_um, unit),
-        "travel": _stacked(result, unit, _travel, "Ram position forward of full back, mm"),
+        "travel": _whole_stroke(_stacked(result, unit, _travel, "Ram position forward of full back, mm"), result),
         "time": _stacked(result, unit, _over_time, "Minutes from the first stroke"),
     }
-    if any(phase["series"]["temperature"] for _, phase in _seen(result)):
+    if has_warmth(result):
         made["warmth"] = _stacked(result, unit, _over_warmth, "Temperature, degrees of the file")
     return made
+
+
+def has_warmth(result: dict[str, Any]) -> bool:
+    """Say whether a temperature was recorded, and changed enough to say something."""
+    return any(phase["drift_x_temperature"] is not None for _, phase in _seen(result))
 
 
 def path_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
@@ -60,8 +65,17 @@ def path_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
         "margin": MARGIN,
         "showlegend": True,
         "legend": LEGEND,
-        "xaxis": {"title": {"text": f"Across, + to the right, {label}"}, "range": [-reach, reach]},
-        "yaxis": {"title": {"text": f"Up, {label}"}, "range": [-reach, reach], "scaleanchor": "x"},
+        "xaxis": {
+            "title": {"text": f"Across, + to the right, {label}"},
+            "range": [-reach, reach],
+            "constrain": "domain",
+        },
+        "yaxis": {
+            "title": {"text": f"Up, {label}"},
+            "range": [-reach, reach],
+            "scaleanchor": "x",
+            "constrain": "domain",
+        },
     }
     return {"data": data, "layout": layout}
 
@@ -90,6 +104,13 @@ def _stacked(result: dict[str, Any], unit: Unit, draw: Draw, title: str) -> Part
         "yaxis2": {"title": {"text": f"{AXES[1][1]}, {label}"}, "domain": [0.0, 0.46]},
     }
     return {"data": data, "layout": layout}
+
+
+def _whole_stroke(figure: Part, result: dict[str, Any]) -> Part:
+    """Show the whole stroke, so that the short dome stands free of the edge."""
+    farthest = max(max(phase["path"]["position_mm"]) for _, phase in _seen(result))
+    figure["layout"]["xaxis"]["range"] = [0.0, 1.02 * farthest]
+    return figure
 
 
 def _travel(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +31,19 @@ class PhaseRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ValueRow:
+    """The station's running offset in one phase at one place, as text in the reader's unit."""
+
+    phase: str
+    place: str
+    away_mm: float
+    across: str
+    up: str
+    size: str
+    way: str
+
+
+@dataclass(frozen=True, slots=True)
 class Fact:
     """A line of the facts of a capture."""
 
@@ -38,19 +51,39 @@ class Fact:
     words: str
 
 
+def fine(value_um: float, unit: Unit, *, signed: bool = False) -> str:
+    """Write a length with one more decimal than a dial has: a mean of many strokes is known so well."""
+    number = f"{value_um / unit.um:{'+' if signed else ''}.{unit.decimals + 1}f}"
+    return number.replace("-", units.MINUS)
+
+
+def value_rows(values: Iterable[CaptureValue], unit: Unit) -> list[ValueRow]:
+    """Return the running offsets of the station that carries the ring."""
+    return [
+        ValueRow(
+            phase=value.get_phase_display(),
+            place=value.get_seat_display() if value.seat else "Middle",
+            away_mm=value.away_mm,
+            across=fine(value.x_um, unit, signed=True),
+            up=fine(value.y_um, unit, signed=True),
+            size=f"{fine(value.radial_um, unit)} ± {fine(value.expanded_um, unit)}",
+            way=clock_of(value),
+        )
+        for value in values
+    ]
+
+
 def phase_rows(result: dict[str, Any], unit: Unit) -> list[PhaseRow]:
     """Return the phases that the ring saw: where the RAM ran, in the ring."""
 
     def place(mean: dict[str, Any], u: float) -> str:
-        value = units.show_um(mean["value"], unit, signed=True)
-        return f"{value} ± {units.show_um(u, unit)}"
+        return f"{fine(mean['value'], unit, signed=True)} ± {fine(u, unit)}"
 
     def slope(mean: dict[str, Any] | None) -> str:
         return "–" if mean is None else f"{_signed(mean['value'], 3)} ± {mean['half_width']:.3f}"
 
     def drift(found: dict[str, Any]) -> str:
-        value = units.show_um(found["slope"], unit, signed=True)
-        return f"{value} ± {units.show_um(found['half_width'], unit)}"
+        return f"{fine(found['slope'], unit, signed=True)} ± {fine(found['half_width'], unit)}"
 
     rows = []
     for key, name, _ in PHASES:
@@ -65,7 +98,7 @@ def phase_rows(result: dict[str, Any], unit: Unit) -> list[PhaseRow]:
                 up=place(y, offset["up"]["U"]),
                 slope_across=slope(phase["slope_x"]),
                 slope_up=slope(phase["slope_y"]),
-                spread=units.show_um(phase["spread_um"], unit),
+                spread=fine(phase["spread_um"], unit),
                 drift_across=drift(phase["drift_x"]),
                 drift_up=drift(phase["drift_y"]),
                 strokes=phase["strokes"],
@@ -82,7 +115,7 @@ def more_words(result: dict[str, Any], unit: Unit) -> list[str]:
     now = more["now"]
 
     def half(one: dict[str, Any]) -> str:
-        return units.show_um(one["half_width_um"], unit, with_unit=True)
+        return f"{fine(one['half_width_um'], unit)} {units.label(unit)}"
 
     words = [
         f"{now['strokes']} strokes know the offset to ± {half(now)} on the axis and phase known worst "
@@ -91,7 +124,7 @@ def more_words(result: dict[str, Any], unit: Unit) -> list[str]:
         + "; ".join(f"{one['strokes']} would give ± {half(one)}" for one in more["later"])
         + ".",
     ]
-    wanted = units.show_um(more["wanted_um"], unit, with_unit=True)
+    wanted = f"{fine(more['wanted_um'], unit)} {units.label(unit)}"
     if more["wanted_strokes"] is None:
         words.append(
             f"No number of strokes reaches the ± {wanted} wanted: the zeros of the probes are not known so well."

@@ -46,9 +46,18 @@ def work_out(capture: Capture, tell: Tell, still_mine: Callable[[], bool] = lamb
         }
         _store(capture, gave, [], still_mine)
         return error.message
-    plain = rounded(result.as_dict())
-    _store(capture, {"state": Capture.State.DONE, "result": plain, "algorithm": result.version}, values, still_mine)
+    _store(capture, outcome(result), values, still_mine)
     return f"{result.strokes.used} strokes worked out, {len(result.cautions)} warnings."
+
+
+def outcome(result: CaptureResult) -> dict[str, Any]:
+    """Return the columns of a capture that gave a result."""
+    return {
+        "state": Capture.State.DONE,
+        "result": rounded(result.as_dict()),
+        "algorithm": result.version,
+        "warnings": len(result.cautions),
+    }
 
 
 def _path(capture: Capture) -> Path:

@@ -172,6 +172,7 @@ class Capture(models.Model):
     worked_with = models.JSONField(help_text="The set-up it was worked out with.")
     result = models.JSONField(null=True)
     algorithm = models.CharField(max_length=20, blank=True)
+    warnings = models.PositiveSmallIntegerField(default=0, help_text="How many the result has, for lists.")
     job = models.ForeignKey(Job, on_delete=models.SET_NULL, null=True, blank=True, related_name="+")
 
     visit = models.ForeignKey(Visit, on_delete=models.PROTECT, null=True, blank=True, related_name="captures")

@@ -115,7 +115,14 @@ def work_again(*, by: Person, at: datetime, capture: Capture) -> Capture:
     with transaction.atomic(), _changed(by, at, capture, "works capture out again") as fresh:
         _free(fresh)
         CaptureValue.objects.filter(capture=fresh).delete()
-        clean = {"state": State.WORKING, "result": None, "algorithm": "", "sentence": "", "refused_field": ""}
+        clean = {
+            "state": State.WORKING,
+            "result": None,
+            "algorithm": "",
+            "sentence": "",
+            "refused_field": "",
+            "warnings": 0,
+        }
         for name, value in {**clean, "worked_with": settings, "job": None}.items():
             setattr(fresh, name, value)
     return _work(fresh, by, at)

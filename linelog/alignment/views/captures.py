@@ -18,7 +18,7 @@ from django.views.decorators.vary import vary_on_headers
 
 from linelog.alignment.captures import page as words
 from linelog.alignment.captures import queries
-from linelog.alignment.captures.figures import PHASES, all_figures
+from linelog.alignment.captures.figures import all_figures, has_warmth
 from linelog.alignment.captures.setting import has_crank
 from linelog.alignment.forms.capture import AsideForm, JoinForm, SendForm, VersionForm
 from linelog.alignment.models import Capture, Stage
@@ -136,10 +136,11 @@ def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit) -> dict[st
         "phases": words.phase_rows(result, unit),
         "more": words.more_words(result, unit),
         "facts": words.stroke_facts(result),
-        "values": [(value, words.clock_of(value)) for value in values],
+        "values": words.value_rows(values, unit),
         "joins": joins,
         "carries": any(value.away_mm for value in values),
-        "has_warmth": any((result[key] or {"series": {}})["series"].get("temperature") for key, _, _ in PHASES),
+        "has_warmth": has_warmth(result),
+        "has_temperature": bool(result["forward"] and result["forward"]["series"]["temperature"]),
     }
 
 

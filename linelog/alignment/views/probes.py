@@ -17,7 +17,8 @@ from linelog.alignment.captures import queries
 from linelog.alignment.forms.capture import CaptureLimitForm, ProbeForm, ProbeFormSet, ProbeSetupForm, rows_in
 from linelog.alignment.models import Capture, CaptureLimit, ProbeSetup
 from linelog.alignment.services import probes as services
-from linelog.plant.models import Machine
+from linelog.plant.adjusting import reference_z_mm
+from linelog.plant.models import Machine, Station
 from linelog.plant.requests import Request
 from linelog.plant.views.pages import Page, VersionForm, keep, plant_or_404, rows_of
 from linelog.web.permissions import Permission, needs
@@ -40,7 +41,9 @@ def add(request: Request, machine_id: int) -> HttpResponse:
     chosen = request.GET.get("from", "")
     like = others.filter(pk=int(chosen)).first() if chosen.isdecimal() and len(chosen) < 10 else None
     start = [ProbeForm.initial_of(probe) for probe in like.probes.all()] if like else FOUR
-    initial: dict[str, Any] = {name: getattr(like, name) for name in TAKEN_OVER} if like else {}
+    pack = machine.stations.filter(kind=Station.Kind.TOOL_PACK, is_active=True).first()
+    initial: dict[str, Any] = {"station": pack, "z_mm": reference_z_mm(pack)} if pack else {}
+    initial |= {name: getattr(like, name) for name in TAKEN_OVER} if like else {}
     return _keep(request, machine, None, start, initial, lambda form, rows: store(facts=form.facts(), probes=rows))
 
 
