@@ -1,11 +1,15 @@
 """Print how long a whole capture takes against polars reading the same file alone, and the most memory it needs.
 
+Measured twice: the sums alone, and the whole way of the program, which keeps the file under its digest, works it out
+as the worker does with its progress in a database, and stores the result (embedded database in a scratch folder).
+
 Run from the project's root: python -m tests.bench.bench_capture [megabytes ...]
 Every figure comes from a process of its own, so that one does not leave memory behind for the next; the two times of
 a ratio are taken in turns within one process.
 """
 
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -60,8 +64,42 @@ def whole(path: Path, by: str) -> object:
     return analyse_capture(path, CaptureSetup(RING, SIGNALS[by], CRANK))
 
 
+def program(path: Path) -> dict[str, float]:
+    """Measure in this process, on a scratch folder: keeping the file as the page does, then the worker's task."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ |= {"LINELOG_DATA": folder, "DJANGO_SETTINGS_MODULE": "linelog.settings", "DATABASE_URL": ""}
+        import django
+
+        django.setup()
+        from django.core.files.base import File
+        from django.core.management import call_command
+        from django.utils import timezone
+
+        call_command("migrate", verbosity=0)
+        from linelog.alignment import tasks
+        from linelog.alignment.services import captures
+        from tests import factories
+        from tests.alignment import capturing
+
+        machine = factories.machine()
+        by, at = factories.person("mechanic", machine.line.plant), timezone.now()
+        recorded = captures.Recorded(capturing.setup(machine, ring=RING), at)
+        begun = time.perf_counter()
+        with path.open("rb") as file:
+            sent = File(file, name=path.name)
+            kept = captures.receive(by=by, at=at, machine=machine, recorded=recorded, file=sent, limit_bytes=10**9)
+        received = time.perf_counter() - begun
+        worked = seconds(lambda: tasks.capture.func(kept.job_id))
+        kept.refresh_from_db()
+        if kept.state != kept.State.DONE:
+            raise SystemExit(f"the capture gave no result: {kept.sentence or kept.job.message}")
+        return {"receive_s": received, "worker_s": worked, "peak_mb": peak_mb()}
+
+
 def measure(path: Path, by: str, what: str) -> dict[str, float]:
     """Measure in this process: 'ratio' of the times of analysis and bare reading, or 'memory' of the analysis."""
+    if what == "program":
+        return program(path)
     if what == "memory":
         whole(path, by)
         return {"peak_mb": peak_mb()}
@@ -80,6 +118,17 @@ def apart(path: Path, by: str, what: str) -> dict[str, float]:
     return found
 
 
+def tell_program(path: Path, size: float, bare_s: float) -> None:
+    """Print the whole way of the program beside polars reading the file alone."""
+    whole_way = apart(path, "pulse", "program")
+    print(
+        f"{path.suffix:>8} {size:6.0f} MB through the program: kept in {whole_way['receive_s']:.2f} s, "
+        f"worked out and stored in {whole_way['worker_s']:.2f} s (ratio {whole_way['worker_s'] / bare_s:.2f}), "
+        f"peak memory {whole_way['peak_mb']:.0f} MB",
+        flush=True,
+    )
+
+
 def main(sizes: list[float]) -> None:
     """Print the table."""
     with tempfile.TemporaryDirectory() as folder:
@@ -96,6 +145,8 @@ def main(sizes: list[float]) -> None:
                     ratios = f"ratio {found['best']:.2f} (median of pairs {found['median']:.2f})"
                     memory = f"peak memory {found['peak_mb']:.0f} MB"
                     print(f"{path.suffix:>8} {size:6.0f} MB by {by:<11}: {times}, {ratios}, {memory}", flush=True)
+                    if by == "pulse":
+                        tell_program(path, size, found["bare_s"])
             csv.unlink()
             parquet.unlink()
 
