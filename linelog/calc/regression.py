@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 from statsmodels.discrete.discrete_model import NegativeBinomial, Poisson
 from statsmodels.genmod import families
 from statsmodels.tools.sm_exceptions import HessianInversionWarning, PerfectSeparationWarning
@@ -30,7 +30,8 @@ _LARGEST_EXPONENT = 100.0  # a ratio beyond exp(100) is no finding
 _WIDE = 0.05  # level at which the negative binomial is taken in place of Poisson
 _HOPELESS = 1e100  # stands for a log likelihood that is minus infinity, which a search cannot step across
 _NEWTON: dict[str, Any] = {"method": "newton"}
-_BFGS: dict[str, Any] = {"method": "bfgs", "gtol": 1e-7}  # first for alpha: Newton's long steps leave its range
+_BFGS: dict[str, Any] = {"method": "bfgs", "gtol": 1e-7}  # where Newton's long steps leave the range of alpha
+_RANK_KNOWN: dict[str, Any] = {"hasconst": False, "check_rank": False}  # looked at already, in count_design
 _NOT_WIDE = 0.2  # above this a first look is enough to stay with Poisson
 
 
@@ -190,6 +191,25 @@ def avoided(fit: CountFit, name: str, values: ArrayLike, held_at: ArrayLike) -> 
     return Avoided(less(effect.coefficient), *ends)
 
 
+class _Wide(NegativeBinomial):  # type: ignore[misc] # statsmodels has no types
+    """The library's NB2, its second derivatives made in one product where the library loops over pairs of columns.
+
+    A fleet has a column for each machine and month: tens of thousands of pairs.
+    """
+
+    def _hessian_nb2(self, params: FloatArray) -> FloatArray:
+        alpha = math.exp(params[-1]) if self._transparams else float(params[-1])
+        size, x, y = 1.0 / alpha, self.exog, self.endog
+        mean = self.predict(params[:-1])
+        off, both = y - mean, mean + size
+        cross = -((mean * off * size**2 / both**2) @ x)
+        first = special.digamma(size + y) - special.digamma(size) + np.log(size / both) - off / both
+        second = special.polygamma(1, size + y) - special.polygamma(1, size) + alpha - 1.0 / both + off / both**2
+        among = -(x.T * (size * mean * (size + y) / both**2)) @ x
+        own = float(np.sum(2.0 * size**3 * first + size**4 * second))
+        return np.block([[among, cross[:, None]], [cross[None, :], np.array([[own]])]])
+
+
 def _fit(y: FloatArray, cans: FloatArray, design: Design, family: Family | None) -> tuple[Any, float | None, float]:
     """Fit of the family that is asked for or called for, its alpha (None for Poisson), and p of over-dispersion."""
     expected = cans * (y.sum() / cans.sum())
@@ -198,13 +218,13 @@ def _fit(y: FloatArray, cans: FloatArray, design: Design, family: Family | None)
     start = np.concatenate(
         [np.log((members.T @ y) / (members.T @ expected)), np.zeros(len(design.back) - design.groups)]
     )
-    poisson = _settled(Poisson(y, design.scaled, offset=offset), start, _NEWTON)
+    poisson = _settled(Poisson(y, design.scaled, offset=offset, **_RANK_KNOWN), start, _NEWTON)
     alpha, gain = _alpha_at(y, poisson.predict())
     p = _chance_of_gain(gain)
     if family is Family.POISSON or (family is None and p > _NOT_WIDE):
         return poisson, None, p
     start = np.append(poisson.params, alpha)
-    wide = _settled(NegativeBinomial(y, design.scaled, offset=offset), start, _BFGS, _NEWTON)
+    wide = _settled(_Wide(y, design.scaled, offset=offset, **_RANK_KNOWN), start, _NEWTON, _BFGS, _NEWTON)
     p = _chance_of_gain(wide.llf - poisson.llf)
     return (poisson, None, p) if family is None and p >= _WIDE else (wide, float(wide.params[-1]), p)
 
