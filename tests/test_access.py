@@ -409,6 +409,13 @@ EXPECTED: dict[str, Row] = {
     "planning:revoke": Row(MANAGERS, the(pk="calendar")),
     # A calendar program cannot sign in: the address itself is what it knows.
     "planning:feed": Row(EVERYBODY, lambda world: {"secret": world.calendar_secret}, of_plant=False),
+    # Evidence
+    "trends:evidence": Row(ROLES),
+    "trends:evidence_figures": Row(ROLES),
+    "trends:before_after": Row(ROLES),
+    "trends:before_after_figures": Row(ROLES),
+    "trends:machine_evidence": Row(ROLES, the(pk="machine")),
+    "trends:machine_evidence_figures": Row(ROLES, the(pk="machine")),
 }
 
 

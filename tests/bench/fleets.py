@@ -15,6 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from tests.bench import fleet_of_rates
+
 SEEDS = 50
 START = dt.datetime(2025, 1, 1, 8, tzinfo=dt.UTC)
 
@@ -134,7 +136,8 @@ def shown(name: str, rates: dict[str, float]) -> Iterator[str]:
 
 
 PARTS: dict[str, Callable[[], dict[str, float]]] = {
-    f"repeat problems, {len(FLEET)} machines of {STATIONS} stations, {VISITS} visits": repeat_rule
+    f"repeat problems, {len(FLEET)} machines of {STATIONS} stations, {VISITS} visits": repeat_rule,
+    "severity against a rate, 8 machines of 24 stretches": fleet_of_rates.misalignment,
 }
 
 

@@ -1,0 +1,85 @@
+"""Severity against rate, with the fitted curve and its interval, as a plain dict for plotly."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linelog.trends.evidence.answer import Answer
+from linelog.trends.evidence.scope import SPOILED, Scope
+from linelog.web import plotly
+from linelog.web.plotly import Part, typed
+from linelog.web.templatetags.units import count
+
+SMALLEST_PX, LARGEST_PX = 9.0, 24.0
+
+
+def unit_of(scope: Scope) -> tuple[str, float, int]:
+    """Return the unit of a rate, what a rate per million is divided by to come to it, and its decimals."""
+    return ("% of cans", 10_000.0, 3) if scope.measure == SPOILED else ("per million cans", 1.0, 1)
+
+
+def severity_figure(scope: Scope, found: Answer) -> Part | None:
+    """Return the chart, None where there is no result to draw."""
+    if found.effect is None or not found.points:
+        return None
+    unit, per, _ = unit_of(scope)
+    right = max(1.15, 1.05 * max(point.severity for point in found.points))
+    top = 1.08 * max(point.high for point in found.points) / per
+    data = [*_curve(found, right, per), _limit(top), _points(scope, found, per, unit)]
+    return {
+        "data": data,
+        "layout": {
+            "height": 440,
+            "margin": {"l": 76, "r": 24, "t": 24, "b": 60},
+            "xaxis": {"range": [0.0, right], "title": {"text": "Severity (offset or tilt as a share of its limit)"}},
+            "yaxis": {"range": [0.0, top], "title": {"text": f"{_noun(scope)}, {unit}"}, "zeroline": False},
+            "annotations": [plotly.note("limit", 1.0, top, xref="x", yref="y", xshift=6, yanchor="top")],
+            "showlegend": False,
+        },
+    }
+
+
+def _noun(scope: Scope) -> str:
+    return scope.noun[0].upper() + scope.noun[1:]
+
+
+def _curve(found: Answer, right: float, per: float) -> list[Part]:
+    effect = found.effect or {}
+    x = np.linspace(0.0, right, 61)
+    ends = [effect["base"] / per * effect[end] ** (x - effect["centre"]) for end in ("low", "high", "ratio")]
+    low, high = np.minimum(*ends[:2]), np.maximum(*ends[:2])
+    band = plotly.lines("95 % interval of the curve", "--accent", width=0) | {
+        "x": typed(np.concatenate([x, x[::-1]])),
+        "y": typed(np.concatenate([high, low[::-1]])),
+        "fill": "toself",
+        "fillcolor": "--accent",
+        "opacity": 0.18,
+    }
+    return [band, plotly.lines("Fitted", "--accent", width=3) | {"x": typed(x), "y": typed(ends[2])}]
+
+
+def _limit(top: float) -> Part:
+    return plotly.lines("Limit", "--out", width=2, dash="dash") | plotly.joined([((1.0, 0.0), (1.0, top))])
+
+
+def _points(scope: Scope, found: Answer, per: float, unit: str) -> Part:
+    points = found.points
+    rate = np.array([point.rate for point in points]) / per
+    low, high = (np.array([getattr(point, end) for point in points]) / per for end in ("low", "high"))
+    cans = np.array([point.cans for point in points], dtype=np.float64)
+    size = np.maximum(SMALLEST_PX, LARGEST_PX * np.sqrt(cans / cans.max()))
+    trace = plotly.markers("Stretches of time of about one severity", "--ink", "circle")
+    trace["marker"] |= {"size": size.tolist()}
+    return trace | {
+        "x": typed([point.severity for point in points]),
+        "y": typed(rate),
+        "error_y": plotly.bars(high - rate, rate - low, "--ink"),
+        "customdata": [
+            [
+                f"<b>Severity {point.severity:.2f}</b><br>"
+                f"{rate[number]:.3g} ({low[number]:.3g} to {high[number]:.3g}) {unit}<br>"
+                f"{count(point.counts)} in {count(point.cans)} cans"
+            ]
+            for number, point in enumerate(points)
+        ],
+    }

@@ -1,0 +1,100 @@
+"""What a reader may ask of the evidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from typing import Any
+
+from django import forms
+from django.http import QueryDict
+
+from linelog.plant.models import Plant, Station
+from linelog.production.models import SpoilageCause
+from linelog.trends.choice import Span
+from linelog.trends.evidence.scope import CAUSE, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
+from linelog.trends.models import DAYS_AROUND
+
+MEASURES = [(TEAR_OFFS, "Tear-offs"), (SPOILED, "Spoiled cans")]
+PERIODS = {Span.MONTHS_12: "12 months", Span.MONTHS_24: "24 months", Span.ALL: "All"}
+STATIONS = [(WORST, "The worst station"), *Station.Kind.choices]
+DIFFERENCES = (10, 20, 30, 50)
+
+
+def _usual(form: forms.Form, data: QueryDict, usual: dict[str, Any]) -> Any:
+    given: Any = data.copy()
+    for name, value in usual.items():
+        given[name] = given.get(name) or str(value)
+    return given
+
+
+def _name_errors(form: forms.Form, names: dict[str, str]) -> None:
+    for field, word in names.items():
+        form.fields[field].error_messages["invalid_choice"] = (
+            f"There is no such {word} here: choose one of those shown."
+        )
+
+
+class EvidenceForm(forms.Form):
+    """Which rate is held against the severity of what, over which time."""
+
+    measure = forms.ChoiceField(required=False, label="Rate")
+    station = forms.ChoiceField(choices=STATIONS, required=False, label="Severity of")
+    tooling = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Tooling set")
+    span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
+
+    def __init__(self, data: QueryDict, *, plant: Plant, sets: Iterable[tuple[int, str]]) -> None:
+        super().__init__(_usual(self, data, {"measure": TEAR_OFFS, "station": WORST, "span": USUAL_SPAN.value}))
+        causes = SpoilageCause.objects.filter(plant=plant).order_by("name").values_list("code", "name")
+        named = [(CAUSE + code, f"Spoiled: {name}") for code, name in causes]
+        self.fields["measure"].choices = [*MEASURES, *named]  # type: ignore[attr-defined]
+        self.fields["tooling"].choices = [("", "All sets"), *sets]  # type: ignore[attr-defined]
+        _name_errors(self, {"measure": "rate", "station": "station", "tooling": "tooling set", "span": "time"})
+
+    def scope(self) -> Scope:
+        """Return the question, or the usual one where the address asks for what is not there."""
+        if not self.is_valid():
+            return Scope()
+        given = self.cleaned_data
+        return Scope(given["measure"], given["station"], Span(given["span"]), given["tooling"])
+
+
+class AroundForm(forms.Form):
+    """How many days on either side of a visit, what is compared, and how large a change is looked for."""
+
+    measure = forms.ChoiceField(choices=MEASURES, required=False, label="Rate")
+    window = forms.TypedChoiceField(
+        choices=[(days, f"{days} days") for days in DAYS_AROUND], coerce=int, required=False, label="Either side"
+    )
+    change = forms.TypedChoiceField(
+        choices=[(percent, f"{percent} %") for percent in DIFFERENCES],
+        coerce=int,
+        required=False,
+        label="Looked for: lower by",
+    )
+    machine = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Machine")
+    span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
+
+    def __init__(self, data: QueryDict, *, machines: Iterable[tuple[int, str]]) -> None:
+        usual = {"measure": TEAR_OFFS, "window": 7, "change": 20, "span": Span.MONTHS_12.value}
+        super().__init__(_usual(self, data, usual))
+        self.fields["machine"].choices = [("", "All machines"), *machines]  # type: ignore[attr-defined]
+        words = {
+            "measure": "rate",
+            "window": "number of days",
+            "change": "change",
+            "machine": "machine",
+            "span": "time",
+        }
+        _name_errors(self, words)
+
+    def asked(self) -> dict[str, Any]:
+        """Return what is asked for, or the usual where the address makes no sense."""
+        if self.is_valid():
+            return self.cleaned_data | {"span": Span(self.cleaned_data["span"])}
+        return {"measure": TEAR_OFFS, "window": 7, "change": 20, "machine": None, "span": Span.MONTHS_12}
+
+
+def since(span: Span, until: dt.date) -> dt.date | None:
+    """Return the first day of a span."""
+    return Scope(span=span).since(until)

@@ -1,0 +1,246 @@
+"""What the pages of misalignment and rates show: stored answers; those of rare questions are worked out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from django.core.cache import cache
+
+from linelog.calc.misalignment import FEWEST_MACHINES
+from linelog.calc.money import CostRates, cost_of
+from linelog.plant.models import Machine, Plant, Station, ToolingSet
+from linelog.production.models import SpoilageCause
+from linelog.trends import words
+from linelog.trends.evidence.answer import Answer, Monthly, answer
+from linelog.trends.evidence.refits import KIND
+from linelog.trends.evidence.scope import CAUSE, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
+from linelog.trends.evidence.table import Table, read
+from linelog.trends.models import Fit, Stale
+from linelog.web.templatetags.units import count
+
+KEPT_S = 3600
+SEVERITY = "offset or tilt as a share of its limit: 0 on the line, 1 at the limit"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One row of a small table: a name, the ratio per unit of severity with its interval, or why there is none."""
+
+    name: str
+    answers: tuple[Answer, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WorthRow:
+    """What holding every machine within limits goes with, a month."""
+
+    name: str
+    what: str
+    fewer: Monthly | None
+    money: Monthly | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetRow:
+    """Counts with one tooling set against what was expected."""
+
+    name: str
+    counts: int
+    cans: int
+    ratio: float
+    low: float
+    high: float
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Everything on the page."""
+
+    scope: Scope
+    answer: Answer
+    rests: list[str]
+    worth: list[WorthRow]
+    stations: list[Line]
+    causes: list[Line]
+    sets: list[SetRow]
+    made_at: dt.datetime | None
+    stale: int
+
+
+class Store:
+    """Answers of one plant on one day: stored ones are read at once, others worked out and remembered for an hour."""
+
+    def __init__(self, plant: Plant, until: dt.date) -> None:
+        self.plant, self.until = plant, until
+        rows = Fit.objects.filter(plant=plant, kind=KIND)
+        self.fits = {fit.scope: fit for fit in rows}
+        self.made_at = max((fit.made_at for fit in self.fits.values()), default=None)
+
+    def fleet(self, scope: Scope) -> Answer:
+        """Return the answer for all machines of the plant."""
+        if scope.tooling is None and scope.key in self.fits:
+            return Answer.of(self.fits[scope.key].result)
+        machines = Machine.objects.filter(line__plant=self.plant).values("pk")
+        return self._kept(f"fleet/{scope.tooling}/{scope.key}", lambda: self._answer(machines, scope, None))
+
+    def machine(self, machine: Machine, scope: Scope, table: Callable[[], Table]) -> Answer:
+        """Return the answer for one machine; what the whole fleet did at the time is taken out."""
+        fleet = self.fleet(Scope(scope.measure, span=scope.span))
+        factors = fleet.factors if fleet.rests_on.get("machines", 0) >= FEWEST_MACHINES else None
+        key = f"machine/{machine.pk}/{scope.tooling}/{scope.key}"
+        return self._kept(key, lambda: answer(table(), scope, self.until, factors))
+
+    def _answer(self, machines: Any, scope: Scope, factors: dict[int, float] | None) -> Answer:
+        return answer(read(machines, scope.since(self.until)), scope, self.until, factors)
+
+    def _kept(self, key: str, work: Callable[[], Answer]) -> Answer:
+        made = self.made_at.timestamp() if self.made_at else 0
+        whole = f"evidence/{self.plant.pk}/{made}/{self.until}/{key}".replace(" ", "_")
+        found: Answer | None = cache.get(whole)
+        if found is None:
+            found = work()
+            cache.set(whole, found, KEPT_S)
+        return found
+
+
+def fleet_page(plant: Plant, scope: Scope, until: dt.date) -> Page:
+    """Read the page of the fleet."""
+    store = Store(plant, until)
+    return _page(store, scope, store.fleet, stale=Stale.objects.filter(machine__line__plant=plant).count())
+
+
+def fleet_answer(plant: Plant, scope: Scope, until: dt.date) -> Answer:
+    """Read the answer of the fleet alone, for its chart."""
+    return Store(plant, until).fleet(scope)
+
+
+def machine_answer(machine: Machine, scope: Scope, until: dt.date) -> Answer:
+    """Read the answer of one machine alone, for its chart."""
+    store = Store(machine.line.plant, until)
+    return store.machine(machine, scope, lambda: read([machine.pk]))
+
+
+def machine_page(machine: Machine, scope: Scope, until: dt.date) -> Page:
+    """Read the page of one machine."""
+    store = Store(machine.line.plant, until)
+    table = _once(lambda: read([machine.pk]))
+    stale = Stale.objects.filter(machine=machine).count()
+    return _page(store, scope, lambda asked: store.machine(machine, asked, table), stale=stale)
+
+
+def _once(work: Callable[[], Table]) -> Callable[[], Table]:
+    kept: list[Table] = []
+
+    def read_once() -> Table:
+        if not kept:
+            kept.append(work())
+        return kept[0]
+
+    return read_once
+
+
+def _page(store: Store, scope: Scope, ask: Callable[[Scope], Answer], *, stale: int) -> Page:
+    found = ask(scope)
+    small = Scope(scope.measure, span=USUAL_SPAN)
+    kinds = [kind for kind in Station.Kind.values if Scope(TEAR_OFFS, kind).key in store.fits]
+    names: dict[str, str] = dict(Station.Kind.choices)
+    rows = SpoilageCause.objects.filter(plant=store.plant).order_by("name").values_list("code", "name")
+    causes = [(code, name) for code, name in rows if Scope(CAUSE + code).key in store.fits]
+
+    def line(name: str, *scopes: Scope) -> Line:
+        return Line(name, tuple(ask(one) for one in scopes))
+
+    both = (TEAR_OFFS, SPOILED)
+    return Page(
+        scope=scope,
+        answer=found,
+        rests=rests(scope, found),
+        worth=worth(store.plant, scope, ask),
+        stations=[
+            line(names[kind], *(Scope(one, kind, small.span) for one in both)) for kind in kinds if kind != WORST
+        ],
+        causes=[line(name, Scope(CAUSE + code, span=small.span)) for code, name in causes],
+        sets=_sets(found),
+        made_at=store.made_at,
+        stale=stale,
+    )
+
+
+def rests(scope: Scope, found: Answer) -> list[str]:
+    """Say in plain words what an answer rests on and what was left out."""
+    on = found.rests_on
+    said = [
+        f"{count(on['cans'])} cans and {count(on['counts'])} {scope.noun}, in "
+        f"{words.plural(on['stretches'], 'stretch', 'stretches')} of time between two signed visits on "
+        f"{words.plural(on['machines'], 'machine')}, {count(on['days'])} days from first to last."
+    ]
+    if found.family:
+        said.append(
+            "The counts scatter more than chance alone makes them, so the interval is wider (negative binomial)."
+            if found.alpha is not None
+            else "The counts scatter as chance alone makes them (Poisson)."
+        )
+    if on["unmeasured"]:
+        said.append(
+            f"{words.plural(on['unmeasured'], 'stretch', 'stretches')} left out: no visit before, or none after "
+            "yet, measured this, so nobody knows how far out it was."
+        )
+    if on["empty"]:
+        said.append(f"{words.plural(on['empty'], 'stretch', 'stretches')} without a can left out.")
+    if on["odd"]:
+        said.append(
+            f"In {words.plural(on['odd'], 'stretch', 'stretches')} more cans were spoiled than good: "
+            "check those counts first."
+        )
+    return said
+
+
+def worth(plant: Plant, scope: Scope, ask: Callable[[Scope], Answer]) -> list[WorthRow]:
+    """Work out what holding every machine within limits would be worth a month, at the plant's own costs."""
+    rates = CostRates(plant.can_cost, plant.tear_off_clear_minutes, plant.minute_value)
+    prices = {TEAR_OFFS: cost_of(0.0, 1.0, rates).total, SPOILED: cost_of(1.0, 0.0, rates).total}
+    rows = []
+    for measure, name, what in (
+        (TEAR_OFFS, "Tear-offs", "the time to clear them"),
+        (SPOILED, "Spoiled cans", "the cans, tear-offs' own among them"),
+    ):
+        found = ask(Scope(measure, scope.station, scope.span, scope.tooling))
+        fewer, price = found.monthly, prices[measure]
+        money = Monthly(fewer.count * price, fewer.low * price, fewer.high * price) if fewer else None
+        rows.append(WorthRow(name, what, fewer, money, _worth_words(found)))
+    both = [row.money for row in rows if row.money]
+    if len(both) == len(rows):
+        total = Monthly(*(sum(getattr(one, end) for one in both) for end in ("count", "low", "high")))
+        rows.append(WorthRow("Together", "ends added up", None, total, ""))
+    return rows
+
+
+def _worth_words(found: Answer) -> str:
+    if found.monthly is None:
+        return found.sentence
+    share = found.rests_on["out"] / max(found.rests_on["cans"], 1)
+    beyond = f"{100 * share:.0f} % of the cans were made beyond the limits."
+    if not found.rests_on["out"]:
+        return "Nothing was beyond its limit in this time."
+    return beyond if found.monthly.low > 0.0 else f"{beyond} The interval holds zero: it may be worth nothing."
+
+
+def _sets(found: Answer) -> list[SetRow]:
+    names = ToolingSet.objects.in_bulk([one.label for one in found.tooling])
+    rows = []
+    for one in found.tooling:
+        word = "above" if one.low > 1.0 else "below" if one.high < 1.0 else "no different"
+        name = str(names.get(one.label, "a set that is gone"))
+        rows.append(SetRow(name, one.counts, one.cans, one.ratio, one.low, one.high, word))
+    return sorted(rows, key=lambda row: -row.cans)
+
+
+def sets_of(machines: Iterable[int] | Any) -> list[tuple[int, str]]:
+    """Return the tooling sets that were ever on these machines."""
+    rows = ToolingSet.objects.filter(fittings__machine__in=machines).order_by("name").distinct()
+    return list(rows.values_list("pk", "name"))

@@ -1,0 +1,317 @@
+"""Misalignment against rates, and before and after: what the pages show, say, and say where there is not enough."""
+
+import datetime as dt
+import re
+
+import numpy as np
+import pytest
+from django.core.cache import cache
+from django.urls import reverse
+
+from linelog.alignment.models import Visit
+from linelog.calc.rates import rate_ratio
+from linelog.plant.models import Fitting, ToolingSet
+from linelog.production.models import DayCount
+from linelog.trends import refit
+from linelog.trends.evidence import around
+from linelog.trends.models import Fit, Piece
+from linelog.web.plotly import untyped
+from tests import factories
+from tests.trends import invented
+
+pytestmark = pytest.mark.django_db
+TODAY = dt.datetime.now(dt.UTC).date()
+MACHINES, EVERY, VISITS = 4, 28, 12
+
+
+@pytest.fixture(autouse=True)
+def _nothing_remembered():
+    cache.clear()
+
+
+def live(machine, by, seed, *, effect, per_million=60.0):
+    """A year of visits that find the domer somewhere and leave it on the line, and counts that go with it."""
+    rng = np.random.default_rng(seed)
+    station = machine.stations.get(kind="domer")
+    first = TODAY - dt.timedelta(days=EVERY * VISITS)
+    rows, results, severity = [], [], 0.5
+    for number in range(VISITS):
+        day = first + dt.timedelta(days=EVERY * number)
+        at = dt.datetime.combine(day, dt.time(10), tzinfo=dt.UTC)
+        reason = Visit.Reason.TEAR_OFFS if number == 3 else Visit.Reason.ROUTINE
+        visit = invented.signed_visit(machine, by, at, reason=reason)
+        left = rng.uniform(0.0, 1.2)
+        for stage, share in (("as_found", severity), ("as_left", left)):
+            offset = (share * station.limit_um, 0.0)
+            results.append(invented.result(visit, station, stage, offset, seat=station.seats[0]))
+        severity = left + rng.uniform(0.0, 0.6)
+        for index in range(EVERY):
+            here = left + (severity - left) * index / EVERY
+            mean = 400_000 * per_million / 1e6 * np.exp(effect * here)
+            torn = int(rng.poisson(mean))
+            counted = {"cans": 398_000, "spoiled": 2_000, "tear_offs": torn}
+            rows.append(DayCount(machine=machine, day=day + dt.timedelta(days=index), **counted))
+    invented.store(results)
+    DayCount.objects.bulk_create(rows)
+
+
+@pytest.fixture
+def fleet(db):
+    """Four machines whose tear-offs go with severity, with one that was never visited; summaries worked out."""
+    line = factories.line()
+    by = factories.person("manager", line.plant, first_name="Zebulon", last_name="Quackenbush")
+    machines = [factories.machine(line, name=f"BM {number}") for number in range(MACHINES)]
+    for number, machine in enumerate(machines):
+        live(machine, by, number, effect=0.6)
+        tools = ToolingSet.objects.create(plant=line.plant, name=f"Set {number}")
+        Fitting.objects.create(
+            tooling_set=tools, machine=machine, fitted_at=dt.datetime.now(dt.UTC) - dt.timedelta(days=900)
+        )
+    never = factories.machine(line, name="BM never")
+    work_out(line.plant)
+    return line.plant, by, [*machines, never]
+
+
+def work_out(plant):
+    refit.mark_all(plant, dt.datetime.now(dt.UTC))
+    refit.refresh(plant, dt.datetime.now(dt.UTC))
+
+
+def text(answer):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode())).replace("&#x27;", "'")
+
+
+def main_part(answer):
+    return answer.content.decode().split("<main", 1)[1]
+
+
+def test_the_fleet_page_finds_the_effect_that_was_put_in_and_says_what_it_rests_on(fleet, signed_in):
+    plant, by, _ = fleet
+    kept = Fit.objects.get(plant=plant, kind="misalignment", scope="tear_offs/worst/24m")
+    effect = kept.result["effect"]
+    assert effect["low"] < np.exp(0.6) < effect["high"]
+    page = text(signed_in(by).get(reverse("trends:evidence")))
+    assert f"goes with {effect['ratio']:.2f} times as many tear-offs" in page
+    assert "stretches of time between two signed visits on 4 machines" in page
+    assert "It says what goes together, not why" in page
+    assert "left out: no visit before" in page
+    assert "Worked out" in page
+
+
+def test_the_word_causes_is_never_said_of_the_effect(fleet, signed_in):
+    _plant, by, machines = fleet
+    client = signed_in(by)
+    for url in (reverse("trends:evidence"), reverse("trends:machine_evidence", args=[machines[0].pk])):
+        assert not re.search(r"\bcauses\b|\bcaused\b|because of", text(client.get(url)), re.IGNORECASE)
+    assert not any(re.search(r"\bcaus", fit.sentence) for fit in Fit.objects.all())
+
+
+def test_the_chart_is_the_fit_that_is_stored(fleet, signed_in):
+    _plant, by, _ = fleet
+    figure = signed_in(by).get(reverse("trends:evidence_figures")).json()["severity"]
+    effect = Fit.objects.get(scope="tear_offs/worst/24m").result["effect"]
+    traces = {trace["name"]: trace for trace in figure["data"]}
+    x, y = untyped(traces["Fitted"]["x"]), untyped(traces["Fitted"]["y"])
+    assert y == pytest.approx(effect["base"] * effect["ratio"] ** (x - effect["centre"]))
+    points = traces["Stretches of time of about one severity"]
+    assert len(points["marker"]["size"]) == len(untyped(points["x"])) == len(untyped(points["error_y"]["array"]))
+    assert "per million" in figure["layout"]["yaxis"]["title"]["text"]
+    assert "Severity" in figure["layout"]["xaxis"]["title"]["text"]
+
+
+def test_worth_is_priced_at_the_plants_own_costs(fleet, signed_in):
+    plant, by, _ = fleet
+    plant.tear_off_clear_minutes, plant.minute_value, plant.currency = 10.0, 3.0, "GBP"
+    plant.save()
+    monthly = Fit.objects.get(scope="tear_offs/worst/24m").result["monthly"]
+    page = text(signed_in(by).get(reverse("trends:evidence")))
+    assert f"{monthly['count'] * 30:.0f} {monthly['low'] * 30:.0f} to {monthly['high'] * 30:.0f}" in page
+    assert "GBP a month" in page
+
+
+def test_a_machine_has_its_own_answer_and_one_without_visits_says_so(fleet, signed_in):
+    _, by, machines = fleet
+    client = signed_in(by)
+    own = text(client.get(reverse("trends:machine_evidence", args=[machines[0].pk])))
+    assert "stretches of time between two signed visits on 1 machine" in own
+    assert "What the whole fleet did at the time is taken out" in own
+    never = reverse("trends:machine_evidence", args=[machines[-1].pk])
+    assert "Not enough data: no cans were counted between two signed visits" in text(client.get(never))
+    assert client.get(reverse("trends:machine_evidence_figures", args=[machines[-1].pk])).json() == {}
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("?measure=spoiled", "spoiled cans"),
+        ("?station=domer", "tear-offs"),
+        ("?station=stripper", "Not enough data"),
+        ("?span=all", "tear-offs"),
+        ("?span=12m", "tear-offs"),
+    ],
+)
+def test_every_choice_has_an_answer(fleet, signed_in, query, words):
+    _, by, machines = fleet
+    client = signed_in(by)
+    for url in (reverse("trends:evidence"), reverse("trends:machine_evidence", args=[machines[0].pk])):
+        answer = client.get(url + query)
+        assert answer.status_code == 200
+        assert words in text(answer)
+
+
+def test_one_tooling_set_can_be_asked_for_and_all_are_held_against_what_was_expected(fleet, signed_in):
+    plant, by, _ = fleet
+    client = signed_in(by)
+    tools = ToolingSet.objects.get(plant=plant, name="Set 1")
+    assert "on 1 machine" in text(client.get(reverse("trends:evidence") + f"?tooling={tools.pk}"))
+    sets = {one["label"]: one for one in Fit.objects.get(scope="tear_offs/worst/24m").result["tooling"]}
+    assert set(sets) == set(ToolingSet.objects.filter(plant=plant).values_list("pk", flat=True))
+    assert sets[tools.pk]["ratio"] == pytest.approx(1.0, abs=1e-6)  # a set on one machine alone is its machine
+
+
+@pytest.mark.parametrize("query", ["?measure=nothing", "?station=hat", "?span=9y", "?tooling=99999", "?tooling=%00"])
+def test_what_is_not_there_is_said_at_its_field_with_422(fleet, signed_in, query):
+    _, by, _ = fleet
+    client = signed_in(by)
+    answer = client.get(reverse("trends:evidence") + query)
+    assert answer.status_code == 422
+    assert "choose one of those shown" in text(answer)
+    assert client.get(reverse("trends:evidence_figures") + query).status_code == 422
+
+
+def set_counts(machine, **counts):
+    DayCount.objects.filter(machine=machine).update(**counts)
+    work_out(machine.line.plant)
+
+
+BAD = {
+    "never tore off": ({"tear_offs": 0}, "", "no tear-offs in"),
+    "zero cans": ({"cans": 0, "spoiled": 0}, "", "no cans were counted between two signed visits"),
+    "more spoiled than made": (
+        {"cans": 10, "spoiled": 500_000},
+        "?measure=spoiled",
+        "more cans were spoiled than good",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_bad_counts_are_a_sentence(fleet, signed_in, case):
+    _, by, machines = fleet
+    counts, query, words = BAD[case]
+    set_counts(machines[0], **counts)
+    answer = signed_in(by).get(reverse("trends:machine_evidence", args=[machines[0].pk]) + query)
+    assert answer.status_code == 200
+    assert words in text(answer)
+
+
+def test_offsets_that_are_all_equal_are_a_sentence(fleet, signed_in):
+    _, by, machines = fleet
+    Piece.objects.filter(machine=machines[0], severity__isnull=False).update(severity=0.7)
+    answer = signed_in(by).get(reverse("trends:machine_evidence", args=[machines[0].pk]))
+    assert "Not enough data: severity is the same in every row" in text(answer)
+
+
+def test_an_empty_plant_and_one_visit_are_sentences(signed_in):
+    plant = factories.plant()
+    by = factories.person("manager", plant)
+    client = signed_in(by)
+    assert "Not enough data" in text(client.get(reverse("trends:evidence")))
+    assert "Not enough data: no signed visit" in text(client.get(reverse("trends:before_after")))
+    assert client.get(reverse("trends:before_after_figures")).json() == {}
+    machine = factories.machine(factories.line(plant))
+    invented.history(machine, by, 1, until=dt.datetime.now(dt.UTC), every=9)
+    work_out(plant)
+    assert "Not enough data" in text(client.get(reverse("trends:machine_evidence", args=[machine.pk])))
+    assert "no cans on either side" in text(client.get(reverse("trends:before_after")))
+
+
+def test_before_and_after_by_hand(fleet, signed_in):
+    _plant, by, machines = fleet
+    client = signed_in(by)
+    rows, _ = around.visits(around.rows_of([machines[0].pk], window=7, since=None, measure="tear_offs"), 1)
+    row = rows[1]
+    days = DayCount.objects.filter(machine=machines[0])
+    day = dt.date.fromisoformat(row.name)
+    torn = {
+        side: sum(
+            days.filter(day__gt=day - dt.timedelta(days=a), day__lt=day + dt.timedelta(days=b)).values_list(
+                "tear_offs", flat=True
+            )
+        )
+        for side, a, b in (("before", 8, 0), ("after", 0, 8))
+    }
+    assert (row.before.counts, row.after.counts) == (torn["before"], torn["after"])
+    by_hand = rate_ratio(torn["after"], 7 * 400_000, torn["before"], 7 * 400_000)
+    assert (row.ratio.low, row.ratio.high) == (by_hand.low, by_hand.high)
+    page = text(client.get(reverse("trends:before_after") + f"?machine={machines[0].pk}&window=7"))
+    assert f"{by_hand.low:.2f} to {by_hand.high:.2f}" in page
+
+
+def test_reasons_and_machines_are_put_together_and_drawn(fleet, signed_in):
+    _, by, _ = fleet
+    client = signed_in(by)
+    page = text(client.get(reverse("trends:before_after") + "?span=24m"))
+    assert "a high rate called for it" in page
+    assert "comes down by chance alone" in page
+    figures = client.get(reverse("trends:before_after_figures") + "?span=24m").json()
+    assert len(untyped(figures["reasons"]["data"][1]["x"])) == 2
+    labels = figures["machines"]["layout"]["yaxis"]["ticktext"]
+    assert [label.split(" (")[0] for label in labels] == [f"BM {number}" for number in range(MACHINES)]
+
+
+@pytest.mark.parametrize("query", ["?window=5", "?change=99", "?machine=0", "?span=x", "?measure=people"])
+def test_a_wrong_choice_of_days_is_said_with_422(fleet, signed_in, query):
+    _, by, _ = fleet
+    client = signed_in(by)
+    assert client.get(reverse("trends:before_after") + query).status_code == 422
+    assert client.get(reverse("trends:before_after_figures") + query).status_code == 422
+
+
+@pytest.mark.parametrize("page", ["0", "-1", "x", "99999999999", "2"])
+def test_any_page_number_is_answered(fleet, signed_in, page):
+    assert signed_in(fleet[1]).get(reverse("trends:before_after") + f"?page={page}&span=24m").status_code == 200
+
+
+def test_more_cans_are_said_only_where_a_difference_is_not_shown():
+    before = around.Side(1_000, 20_000_000, 7)
+    assert around.more_cans(before, around.Side(900, 20_000_000, 7), 20).endswith("%")
+    assert around.more_cans(before, around.Side(45, 1_000_000, 7), 20).endswith(" more")
+    assert "no number of cans" in around.more_cans(around.Side(0, 1000, 7), before, 20)
+    assert "ever" in around.more_cans(around.Side(3, 100_000, 7), before, 10)
+
+
+def test_no_persons_name_stands_on_any_page_of_evidence(fleet, signed_in):
+    """The visits were signed by somebody; evidence is of machines, never of people."""
+    _, by, machines = fleet
+    client = signed_in(by)
+    pages = [reverse("trends:evidence"), reverse("trends:before_after") + "?span=all"]
+    pages.append(reverse("trends:machine_evidence", args=[machines[0].pk]))
+    for url in pages:
+        shown = main_part(client.get(url))
+        for name in ("Zebulon", "Quackenbush", by.username):
+            assert name not in shown, url
+    for url in (reverse("trends:before_after_figures"), reverse("trends:evidence_figures")):
+        assert "Quackenbush" not in client.get(url).content.decode()
+
+
+def test_the_query_count_does_not_grow_with_visits(fleet, signed_in, django_assert_max_num_queries):
+    _, by, machines = fleet
+    client = signed_in(by)
+    for url, most in (
+        (reverse("trends:evidence"), 22),
+        (reverse("trends:machine_evidence", args=[machines[0].pk]), 22),
+        (reverse("trends:before_after") + "?span=all", 20),
+    ):
+        client.get(url)
+        with django_assert_max_num_queries(most):
+            client.get(url)
+
+
+def test_newer_counts_are_said_until_they_are_added_up(fleet, signed_in):
+    plant, by, machines = fleet
+    refit.mark_all(plant, dt.datetime.now(dt.UTC))
+    client = signed_in(by)
+    assert "5 machines have newer counts or visits" in text(client.get(reverse("trends:evidence")))
+    own = text(client.get(reverse("trends:machine_evidence", args=[machines[0].pk])))
+    assert "This machine has newer counts or visits" in own
