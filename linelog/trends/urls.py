@@ -2,8 +2,7 @@
 
 from django.urls import path
 
-from linelog.trends.views import fleet, machine, repeats, signals, wall
-from linelog.trends.views import around, evidence, fleet, machine, repeats, signals
+from linelog.trends.views import around, evidence, fleet, machine, repeats, signals, wall
 
 app_name = "trends"
 
