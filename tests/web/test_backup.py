@@ -24,11 +24,12 @@ from django.db.migrations.executor import MigrationExecutor
 from django_tasks_db.models import DBTaskResult
 
 from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Visit
+from linelog.planning.models import CalendarAddress, PlannedVisit, StopWindow
 from linelog.plant.models import Fitting, Person, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
+from linelog.trends.models import Around, Fit, MachineDrift, Piece, Stale, Stretch
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
@@ -83,6 +84,12 @@ def fill(media: Path) -> None:
     readings = tuple((angle, 100.0 + angle / 70.0, "0.1") for angle in (0.0, 90.0, 180.0, 270.0))
     can = Can(machine, AT, "domer", 1.0, "mm", (Ring(60.0, readings), Ring(110.0, readings)), note=NASTY[:20])
     walls.enter(by=by, at=AT, can=can)
+    MachineDrift.objects.create(machine=machine, at=AT, due_million=0.1 + 0.2, since=AT.date(), places=[{"u": 1e-17}])
+    stop = StopWindow.objects.create(plant=plant, starts_at=AT, ends_at=AT + dt.timedelta(hours=8), note=NASTY[:20])
+    PlannedVisit.objects.create(
+        machine=machine, week=AT.date(), window=stop, hours=0.1 + 0.2, made_at=AT, changed_at=AT
+    )
+    CalendarAddress.objects.create(line=machine.line, digest="d", label=NASTY[:20], made_by=by, made_at=AT)
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
     Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)
