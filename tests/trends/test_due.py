@@ -10,6 +10,8 @@ from django.test.utils import CaptureQueriesContext
 from linelog.alignment.models import Amendment
 from linelog.calc.drift import DueBy, Pairs, chance_out, fit_drift
 from linelog.production.models import DayCount, Event
+from linelog.production.services import walls
+from linelog.production.walls import Can, Ring
 from linelog.trends.due.now import asked_about, due_now
 from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Facts, Risk, Trigger, due
@@ -205,6 +207,23 @@ class TestNow:
         assert self.ask(machine).by is not DueBy.TRIGGER
         week.update(tear_offs=47)
         assert "Tear-off alarm" in self.ask(machine).why
+
+    def test_the_newest_can_since_the_visit_raises_the_wall_alarm(self, machine, by):
+        """Readings 0, 8, 16 and 8 um apart round the can: 16 um of variation, and the plant acts at 12.5."""
+        wander(machine, by)
+
+        def can(hours, size):
+            readings = tuple(zip((0.0, 90.0, 180.0, 270.0), (98.0, 98.0 + size / 2, 98.0 + size, 98.0 + size / 2),
+                                 ("0",) * 4, strict=True))  # fmt: skip
+            ring = Ring(60.0, readings)
+            walls.enter(by=by, at=NOW, can=Can(machine, NOW - dt.timedelta(hours=hours), "crank", 1.0, "mm", (ring,)))
+
+        can(24 * 25, 16.0)  # before the visit
+        assert self.ask(machine).by is not DueBy.TRIGGER
+        can(30, 16.0)
+        assert "Wall alarm" in self.ask(machine).why
+        can(20, 1.0)  # a newer one is good again
+        assert self.ask(machine).by is not DueBy.TRIGGER
 
     def test_the_page_and_the_front_page_say_the_same(self, machine, by, signed_in):
         wander(machine, by)

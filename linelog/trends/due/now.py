@@ -7,13 +7,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from django.db.models import F, OuterRef, Subquery, Sum
+from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
 
 from linelog.alignment.models import Visit
 from linelog.calc.rates import rates_per_million
 from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
-from linelog.production.models import DayCount, Event
+from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends.due.rule import Due, Facts, Risk, Trigger, due
 from linelog.trends.due.store import JOLTS, freshen
@@ -79,17 +79,28 @@ def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, l
     """Return what makes machines due at once, by machine: what happened after the last signed visit."""
     by_pk = {one.pk: one for one in asked}
     found: dict[int, list[Trigger]] = defaultdict(list)
-    last = Visit.objects.filter(machine=OuterRef("machine"), state=Visit.State.SIGNED).order_by("-opened_at")
-    jolts = Event.objects.filter(
-        machine__in=list(by_pk), kind__in=JOLTS, at__gt=Subquery(last.values("opened_at")[:1])
-    )
+    last = Visit.objects.filter(state=Visit.State.SIGNED).order_by("-opened_at")
+    since = last.filter(machine=OuterRef("machine")).values("opened_at")[:1]
+    jolts = Event.objects.filter(machine__in=list(by_pk), kind__in=JOLTS, at__gt=Subquery(since))
     for event in jolts.order_by("at", "pk"):
         day = production_day(by_pk[event.machine_id].plant, event.at)
         found[event.machine_id].append(Trigger(day, event.get_kind_display(), event.note))
-    if counted:
-        for pk, trigger in _tear_off_alarms(asked, counted):
-            found[pk].append(trigger)
+    for pk, trigger in [*_wall_alarms(by_pk, last), *(_tear_off_alarms(asked, counted) if counted else ())]:
+        found[pk].append(trigger)
     return found
+
+
+def _wall_alarms(by_pk: dict[int, Asked], last: QuerySet[Visit]) -> Iterable[tuple[int, Trigger]]:
+    """Machines whose newest can since the visit varies so much round its wall that the plant wants something done."""
+    since = last.filter(machine=OuterRef("sample__machine")).values("opened_at")[:1]
+    rings = WallRing.objects.filter(sample__machine__in=list(by_pk), sample__taken_at__gt=Subquery(since))
+    newest: dict[int, WallRing] = {}
+    for ring in rings.select_related("sample").order_by("sample__taken_at", "judged_um"):
+        newest[ring.sample.machine_id] = ring
+    for pk, ring in newest.items():
+        if ring.state == WallRing.State.ACT:
+            day = production_day(by_pk[pk].plant, ring.sample.taken_at)
+            yield pk, Trigger(day, "Wall alarm", f"{ring.judged_um:.1f} µm round a can, act at {ring.act_um:g} µm")
 
 
 def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple[int, Trigger]]:
