@@ -6,6 +6,8 @@ from django.contrib import admin
 
 from linelog.plant.models import (
     Adjuster,
+    DefectCode,
+    FindingPlace,
     Fitting,
     Line,
     Machine,
@@ -17,6 +19,7 @@ from linelog.plant.models import (
     ShimStock,
     ShimThickness,
     Station,
+    Symptom,
     ToolingSet,
     ToolPart,
 )
@@ -59,6 +62,7 @@ class StationAdmin(Kept):
 
 
 admin.site.register([Line, Shift, MarkAssignment, Adjuster, ShimStock, ToolingSet, ToolPart, Fitting], Kept)
+admin.site.register([FindingPlace, DefectCode, Symptom], Kept)
 
 
 @admin.register(ShimThickness)

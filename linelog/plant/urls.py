@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.plant.views import machine, ram, site, station, tooling
+from linelog.plant.views import machine, ram, site, station, tooling, tracing
 
 app_name = "plant"
 
@@ -42,4 +42,11 @@ urlpatterns = [
     path(f"{_SET}edit/", tooling.set_edit, name="set_edit"),
     path(f"{_SET}fit/", tooling.fit, name="fit"),
     path("fittings/<int:fitting_id>/remove/", tooling.take_off, name="take_off"),
+    path(f"{_PLANT}findings/", tracing.tracing, name="tracing"),
+    path(f"{_PLANT}places/add/", tracing.add_place, name="add_place"),
+    path("places/<int:place_id>/", tracing.place, name="place"),
+    path(f"{_PLANT}codes/add/", tracing.add_code, name="add_code"),
+    path("codes/<int:code_id>/", tracing.code, name="code"),
+    path("codes/<int:code_id>/symptoms/add/", tracing.add_symptom, name="add_symptom"),
+    path("symptoms/<int:symptom_id>/", tracing.symptom, name="symptom"),
 ]

@@ -9,6 +9,7 @@ from typing import Any
 
 from django import forms
 
+from linelog.calc.date_code import PIECES
 from linelog.calc.errors import CalcError
 from linelog.calc.units import Unit, from_um, to_um, unit_question
 from linelog.plant.forms.base import SetUpForm
@@ -118,8 +119,16 @@ class PlantForm(SetUpForm):
         help_text="Standard deviation, until repeats say better.",
     )
 
+    date_code = text(
+        "Date code on the can",
+        60,
+        required=False,
+        help_text="How it reads, piece by piece with blanks between; fixed letters in quotes. Pieces: "
+        f"{', '.join(PIECES)}.",
+    )
+
     groups = (
-        ("The plant", ("name", "timezone", "day_starts", "tablet_timeout_minutes", "is_invented")),
+        ("The plant", ("name", "timezone", "day_starts", "date_code", "tablet_timeout_minutes", "is_invented")),
         (
             "Measuring",
             (

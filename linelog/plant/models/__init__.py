@@ -13,9 +13,12 @@ from linelog.plant.models.people import Person
 from linelog.plant.models.plant import Plant, Shift
 from linelog.plant.models.ram import RamSection
 from linelog.plant.models.tooling import Fitting, ToolingSet, ToolPart
+from linelog.plant.models.tracing import DefectCode, FindingPlace, Symptom
 
 __all__ = [
     "Adjuster",
+    "DefectCode",
+    "FindingPlace",
     "Fitting",
     "Line",
     "Machine",
@@ -27,6 +30,7 @@ __all__ = [
     "ShimStock",
     "ShimThickness",
     "Station",
+    "Symptom",
     "ToolPart",
     "ToolingSet",
 ]

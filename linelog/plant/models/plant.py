@@ -49,6 +49,10 @@ class Plant(models.Model):
 
     tear_off_good_per_million = models.FloatField(default=50.0)
     tear_off_poor_per_million = models.FloatField(default=100.0)
+    date_code = models.CharField(
+        max_length=60, blank=True, help_text="How the date code on the can reads, in plain pieces."
+    )
+
     repeat_out = models.PositiveIntegerField(default=3, help_text="Out on this many ...")
     repeat_visits = models.PositiveIntegerField(default=5, help_text="... of the last as-found visits.")
 

@@ -8,8 +8,20 @@ from typing import Any
 
 from django.db import transaction
 
-from linelog.plant.models import Line, Plant, Shift, ShimStock, ShimThickness
+from linelog.calc.date_code import date_code
+from linelog.calc.errors import CalcError
+from linelog.plant.models import (
+    DefectCode,
+    FindingPlace,
+    Line,
+    Plant,
+    Shift,
+    ShimStock,
+    ShimThickness,
+    Symptom,
+)
 from linelog.plant.services import rows
+from linelog.plant.symptoms import seed
 from linelog.web import audit
 from linelog.web.errors import NotAllowed, Refused
 from linelog.web.permissions import Permission, may
@@ -22,7 +34,7 @@ MOST_THICKNESSES = 40
 
 
 def add_plant(*, by: Any, at: dt.datetime, name: str, timezone: str) -> Plant:
-    """Add a plant with the usual settings and three shifts to begin with; an administrator's doing."""
+    """Add a plant with the usual settings, lists and three shifts to begin with; an administrator's doing."""
     if not may(by, Permission.ADMINISTER):
         raise NotAllowed("Only an administrator adds a plant.")
     with transaction.atomic():
@@ -31,6 +43,7 @@ def add_plant(*, by: Any, at: dt.datetime, name: str, timezone: str) -> Plant:
         Shift.objects.bulk_create(
             Shift(plant=plant, code=code, name=f"Shift {code}", starts=dt.time(hour)) for code, hour in FIRST_SHIFTS
         )
+        seed(plant, places=FindingPlace, codes=DefectCode, symptoms=Symptom)
     return plant
 
 
@@ -56,6 +69,11 @@ def _plant_rules(plant: Plant) -> None:
         raise Refused("The level to look at cannot lie below the good one.", field="wall_look_um")
     if plant.wall_act_um < plant.wall_look_um:
         raise Refused("The level to act at cannot lie below the one to look at.", field="wall_act_um")
+    if plant.date_code:
+        try:
+            date_code(plant.date_code)
+        except CalcError as error:
+            raise Refused(error.message, field=error.field) from None
 
 
 def add_shift(*, by: Any, at: dt.datetime, plant: Plant, code: str, name: str, starts: dt.time) -> Shift:
