@@ -13,6 +13,7 @@ urlpatterns = [
     path("visits/", include("linelog.alignment.urls")),
     path("counts/", include("linelog.production.urls")),
     path("plan/", include("linelog.planning.urls")),
+    path("findings/", include("linelog.production.finding_urls")),
     path("admin/", admin.site.urls),
 ]
 

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from django.contrib import admin
 
-from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload, WallSample
+from linelog.production.models import (
+    CountChange,
+    DayCount,
+    Event,
+    Finding,
+    FindingPhoto,
+    ShiftCount,
+    SpoilageCause,
+    Upload,
+    WallSample,
+)
 from linelog.web.admin import Kept, LookOnly
 
 admin.site.register([SpoilageCause, Event], Kept)
@@ -43,3 +53,8 @@ class SumAdmin(LookOnly):
     """What is derived from the counts, or was replaced."""
 
     show_full_result_count = False
+
+
+@admin.register(Finding, FindingPhoto)
+class FindingAdmin(LookOnly):
+    """Findings and their photos, which change on their own pages."""

@@ -9,7 +9,20 @@ from typing import Any
 from linelog.alignment.models import Visit
 from linelog.plant.building import add_template_stations
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
-from linelog.plant.models import Line, Machine, MarkAssignment, Person, Plant, Shift
+from linelog.plant.models import (
+    DefectCode,
+    FindingPlace,
+    Line,
+    Machine,
+    MarkAssignment,
+    Person,
+    Plant,
+    Shift,
+    Symptom,
+)
+from linelog.plant.symptoms import seed
+from linelog.production.made import Told, made
+from linelog.production.models import Finding
 
 NOW = dt.datetime(2026, 6, 15, 9, 30, tzinfo=dt.UTC)
 PASSWORD = "a-long-test-password"
@@ -64,4 +77,27 @@ def visit(on: Machine | None = None, by: Person | None = None, **more: Any) -> V
             "lockout_verified_at": opened,
             **more,
         }
+    )
+
+
+def finding_lists(of: Plant) -> None:
+    """The places, defect codes and symptoms that a new plant begins with."""
+    seed(of, places=FindingPlace, codes=DefectCode, symptoms=Symptom)
+
+
+def finding(of: Plant, by: Person, *, told: Told | None = None, **more: Any) -> Finding:
+    """A finding of one can, made and found on the day of NOW unless `told` otherwise."""
+    when = made(of, told or Told(NOW.date()), NOW)
+    found_on = told.found_on if told else NOW.date()
+    given = {"place": None, "code": None, "quantity": 1, "mark": "", "by": by, "at": NOW, **more}
+    given["place"] = given["place"] or FindingPlace.objects.get_or_create(plant=of, name="Bench")[0]
+    given["code"] = given["code"] or DefectCode.objects.get_or_create(plant=of, code="OFF", name="Off")[0]
+    return Finding.objects.create(
+        plant=of,
+        found_on=found_on,
+        made_by=when.by,
+        made_on=when.on,
+        made_from=when.begins,
+        made_to=when.ends,
+        **given,
     )
