@@ -29,6 +29,20 @@ from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, To
 from linelog.production.models import Event, ShiftCount, SpoilageCause
 from linelog.production.services import uploads, walls
 from linelog.production.walls import Can, Ring
+from linelog.plant.models import (
+    Adjuster,
+    DefectCode,
+    FindingPlace,
+    Fitting,
+    Person,
+    Shift,
+    ShimStock,
+    Symptom,
+    ToolingSet,
+    ToolPart,
+)
+from linelog.production.models import Event, FindingPhoto, ShiftCount, SpoilageCause
+from linelog.production.services import uploads
 from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
@@ -166,6 +180,28 @@ class World:
         return TakeUp.objects.create(problem=self.repeat, by=self.person("mechanic"), at=factories.NOW, **said)
 
     @cached_property
+    def place(self) -> Any:
+        return FindingPlace.objects.create(plant=self.plant, name="Bench")
+
+    @cached_property
+    def code(self) -> Any:
+        return DefectCode.objects.create(plant=self.plant, code="OFF", name="Dome off centre")
+
+    @cached_property
+    def symptom(self) -> Any:
+        return Symptom.objects.create(code=self.code, station_kind="domer", aspect="parallel", words="It stands off.")
+
+    @cached_property
+    def finding(self) -> Any:
+        who = self.person("quality")
+        return factories.finding(self.plant, who, place=self.place, code=self.code, mark=self.mark.mark)
+
+    @cached_property
+    def finding_photo(self) -> Any:
+        more = {"sha256": "0" * 64, "width": 1, "height": 1, "by": self.person("quality"), "at": factories.NOW}
+        return FindingPhoto.objects.create(finding=self.finding, file=ContentFile(b"a picture", "it.jpg"), **more)
+
+    @cached_property
     def upload(self) -> Any:
         heading = b"machine,date,shift,cans,spoiled,tear_offs,short_cans,jams,minutes_down"
         file = ContentFile(heading + b"\nnobody,2026-03-01,A,1,0,0,0,0,0\n", "counts.csv")
@@ -301,6 +337,13 @@ EXPECTED: dict[str, Row] = {
     "plant:set_edit": Row(MANAGERS, the(set_id="tooling_set")),
     "plant:fit": Row(MANAGERS, the(set_id="tooling_set")),
     "plant:take_off": Row(MANAGERS, the(fitting_id="fitting")),
+    "plant:tracing": Row(MANAGERS, the(plant_id="plant")),
+    "plant:add_place": Row(MANAGERS, the(plant_id="plant")),
+    "plant:place": Row(MANAGERS, the(place_id="place")),
+    "plant:add_code": Row(MANAGERS, the(plant_id="plant")),
+    "plant:code": Row(MANAGERS, the(code_id="code")),
+    "plant:add_symptom": Row(MANAGERS, the(code_id="code")),
+    "plant:symptom": Row(MANAGERS, the(symptom_id="symptom")),
     # Alignment visits
     "alignment:visits": Row(ROLES),
     "alignment:open": Row(LOGGERS, the(machine_id="machine")),
@@ -372,6 +415,15 @@ EXPECTED: dict[str, Row] = {
     "production:wall_sample": Row(ROLES, the(sample_id="wall_sample")),
     "production:wall_correct": Row(SAMPLERS, the(sample_id="wall_sample")),
     "production:wall_take_out": Row(SAMPLERS, the(sample_id="wall_sample")),
+    # Findings
+    "findings:add": Row(COUNTERS),
+    "findings:correct": Row(COUNTERS, the(finding_id="finding")),
+    "findings:take_out": Row(COUNTERS, the(finding_id="finding")),
+    "findings:add_photo": Row(COUNTERS, the(finding_id="finding")),
+    "findings:photo": Row(ROLES, the(photo_id="finding_photo")),
+    "trends:findings": Row(ROLES),
+    "trends:finding": Row(ROLES, the(pk="finding")),
+    "trends:machine_findings": Row(ROLES, the(pk="machine")),
     # Trends
     "trends:fleet": Row(ROLES),
     "trends:find": Row(ROLES),
@@ -545,7 +597,7 @@ def test_the_administrators_tables_are_shut_to_everybody_else():
 
 MENDABLE = {
     *("plant", "shift", "line", "machine", "markassignment", "station", "adjuster", "shimstock", "shimthickness"),
-    *("toolingset", "toolpart", "fitting", "spoilagecause", "event"),
+    *("toolingset", "toolpart", "fitting", "spoilagecause", "event", "findingplace", "defectcode", "symptom"),
 }
 
 

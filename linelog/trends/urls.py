@@ -3,6 +3,8 @@
 from django.urls import path
 
 from linelog.trends.views import around, evidence, fleet, machine, repeats, signals, wall
+from linelog.trends.views import fleet, machine, repeats, signals, wall
+from linelog.trends.views import findings, fleet, machine, repeats, signals
 
 app_name = "trends"
 
@@ -36,4 +38,7 @@ urlpatterns = [
     path(f"{_MACHINE}wall/", wall.wall, name="wall"),
     path(f"{_MACHINE}wall.csv", wall.wall_csv, name="wall_csv"),
     path(f"{_MACHINE}wall-figures.json", wall.wall_figures, name="wall_figures"),
+    path("findings/", findings.findings, name="findings"),
+    path("findings/<int:pk>/", findings.finding, name="finding"),
+    path(f"{_MACHINE}findings/", findings.of_machine, name="machine_findings"),
 ]

@@ -26,7 +26,15 @@ from django_tasks_db.models import DBTaskResult
 from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Visit
 from linelog.planning.models import CalendarAddress, PlannedVisit, StopWindow
 from linelog.plant.models import Fitting, Person, ToolPart
-from linelog.production.models import CountChange, DayCount, Event, ShiftCount, SpoilageCause, Upload
+from linelog.production.models import (
+    CountChange,
+    DayCount,
+    Event,
+    FindingPhoto,
+    ShiftCount,
+    SpoilageCause,
+    Upload,
+)
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
 from linelog.trends.models import Around, Fit, MachineDrift, Piece, Stale, Stretch
@@ -75,6 +83,10 @@ def fill(media: Path) -> None:
     DayCount.objects.create(machine=machine, day=AT.date(), cans=1)
     CountChange.objects.create(machine=machine, day=AT.date(), shift=shift, before={}, by=by, at=AT)
     Event.objects.create(machine=machine, at=AT, kind="jam", by=by)
+    factories.finding_lists(plant)
+    finding = factories.finding(plant, by, mark="7?", note=NASTY, machine=machine)
+    shot = kept(media, "findings/2026/03/c.jpg", random.Random(2).randbytes(9_000))
+    FindingPhoto.objects.create(finding=finding, file=shot, sha256="z", width=1, height=1, by=by, at=AT)
     summed = {"machine": machine, "first_day": AT.date(), "last_day": AT.date(), "by_cause": {"T": 2}}
     Stretch.objects.create(until_visit=visit, found=1e-3, places=[{"station": 1}], **summed)
     Piece.objects.create(month=AT.date(), severity=0.1 + 0.2, by_station={"domer": 0.3}, **summed)

@@ -1,0 +1,104 @@
+"""What a reader may ask of the findings."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django import forms
+
+from linelog.plant.models import DefectCode, FindingPlace, Machine
+from linelog.web.forms import BAD_DATE, DateInput, known_day
+
+NEAR = (("7", "7 days"), ("14", "14 days"), ("30", "30 days"), ("90", "90 days"))
+USUAL_NEAR = 14
+
+
+def _day(label: str) -> forms.DateField:
+    return forms.DateField(
+        required=False, label=label, widget=DateInput, error_messages=BAD_DATE, validators=[known_day]
+    )
+
+
+def _one_of(model: Any, label: str, nothing: str) -> forms.ModelChoiceField[Any]:
+    return forms.ModelChoiceField(
+        model.objects.none(),
+        label=label,
+        required=False,
+        empty_label=nothing,
+        error_messages={"invalid_choice": f"There is no such {label.lower()} here."},
+    )
+
+
+class MachineChoice(forms.ModelChoiceField[Machine]):
+    """A machine, named with its line."""
+
+    def label_from_instance(self, obj: Machine) -> str:
+        """Return what the list shows."""
+        return f"{obj.line} · {obj}"
+
+
+class SpanForm(forms.Form):
+    """A span of days made."""
+
+    since = _day("Made from")
+    until = _day("Made to")
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a span that ends before it begins."""
+        given: dict[str, Any] = super().clean() or {}
+        since, until = given.get("since"), given.get("until")
+        if since and until and since > until:
+            self.add_error("until", "The span ends before it begins.")
+        return given
+
+
+class FindingsForm(SpanForm):
+    """Which findings are listed."""
+
+    machine = MachineChoice(
+        Machine.objects.none(),
+        required=False,
+        empty_label="All machines",
+        error_messages={"invalid_choice": "There is no such machine here."},
+    )
+    code = _one_of(DefectCode, "Defect code", "All codes")
+    place = _one_of(FindingPlace, "Place", "All places")
+    mark = forms.CharField(
+        required=False, max_length=8, label="Mark", error_messages={"max_length": "A mark has 8 letters at most."}
+    )
+    field_order = ("machine", "code", "place", "mark", "since", "until")
+
+    def __init__(self, *args: Any, user: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        machines = Machine.objects.for_user(user).select_related("line__plant").order_by("line__name", "name")
+        chosen: dict[str, Any] = {"machine": machines}
+        chosen |= {"code": DefectCode.objects.for_user(user), "place": FindingPlace.objects.for_user(user)}
+        for name, rows in chosen.items():
+            self.fields[name].queryset = rows  # type: ignore[attr-defined]
+
+
+class NearForm(forms.Form):
+    """How many days around a finding others are looked for, and as whose finding it is looked at."""
+
+    days = forms.ChoiceField(
+        choices=NEAR, required=False, label="Others within",
+        error_messages={"invalid_choice": "Choose 7, 14, 30 or 90 days."},
+    )  # fmt: skip
+    machine = forms.IntegerField(
+        required=False, min_value=1, max_value=2**31 - 1, error_messages=dict.fromkeys(
+            ("invalid", "min_value", "max_value"), "There is no such machine here."
+        ),
+    )  # fmt: skip
+
+    def asked(self) -> tuple[int, int | None]:
+        """Return the days and the machine, or the usual where the address makes no sense."""
+        if not self.is_valid():
+            return USUAL_NEAR, None
+        return int(self.cleaned_data["days"] or USUAL_NEAR), self.cleaned_data["machine"]
+
+
+def as_found_words(found_on: dt.date, made_on: dt.date) -> str:
+    """Say how long after it was made it was found."""
+    days = (found_on - made_on).days
+    return "the same day" if days == 0 else f"{days} day{'' if days == 1 else 's'} later"

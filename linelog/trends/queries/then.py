@@ -1,0 +1,87 @@
+"""What the log and the counts know of a machine around a day long gone, in a fixed number of queries."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from linelog.alignment.models import Visit
+from linelog.plant.models import Machine, Station
+from linelog.production.days import zone
+from linelog.production.models import Event
+from linelog.production.queries import DaySeries, Totals, day_counts, machine_totals
+from linelog.trends.queries.findings import Mounted, mounted
+from linelog.trends.queries.marks import Mark, marks
+from linelog.trends.queries.values import signed_results, standing
+from linelog.trends.standing import Value
+
+VISITS = 12  # looked back upon
+AROUND_DAYS = 3  # before and after: the week of the finding
+USUAL_DAYS = 182  # before that week: what is usual for the machine
+EVENT_DAYS = 1
+METAL_DAYS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A machine as its records have it around a span of time.
+
+    visits    the last signed visits before the end of the span, the newest first
+    after     the first signed visit after the span
+    values    of all those visits, in the order of time
+    week      the sums of the week around, None where nothing was counted; `usual` of the half year before it
+    days      daily sums from the oldest of those visits to the day
+    metal_or_oil  changes of metal, lubrication or coolant on the line within a week
+    """
+
+    machine: Machine
+    stations: tuple[Station, ...]
+    day: dt.date
+    visits: tuple[Visit, ...]
+    after: Visit | None
+    values: tuple[Value, ...]
+    tools: tuple[Mounted, ...]
+    week: Totals | None
+    usual: Totals | None
+    days: DaySeries
+    happened: tuple[Mark, ...]
+    metal_or_oil: tuple[Event, ...]
+
+    def day_of(self, at: dt.datetime) -> dt.date:
+        """Return the plant's own day of a time."""
+        return at.astimezone(zone(self.machine.line.plant)).date()
+
+
+def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datetime) -> Log:
+    """Read it."""
+    signed = Visit.objects.filter(machine=machine, state=Visit.State.SIGNED).select_related("signed_by")
+    visits = tuple(signed.filter(opened_at__lte=ends).order_by("-opened_at", "-pk")[:VISITS])
+    after = signed.filter(opened_at__gt=ends).order_by("opened_at", "pk").first()
+    looked_at = [visit.pk for visit in visits] + ([after.pk] if after else [])
+    values = standing(signed_results(machine).filter(visit__in=looked_at)).values
+    around, usual = dt.timedelta(days=AROUND_DAYS), dt.timedelta(days=USUAL_DAYS)
+    first, last = day - around, day + around
+    one = [machine.pk]
+    since = visits[-1].opened_at.date() if visits else day
+    near = dt.timedelta(days=EVENT_DAYS)
+    happened = marks(machine, day - near, day + near)
+    return Log(
+        machine=machine,
+        stations=tuple(machine.stations.filter(is_active=True).order_by("order", "pk")),
+        day=day,
+        visits=visits,
+        after=after,
+        values=values,
+        tools=tuple(one for one in mounted(machine.line.plant_id, begins, ends) if one.machine_id == machine.pk),
+        week=machine_totals(one, first, last).get(machine.pk),
+        usual=machine_totals(one, first - usual, first - dt.timedelta(days=1)).get(machine.pk),
+        days=day_counts(machine, since, day),
+        happened=tuple(sorted(happened, key=lambda mark: mark.at)),
+        metal_or_oil=_metal_or_oil(machine, begins, ends),
+    )
+
+
+def _metal_or_oil(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[Event, ...]:
+    near = dt.timedelta(days=METAL_DAYS)
+    rows = Event.objects.filter(machine__line=machine.line_id, kind__in=[Event.Kind.METAL, Event.Kind.LUBRICATION])
+    return tuple(rows.filter(at__gte=begins - near, at__lte=ends + near).select_related("machine").order_by("at"))

@@ -1,0 +1,205 @@
+"""A machine at the time of a finding: how its stations stood, what repeats, how likely each was out, its rates."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelog.calc.drift import FEWEST_PAIRS, Pairs, Start, chance_out, fit_drift
+from linelog.calc.errors import CalcError
+from linelog.calc.rates import RateRatio, Rates, rate_ratio, rates_per_million
+from linelog.calc.repeat import AsFound, Repeat, Together, repeat_problem, together
+from linelog.plant.models import Plant, Station
+from linelog.production.queries import Totals
+from linelog.trends import words
+from linelog.trends.queries.then import Log
+from linelog.trends.rates import MEASURES, Measure
+from linelog.trends.series import OffsetSeries, offset_series
+from linelog.trends.standing import AS_FOUND, STATIC, Value, worst_key
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """A station's seat around that time, static: as the visit before left it, as the one after found it.
+
+    repeat  the rule of repeat problems on the visits before
+    risk    the chance that it was out by the day, from its own drift; None where too little is known
+    """
+
+    station: Station
+    seat: str
+    before: Value | None
+    after: Value | None
+    repeat: Repeat
+    risk: float | None
+
+    @property
+    def place(self) -> str:
+        """The station and its seat."""
+        return words.place(self.station, self.seat)
+
+    @property
+    def risk_percent(self) -> str:
+        """The chance as it is read."""
+        return "–" if self.risk is None else f"{100.0 * self.risk:.0f} %"
+
+    @property
+    def verdicts(self) -> tuple[str, ...]:
+        """What is known on either side."""
+        return tuple(value.verdict for value in (self.before, self.after) if value is not None)
+
+    @property
+    def word(self) -> str:
+        """How it stood then, in a word: out or not proven on either side, else in on what is known."""
+        for verdict in ("out", "not proven", "in"):
+            if verdict in self.verdicts:
+                return verdict
+        return "not measured"
+
+    @property
+    def state(self) -> str:
+        """The class that gives the word its shape."""
+        return words.VERDICT_STATES.get(self.word, "none")
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A rate in the week around against the half year before, with exact intervals; None where that is not known."""
+
+    measure: Measure
+    week: Rates
+    usual: Rates | None
+    ratio: RateRatio | None
+
+    def text(self, rates: Rates) -> str:
+        """Write a rate with its interval."""
+        low, mid, high = (
+            f"{part[0] / self.measure.divisor:.{self.measure.decimals}f}"
+            for part in (rates.low, rates.rate, rates.high)
+        )
+        return f"{mid} ({low} to {high})"
+
+    @property
+    def week_text(self) -> str:
+        """The rate of the week."""
+        return self.text(self.week)
+
+    @property
+    def usual_text(self) -> str:
+        """The usual rate."""
+        return self.text(self.usual) if self.usual else "not known"
+
+    @property
+    def word(self) -> str:
+        """Higher or lower only where the exact interval of the ratio says so."""
+        return self.ratio.change.value if self.ratio else "nothing to compare with"
+
+    @property
+    def css(self) -> str:
+        """The class that gives the word its shape."""
+        return {"higher": "above", "lower": "below"}.get(self.word, "no-different")
+
+
+@dataclass(frozen=True, slots=True)
+class Then:
+    """A machine's record at the time of a finding."""
+
+    log: Log
+    stood: tuple[Stood, ...]
+    together: Together
+    rates: tuple[Compared, ...]
+
+    @property
+    def off(self) -> tuple[Stood, ...]:
+        """The places that were out or not proven, the worst first."""
+        order = {"out": 0, "not proven": 1}
+        found = [one for one in self.stood if one.word in order]
+        return tuple(sorted(found, key=lambda one: order[one.word]))
+
+
+def then(log: Log, plant: Plant) -> Then:
+    """Work out the record."""
+    static = [value for value in log.values if value.method == STATIC]
+    after_id = log.after.pk if log.after else None
+    past = [value for value in static if value.visit_id != after_id]
+    found_after = {
+        (value.station_id, value.seat): value
+        for value in static
+        if value.visit_id == after_id and value.stage == AS_FOUND
+    }
+    by_place = {(one.station.pk, one.seat): one for one in offset_series(past, log.stations)}
+    stood = [
+        _stood(station, seat, by_place.get((station.pk, seat)), found_after.get((station.pk, seat)), log, plant)
+        for station in log.stations
+        for seat in station.seats
+    ]
+    return Then(log, tuple(stood), _together(static, log), _rates(log))
+
+
+def _stood(
+    station: Station, seat: str, past: OffsetSeries | None, after: Value | None, log: Log, plant: Plant
+) -> Stood:
+    before = past.values[-1] if past else None  # as left follows as found in a visit
+    found = [AsFound(one.x_um, one.y_um, one.verdict == "out") for one in past.found] if past else []
+    repeat = repeat_problem(found, out_of=plant.repeat_out, last=plant.repeat_visits)
+    return Stood(station, seat, before, after, repeat, _risk(past, log) if past else None)
+
+
+def _risk(past: OffsetSeries, log: Log) -> float | None:
+    """Chance that the offset was beyond its limit by the day, from what the visits before left and found."""
+    last = past.values[-1]
+    between = [
+        (before, after, _million(log, log.day_of(before.visit_at), log.day_of(after.visit_at)))
+        for before, after in past.drifted()
+    ]
+    pairs = [row for row in between if row[2] > 0.0]
+    if len(pairs) < FEWEST_PAIRS:
+        return None
+    change = [(after.x_um - before.x_um, after.y_um - before.y_um) for before, after, _ in pairs]
+    strokes = [million for _, _, million in pairs]
+    noise = float(np.median([one.expanded_um for one in past.values])) / 2.0
+    made = _million(log, log.day_of(last.visit_at), log.day)
+    try:
+        across, up = zip(*change, strict=True)
+        drift = fit_drift(Pairs.of(across, up, strokes), reading_u_um=noise)
+        start = Start(last.x_um, last.y_um, noise)
+        return float(chance_out(drift, start, made, last.limit_um)[0])
+    except CalcError:
+        return None
+
+
+def _million(log: Log, begins: dt.date, ends: dt.date) -> float:
+    """Millions of cans that the machine began between two days."""
+    inside = (log.days.day >= np.datetime64(begins, "D")) & (log.days.day < np.datetime64(ends, "D"))
+    return float(log.days.made[inside].sum()) / 1e6
+
+
+def _together(static: Sequence[Value], log: Log) -> Together:
+    """Whether the stations of the nearest visit had gone off as one: of the one after, else of the last before."""
+    nearest = log.after or (log.visits[0] if log.visits else None)
+    found = [value for value in static if nearest and value.visit_id == nearest.pk and value.stage == AS_FOUND]
+    worst: dict[int, Value] = {}
+    for value in sorted(found, key=worst_key):
+        worst.setdefault(value.station_id, value)
+    if not worst:
+        return Together.TOO_FEW
+    return together([one.x_um for one in worst.values()], [one.y_um for one in worst.values()])
+
+
+def _rates(log: Log) -> tuple[Compared, ...]:
+    if log.week is None or log.week.made == 0:
+        return ()
+    usual = log.usual if log.usual is not None and log.usual.made > 0 else None
+    return tuple(_compared(measure, log.week, usual) for measure in MEASURES)
+
+
+def _compared(measure: Measure, week: Totals, usual: Totals | None) -> Compared:
+    count, cans = getattr(week, measure.key), week.made
+    own = rates_per_million(count, cans)
+    if usual is None:
+        return Compared(measure, own, None, None)
+    base, base_cans = getattr(usual, measure.key), usual.made
+    return Compared(measure, own, rates_per_million(base, base_cans), rate_ratio(count, cans, base, base_cans))

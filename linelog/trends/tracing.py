@@ -1,0 +1,199 @@
+"""From a mark and a day to the machine: by dated assignments, and said so where they do not lead to one.
+
+The mark follows the domer tooling, so that it may have moved: only the assignments of the day count. A `?` in a typed
+mark stands for one letter or digit that could not be read.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from linelog.trends import words
+
+UNREAD = "?"
+
+
+@dataclass(frozen=True, slots=True)
+class Bearing:
+    """A mark on a machine from a day to a day, both included; no last day while it is in use."""
+
+    mark: str
+    machine_id: int
+    machine: str
+    line: str
+    starts_on: dt.date
+    ends_on: dt.date | None
+
+    def holds(self, day: dt.date) -> bool:
+        """Whether it holds on a day."""
+        return self.starts_on <= day and (self.ends_on is None or day <= self.ends_on)
+
+    @property
+    def days(self) -> str:
+        """From when to when, in words."""
+        begins = f"from {words.date(self.starts_on)}"
+        return f"{begins} to {words.date(self.ends_on)}" if self.ends_on else f"{begins} on"
+
+
+class Bearers:
+    """All marks of a plant with the machines that bore them."""
+
+    def __init__(self, rows: Iterable[Bearing]) -> None:
+        self._by_mark: dict[str, list[Bearing]] = {}
+        self._by_machine: dict[int, list[Bearing]] = {}
+        for row in rows:
+            self._by_mark.setdefault(row.mark.casefold(), []).append(row)
+            self._by_machine.setdefault(row.machine_id, []).append(row)
+
+    def of(self, typed: str) -> list[Bearing]:
+        """Return the assignments that a typed mark may mean, the oldest first."""
+        if UNREAD not in typed:
+            return sorted(self._by_mark.get(typed.casefold(), []), key=_oldest)
+        pattern = _as_pattern(typed)
+        found = [row for mark, rows in self._by_mark.items() if pattern.fullmatch(mark) for row in rows]
+        return sorted(found, key=_oldest)
+
+    def on_machine(self, machine_id: int) -> list[Bearing]:
+        """Return the assignments of a machine, the oldest first."""
+        return sorted(self._by_machine.get(machine_id, []), key=_oldest)
+
+
+def _oldest(row: Bearing) -> tuple[dt.date, str, int]:
+    return row.starts_on, row.mark, row.machine_id
+
+
+def _as_pattern(typed: str) -> re.Pattern[str]:
+    return re.compile("".join("." if letter == UNREAD else re.escape(letter) for letter in typed.casefold()))
+
+
+def may_be(typed: str, mark: str) -> bool:
+    """Whether a typed mark may mean this one."""
+    return bool(_as_pattern(typed).fullmatch(mark.casefold()))
+
+
+class Leads(Enum):
+    """Where a finding leads."""
+
+    ONE = "one machine"
+    SEVERAL = "several machines"
+    NONE = "no machine"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A machine that may have made it; the assignment that says so, None where the machine was given."""
+
+    machine_id: int
+    machine: str
+    line: str
+    bearing: Bearing | None
+
+
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """Where a mark and a day lead, in a sentence; what is doubtful about it; and all that the mark ever stood on."""
+
+    leads: Leads
+    candidates: tuple[Candidate, ...]
+    sentence: str
+    doubts: tuple[str, ...] = ()
+    history: tuple[Bearing, ...] = ()
+
+    @property
+    def machine_id(self) -> int | None:
+        """The machine, where there is one only."""
+        return self.candidates[0].machine_id if self.leads is Leads.ONE else None
+
+    @property
+    def machine(self) -> str:
+        """Its name, where there is one only."""
+        return self.candidates[0].machine if self.leads is Leads.ONE else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is known of a can: the mark as typed, the day it was made, and the machine where that is known already."""
+
+    mark: str
+    day: dt.date
+    machine: Candidate | None = None
+
+
+def trace(asked: Asked, bearers: Bearers) -> Traced:
+    """Lead from a mark and a day to its machine, to several, or to none."""
+    history = tuple(bearers.of(asked.mark)) if asked.mark else ()
+    on_day = [row for row in history if row.holds(asked.day)]
+    if asked.machine is not None:
+        return _given(asked, asked.machine, on_day, history, bearers)
+    if not asked.mark:
+        return Traced(Leads.NONE, (), "No mark and no machine is given, so it leads to none.")
+    found = tuple({row.machine_id: Candidate(row.machine_id, row.machine, row.line, row) for row in on_day}.values())
+    if not found:
+        return Traced(Leads.NONE, (), _none(asked, history), history=history)
+    if len(found) > 1:
+        return Traced(Leads.SEVERAL, found, _several(asked, found), history=history)
+    (only,) = found
+    doubts = _second_marks(only, asked, bearers)
+    return Traced(Leads.ONE, found, _one(asked, on_day[0]), doubts, history)
+
+
+def _given(
+    asked: Asked, machine: Candidate, on_day: Sequence[Bearing], history: tuple[Bearing, ...], bearers: Bearers
+) -> Traced:
+    doubts = _second_marks(machine, asked, bearers) if asked.mark else ()
+    if asked.mark and machine.machine_id not in {row.machine_id for row in on_day}:
+        where = _and(sorted({row.machine for row in on_day})) or "no machine"
+        doubts = (f"Mark {asked.mark} was on {where} that day, not on {machine.machine}: one of the two is wrong.",)
+    sentence = f"{machine.machine}, {machine.line}: the machine was known when it was entered."
+    return Traced(Leads.ONE, (machine,), sentence, doubts, history)
+
+
+def _one(asked: Asked, row: Bearing) -> str:
+    day = words.date(asked.day)
+    if UNREAD in asked.mark:
+        return f"Of all marks of {day} only {row.mark} fits “{asked.mark}”: {row.machine}, {row.line} ({row.days})."
+    return f"Mark {row.mark} was on {row.machine}, {row.line}, on {day} ({row.days})."
+
+
+def _several(asked: Asked, found: Sequence[Candidate]) -> str:
+    day = words.date(asked.day)
+    each = _and([f"{one.machine} (mark {one.bearing.mark} {one.bearing.days})" for one in found if one.bearing])
+    if UNREAD in asked.mark:
+        return f"“{asked.mark}” may be a mark of {len(found)} machines on {day}: {each}."
+    return (
+        f"Mark {asked.mark} was on {len(found)} machines on {day}: {each}. The mark alone does not tell them apart."
+    )
+
+
+def _none(asked: Asked, history: Sequence[Bearing]) -> str:
+    day = words.date(asked.day)
+    if not history:
+        said = "fits no mark" if UNREAD in asked.mark else "is no mark"
+        again = "look at the can again, or at the marks in the set-up"
+        return f"“{asked.mark}” {said} that any machine is known to have carried: {again}."
+    first = history[0]
+    if asked.day < first.starts_on:
+        return (
+            f"On {day} no machine carried mark {asked.mark} yet: the first was {first.machine}, {first.days}. "
+            "The day or the mark is wrong, or an assignment is missing."
+        )
+    each = _and([f"{row.machine} {row.days}" for row in history])
+    return f"No machine carried mark {asked.mark} on {day}; it was on {each}."
+
+
+def _second_marks(machine: Candidate, asked: Asked, bearers: Bearers) -> tuple[str, ...]:
+    """Say where the machine carried other marks that day as well."""
+    here = [row for row in bearers.on_machine(machine.machine_id) if row.holds(asked.day)]
+    others = [row for row in here if not may_be(asked.mark, row.mark)]
+    return tuple(
+        f"{machine.machine} carried mark {row.mark} that day as well ({row.days}): look for findings under both."
+        for row in others
+    )
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
