@@ -63,6 +63,7 @@ class Life:
         self.state = model.start(self.rng, places, self.drift, plan.drift_share)
         self.mean = model.mean_drift(self.rng, places, self.drift, plan.drift_share, plan.settles)
         self.severities, self.feeding = np.zeros(self.days), np.zeros(self.days)
+        self.states = np.zeros((self.days, *self.state.shape))
         self.reasons: dict[int, str] = {}
         self.fitted: Fitting | None = None
         self.gap_um = 0.0
@@ -82,6 +83,7 @@ class Life:
                 self._visit(day, self.reasons[day])
             if self.begun[day].sum() and self.sampler.is_due(day):
                 self._sample(day)
+            self.states[day] = self.state
             self.severities[day] = model.severity(self.state, self.site.places, RULING)
             self.feeding[day] = model.severity(self.state, self.site.places, FEEDING)
         plan = self.setting.plan

@@ -12,6 +12,7 @@ from django.db.models import F
 from linelog.alignment.models import Amendment, Stage, Visit
 from linelog.demo import captures, counts
 from linelog.demo import plan as planning
+from linelog.demo.findings import Desk, Past
 from linelog.demo.life import Life, Setting
 from linelog.demo.log import Log
 from linelog.demo.scenario import Scenario
@@ -65,6 +66,9 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
         log=log,
     )
     found = sites(list(ground.machines.values()), scenario.drift.bushing_share)
+    quality = next(person for person in people if person.role == Role.QUALITY)
+    desk = Desk(scenario, ground.plant, quality, ground.shifts, first)
+    log.findings += [desk.enter(told, at) for told in scenario.told_findings if told.day < scenario.days]
     for number, plan in enumerate(scenario.machines):
         before = len(log.visits)
         life = Life(setting, found[plan.name], plan, ground.sets[plan.name])
@@ -72,6 +76,15 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
         rows = counts.store(ground.machines[plan.name], numbers, ground.shifts, scenario.causes, first)
         shifts += rows
         _cans_run(life, int(numbers.begun.sum()))
+        past = Past(
+            ground.machines[plan.name],
+            plan,
+            found[plan.name].places.names,
+            found[plan.name].places.limits,
+            life.states,
+            numbers.begun,
+        )
+        log.findings += desk.findings_of(past, at)
         if plan.open_today:
             _open(life, at)
         if number == 0:

@@ -21,7 +21,7 @@ from linelog.alignment.models import (
 )
 from linelog.demo.walls import Taken
 from linelog.plant.models import Fitting
-from linelog.production.models import Event, WallReading, WallRing, WallSample
+from linelog.production.models import Event, Finding, WallReading, WallRing, WallSample
 
 AT_ONCE = 1000
 Row = TypeVar("Row", bound=Model)
@@ -44,6 +44,7 @@ class Log:
     fittings: list[Fitting] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     walls: list[Taken] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
 
     def store(self) -> dict[str, int]:
         """Store all of it and return how many of each; a visit is signed only when all that hangs on it is in."""
@@ -69,6 +70,9 @@ class Log:
             "fittings": _create(Fitting, self.fittings),
             "events": _create(Event, self.events),
             "wall samples": self._store_walls(),
+            "findings": _create(
+                Finding, sorted(self.findings, key=lambda finding: (finding.made_from, finding.code_id))
+            ),
         }
 
     def _store_walls(self) -> int:

@@ -186,6 +186,30 @@ class CapturePlan:
     warming_per_min: float
     scatter_um: float
     noise_um: float
+class FindingPlan:
+    """How often a defect is found: per million cans at severity 0, and the rise of the log rate per unit of severity.
+
+    Severity is that of its station alone, of its slope where `tilt`; no station means that nothing raises it.
+    """
+
+    code: str
+    per_million: float
+    station: str = ""
+    per_severity: float = 0.0
+    tilt: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ToldFinding:
+    """A finding that the scenario tells itself; days count from day 0, made the day it was found unless said."""
+
+    day: int
+    place: str
+    code: str
+    quantity: int
+    mark: str
+    note: str = ""
+    made_day: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +234,7 @@ class MachinePlan:
     wall_off: WallOff | None = None
     moved_mark: MovedMark | None = None
     events: tuple[Happening, ...] = ()
+    finding_shares: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +253,8 @@ class Scenario:
     visiting: Visiting
     wall: WallPlan
     captures: dict[str, CapturePlan]
+    findings: tuple[FindingPlan, ...]
+    told_findings: tuple[ToldFinding, ...]
     lines: tuple[str, ...]
     machines: tuple[MachinePlan, ...] = field(default_factory=tuple)
 
@@ -256,6 +283,8 @@ def read(path: Path = PATH) -> Scenario:
         visiting=Visiting(**table["visiting"]),
         wall=WallPlan(**table["wall"]),
         captures={name: CapturePlan(**row) for name, row in table["captures"].items()},
+        findings=tuple(FindingPlan(**row) for row in table["findings"]),
+        told_findings=tuple(ToldFinding(**row) for row in table["told_findings"]),
         lines=tuple(row["name"] for row in table["lines"]),
         machines=tuple(_machine(row) for row in table["machines"]),
     )

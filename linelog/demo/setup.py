@@ -12,6 +12,8 @@ from linelog.demo.scenario import MachinePlan, Scenario
 from linelog.plant.building import add_template_stations
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.plant.models import (
+    DefectCode,
+    FindingPlace,
     Line,
     Machine,
     MarkAssignment,
@@ -19,9 +21,11 @@ from linelog.plant.models import (
     Plant,
     Shift,
     Station,
+    Symptom,
     ToolingSet,
     ToolPart,
 )
+from linelog.plant.symptoms import seed
 from linelog.production.models import SpoilageCause
 
 SETS_A_MACHINE = 2
@@ -53,6 +57,7 @@ def lay(scenario: Scenario, first: dt.date) -> Ground:
     SpoilageCause.objects.bulk_create(
         SpoilageCause(plant=plant, code=cause.code, name=cause.name) for cause in scenario.causes
     )
+    seed(plant, places=FindingPlace, codes=DefectCode, symptoms=Symptom)
     lines = {name: Line.objects.create(plant=plant, name=name) for name in scenario.lines}
     machines = {one.name: _machine(one, lines[one.line], first) for one in scenario.machines}
     _marks(scenario, machines, first)
