@@ -43,7 +43,7 @@ class FleetForm(forms.Form):
 class FindForm(forms.Form):
     """Words to search for, and the day for which marks are looked up."""
 
-    q = forms.CharField(max_length=40, required=False, label="Machine, mark, serial or tooling set")
+    q = forms.CharField(max_length=40, required=False, label="Machine, mark, serial, tooling set, defect or day")
     on = forms.DateField(
         required=False,
         label="Marks as they were on",

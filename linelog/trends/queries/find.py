@@ -1,18 +1,21 @@
-"""Search: machines by name or mark, tools by serial, tooling sets by name."""
+"""Search: machines by name or mark, tools by serial, tooling sets by name, findings by mark, defect or day."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 
 from linelog.plant.models import Fitting, Machine, MarkAssignment, Person, ToolingSet, ToolPart
 from linelog.trends import words
+from linelog.trends.queries.findings import Row, findings_for, with_traces
 
 MOST = 20
+MOST_FINDINGS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +46,12 @@ class Found:
     machines: tuple[Machine, ...]
     marks: tuple[MarkFound, ...]
     sets: tuple[SetFound, ...]
+    findings: tuple[Row, ...] = ()
 
     @property
     def nothing(self) -> bool:
         """Whether nothing answers to the words."""
-        return not (self.machines or self.marks or self.sets)
+        return not (self.machines or self.marks or self.sets or self.findings)
 
 
 def find(user: Person, words_typed: str, day: dt.date) -> Found:
@@ -62,7 +66,18 @@ def find(user: Person, words_typed: str, day: dt.date) -> Found:
     exact = {machine.pk: machine for machine in machines if machine.name.casefold() == words_typed.casefold()}
     exact |= {machine.pk: machine for found in marks for machine in found.on}
     first = next(iter(exact.values())) if len(exact) == 1 else None
-    return Found(first, machines, marks, _sets(user, words_typed))
+    return Found(first, machines, marks, _sets(user, words_typed), _findings(user, words_typed))
+
+
+def _findings(user: Person, typed: str) -> tuple[Row, ...]:
+    """Return the last findings of a mark, of a defect (its code, or words of its name), or of a day made or found."""
+    match = Q(mark__iexact=typed) | Q(code__code__iexact=typed) | Q(date_code__iexact=typed)
+    if len(typed) > 2:
+        match |= Q(code__name__icontains=typed)
+    with contextlib.suppress(ValueError):
+        day = dt.date.fromisoformat(typed)
+        match |= Q(made_on=day) | Q(found_on=day)
+    return tuple(with_traces(findings_for(user).filter(match)[:MOST_FINDINGS]))
 
 
 def _marks(user: Person, typed: str, day: dt.date) -> tuple[MarkFound, ...]:
