@@ -424,6 +424,8 @@ EXPECTED: dict[str, Row] = {
     "trends:findings": Row(ROLES),
     "trends:finding": Row(ROLES, the(pk="finding")),
     "trends:machine_findings": Row(ROLES, the(pk="machine")),
+    "trends:pareto": Row(ROLES),
+    "trends:pareto_figures": Row(ROLES),
     # Trends
     "trends:fleet": Row(ROLES),
     "trends:find": Row(ROLES),

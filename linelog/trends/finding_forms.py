@@ -7,11 +7,12 @@ from typing import Any
 
 from django import forms
 
-from linelog.plant.models import DefectCode, FindingPlace, Machine
+from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
 from linelog.web.forms import BAD_DATE, DateInput, known_day
 
 NEAR = (("7", "7 days"), ("14", "14 days"), ("30", "30 days"), ("90", "90 days"))
 USUAL_NEAR = 14
+MOST_DAYS = 728  # of a Pareto chart: the cans of as many days are read
 
 
 def _day(label: str) -> forms.DateField:
@@ -102,3 +103,22 @@ def as_found_words(found_on: dt.date, made_on: dt.date) -> str:
     """Say how long after it was made it was found."""
     days = (found_on - made_on).days
     return "the same day" if days == 0 else f"{days} day{'' if days == 1 else 's'} later"
+
+
+class ParetoForm(SpanForm):
+    """Which findings are counted in the Pareto charts."""
+
+    code = _one_of(DefectCode, "Defect code", "All codes")
+    machine = MachineChoice(
+        Machine.objects.none(),
+        required=False,
+        empty_label="All machines",
+        error_messages={"invalid_choice": "There is no such machine here."},
+    )
+    field_order = ("since", "until", "code", "machine")
+
+    def __init__(self, *args: Any, plant: Plant, **more: Any) -> None:
+        super().__init__(*args, **more)
+        machines = Machine.objects.filter(line__plant=plant).select_related("line__plant")
+        self.fields["machine"].queryset = machines.order_by("line__name", "name")  # type: ignore[attr-defined]
+        self.fields["code"].queryset = DefectCode.objects.filter(plant=plant)  # type: ignore[attr-defined]

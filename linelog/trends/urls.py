@@ -5,6 +5,7 @@ from django.urls import path
 from linelog.trends.views import around, evidence, fleet, machine, repeats, signals, wall
 from linelog.trends.views import fleet, machine, repeats, signals, wall
 from linelog.trends.views import findings, fleet, machine, repeats, signals
+from linelog.trends.views import findings, fleet, machine, pareto, repeats, signals
 
 app_name = "trends"
 
@@ -41,4 +42,6 @@ urlpatterns = [
     path("findings/", findings.findings, name="findings"),
     path("findings/<int:pk>/", findings.finding, name="finding"),
     path(f"{_MACHINE}findings/", findings.of_machine, name="machine_findings"),
+    path("evidence/pareto/", pareto.pareto, name="pareto"),
+    path("evidence/pareto/figures.json", pareto.figures, name="pareto_figures"),
 ]

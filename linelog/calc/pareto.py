@@ -1,0 +1,101 @@
+"""Which bars of a Pareto chart chance does not explain: counts of groups against what each was expected to have.
+
+Each bar is tested for having more than its share, one-sided and exact. A chart of many bars always has a tallest one,
+so the chances are corrected for the number of bars (Holm, Scandinavian Journal of Statistics 6 (1979) 65).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from linelog.calc.arrays import BoolArray, FloatArray, counts_of, not_negative, one_number, same_length
+from linelog.calc.errors import CalcError
+from linelog.calc.rates import MILLION, rate_ratios, rates_per_million
+
+#: Share of charts without any true cause in which a bar may stand out by chance.
+LEVEL = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Bars of one chart, each array of shape (n,).
+
+    low, high   exact 95 % interval of the count (Garwood)
+    expected    what each would have if only chance told them apart
+    p           chance of at least this count if so; `p_chart` the same corrected for the number of bars
+    stands_out  whether the corrected chance is below 5 %
+    """
+
+    counts: FloatArray
+    low: FloatArray
+    high: FloatArray
+    expected: FloatArray
+    p: FloatArray
+    p_chart: FloatArray
+    stands_out: BoolArray
+
+
+def by_exposure(counts: ArrayLike, exposure: ArrayLike) -> Bars:
+    """Hold counts of n >= 2 groups against their shares of the exposure (cans made), both of shape (n,).
+
+    Given their sum each count is binomial with its share of the exposure, if only chance tells the groups apart. A
+    group without exposure has no share and raises `CalcError`.
+    """
+    seen = counts_of(counts, least=2)
+    shares = _shares(exposure)
+    same_length([seen, shares], "exposure")
+    total = float(seen.sum())
+    return _bars(seen, total * shares, np.asarray(stats.binom.sf(seen - 1.0, total, shares)))
+
+
+def by_base(counts: ArrayLike, cans: float, base_counts: ArrayLike, base_cans: float) -> Bars:
+    """Hold counts of n >= 1 groups against those of a base (another time, other machines), each of shape (n,).
+
+    cans, base_cans  made while the counts, and those of the base, came about; above zero
+    The two counts of a group are compared as two Poisson rates: see `rates.rate_ratios`.
+    """
+    seen, base = counts_of(counts), counts_of(base_counts, "base_counts")
+    same_length([seen, base], "base_counts")
+    ratios = rate_ratios(seen, cans, base, base_cans)
+    return _bars(seen, base * (cans / base_cans), np.array([ratio.p_higher for ratio in ratios]))
+
+
+def by_strata(counts: ArrayLike, shares: Sequence[ArrayLike]) -> Bars:
+    """Hold counts of n >= 1 groups against their shares within strata (tooling sets within their machines).
+
+    shares  for each group the chance of every single occurrence in its strata that it would be this group's, if only
+            the exposure decided: the group's share of the exposure of the stratum in which it occurred
+    The count is then a sum of unlike trials (Poisson's binomial). A group alone in its strata has the share 1,
+    expects all that it has, and never stands out.
+    """
+    seen = counts_of(counts)
+    if len(shares) != len(seen):
+        raise CalcError("There must be shares for each group.", field="shares")
+    expected, chance = [], []
+    for count, share in zip(seen, shares, strict=True):
+        trials = not_negative(share, "Shares", "shares")
+        if (trials > 1.0).any():
+            raise CalcError("A share is no more than 1.", field="shares")
+        if count > len(trials):
+            raise CalcError("A group cannot have more than happened in its strata.", field="counts")
+        expected.append(float(trials.sum()))
+        # the tail is summed by a Fourier transform, whose rounding may leave it a hair outside 0..1
+        chance.append(float(np.clip(stats.poisson_binom.sf(count - 1.0, trials), 0.0, 1.0)) if count > 0.0 else 1.0)
+    return _bars(seen, np.array(expected), np.array(chance))
+
+
+def _shares(exposure: ArrayLike) -> FloatArray:
+    made = not_negative(exposure, "Exposures", "exposure")
+    if (made == 0.0).any():
+        raise CalcError("A group that made nothing has no share: leave it out.", field="exposure")
+    return np.asarray(made / one_number(float(made.sum()), "The exposure", "exposure", above=0.0))
+
+
+def _bars(counts: FloatArray, expected: FloatArray, p: FloatArray) -> Bars:
+    exact = rates_per_million(counts, MILLION)  # of a million, a rate per million is the count itself
+    stands_out, p_chart, _, _ = multipletests(p, alpha=LEVEL, method="holm")
+    return Bars(counts, exact.low, exact.high, expected, p, np.asarray(p_chart), np.asarray(stands_out, dtype=bool))
