@@ -66,8 +66,7 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
         log=log,
     )
     found = sites(list(ground.machines.values()), scenario.drift.bushing_share)
-    quality = next(person for person in people if person.role == Role.QUALITY)
-    desk = Desk(scenario, ground.plant, quality, ground.shifts, first)
+    desk = Desk(scenario, ground.plant, setting.quality, ground.shifts, first)
     log.findings += [desk.enter(told, at) for told in scenario.told_findings if told.day < scenario.days]
     for number, plan in enumerate(scenario.machines):
         before = len(log.visits)

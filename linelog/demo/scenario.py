@@ -186,6 +186,8 @@ class CapturePlan:
     warming_per_min: float
     scatter_um: float
     noise_um: float
+
+
 class FindingPlan:
     """How often a defect is found: per million cans at severity 0, and the rise of the log rate per unit of severity.
 

@@ -6,6 +6,7 @@ from linelog.trends.views import around, evidence, fleet, machine, repeats, sign
 from linelog.trends.views import fleet, machine, repeats, signals, wall
 from linelog.trends.views import findings, fleet, machine, repeats, signals
 from linelog.trends.views import findings, fleet, machine, pareto, repeats, signals
+from linelog.trends.views import findings, fleet, machine, pareto, repeats, signals, wall
 
 app_name = "trends"
 
