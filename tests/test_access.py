@@ -25,10 +25,6 @@ from linelog.alignment.models import MoveMade, Photo, Sweep
 from linelog.alignment.services import captures
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import calendars
-from linelog.plant.models import Adjuster, Fitting, Person, Shift, ShimStock, ToolingSet, ToolPart
-from linelog.production.models import Event, ShiftCount, SpoilageCause
-from linelog.production.services import uploads, walls
-from linelog.production.walls import Can, Ring
 from linelog.plant.models import (
     Adjuster,
     DefectCode,
@@ -42,7 +38,8 @@ from linelog.plant.models import (
     ToolPart,
 )
 from linelog.production.models import Event, FindingPhoto, ShiftCount, SpoilageCause
-from linelog.production.services import uploads
+from linelog.production.services import uploads, walls
+from linelog.production.walls import Can, Ring
 from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.web import acting
 from linelog.web.models import Job, Tablet
