@@ -188,6 +188,7 @@ class CapturePlan:
     noise_um: float
 
 
+@dataclass(frozen=True, slots=True)
 class FindingPlan:
     """How often a defect is found: per million cans at severity 0, and the rise of the log rate per unit of severity.
 
