@@ -181,8 +181,16 @@ class Life:
         calling.carry_over()
         for number in model.known(self.site.places, self.plan.running):
             if number in advised:
-                calling.run(self.site.stations[number], self.state[number, :2])
+                self._run(calling, number, day)
         self._sign(calling)
+
+    def _run(self, calling: Calling, number: int, day: int) -> None:
+        """Take a running value after the restart; a worn ram hangs lower in its bushings than anybody wrote down."""
+        wears = self.plan.wears
+        worn = wears.clearance_um * day / self.days if wears else 0.0
+        # Numbers of their own, so that the rest of a worn machine's story stays as it was chosen.
+        rng = np.random.default_rng([self.plan.seed, day, number]) if wears else self.rng
+        calling.run(self.site.stations[number], self.state[number, :2], rng, worn)
 
     def _seen(self, number: int, loose: Floats) -> Floats:
         seen: Floats = self.state[number].copy()

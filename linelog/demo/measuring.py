@@ -129,12 +129,11 @@ class Calling:
                 kept.stage, kept.carried, kept.at = Stage.AS_LEFT, True, self.at
                 self.results.append(kept)
 
-    def run(self, station: Station, static: Floats) -> None:
-        """Type in a running offset of the machine after the restart."""
+    def run(self, station: Station, static: Floats, rng: np.random.Generator, worn_um: float) -> None:
+        """Type in a running offset of the machine after the restart; its bushings are worn so much wider."""
         plan = self.plan.dial
-        offset = model.running(
-            self.rng, static, self.site.droop_um(station, plan.ram_beyond_mm), plan.running_noise_um
-        )
+        hangs = self.site.droop_um(station, plan.ram_beyond_mm, worn_um)
+        offset = model.running(rng, static, hangs, plan.running_noise_um)
         value = RunningValue(
             round(float(offset[0]), 1),
             round(float(offset[1]), 1),

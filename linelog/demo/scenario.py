@@ -146,12 +146,16 @@ class Settles:
 
 @dataclass(frozen=True, slots=True)
 class Wears:
-    """A bushing that wears: all stations go the same way together, faster from first day to last, and scatter."""
+    """A bushing that wears: all stations go the same way together, faster from first day to last, and scatter.
+
+    The clearance of the bushings grows by `clearance_um` from the first day to the last, which nobody wrote down.
+    """
 
     from_um_per_million: float
     to_um_per_million: float
     scatter_um: float
     toward_deg: float
+    clearance_um: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +235,7 @@ class MachinePlan:
     story: str = ""
     running: tuple[str, ...] = ()
     captures: tuple[str, ...] = ()
+    ram: tuple[tuple[float, float, float], ...] = ()  # sections: length, outside, bore in mm; none for a plain ram
     open_today: bool = False
     settles: Settles | None = None
     wears: Wears | None = None
@@ -298,5 +303,7 @@ def _machine(row: dict[str, Any]) -> MachinePlan:
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
     for several in ("running", "captures"):
         made[several] = tuple(row.get(several, ()))
+    made["running"] = tuple(row.get("running", ()))
+    made["ram"] = tuple(tuple(section) for section in row.get("ram", ()))
     made["events"] = tuple(Happening(**event) for event in row.get("events", ()))
     return MachinePlan(**made)

@@ -19,6 +19,7 @@ from linelog.plant.models import (
     MarkAssignment,
     Person,
     Plant,
+    RamSection,
     Shift,
     Station,
     Symptom,
@@ -74,6 +75,10 @@ def _machine(plan: MachinePlan, line: Line, first: dt.date) -> Machine:
         in_service_on=first - dt.timedelta(days=900),
         note="An invented machine.",
         **geometry,
+    )
+    RamSection.objects.bulk_create(
+        RamSection(machine=machine, order=order, length_mm=length, outside_mm=outside, bore_mm=bore)
+        for order, (length, outside, bore) in enumerate(plan.ram, start=1)
     )
     add_template_stations(machine)
     stations = Station.objects.filter(machine=machine)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from django.db.models import prefetch_related_objects
 
 from linelog.calc import droop
 from linelog.calc.adjust import Mount, mount
 from linelog.demo.model import Places
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster, Machine, Station
+from linelog.plant.ram import HangingRam, ram_record
 
-STEEL_KG_PER_M3, STEEL_GPA = 7850.0, 205.0
-PUNCH_MM, BEHIND_MM = 150.0, 100.0
 BUSHINGS = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)
 
 
@@ -28,34 +28,24 @@ class Site:
     adjusters: dict[int, list[Adjuster]]
     bodies: dict[int, Mount]
     places: Places
+    hanging: HangingRam
 
     def nose_z_mm(self, station: Station, beyond_mm: float) -> float:
         """Return where the ram's nose is while a station is swept: just past it, or full forward."""
         return min(float(self.machine.overhang_mm or 0.0), reference_z_mm(station) + beyond_mm)
 
-    def droop_um(self, station: Station, beyond_mm: float) -> float:
-        """Return how far the ram hangs at a station while it is swept there."""
+    def droop_um(self, station: Station, beyond_mm: float, worn_um: float = 0.0) -> float:
+        """Return how far the ram hangs at a station while it is swept there, in bushings worn so much wider."""
         nose, z = max(self.nose_z_mm(station, beyond_mm), 0.0), reference_z_mm(station)
-        return -float(droop.hang(ram_of(self.machine), [nose], [z]).deflection_um[0, 0])
-
-
-def ram_of(machine: Machine) -> droop.Ram:
-    """Return the machine's ram as a plain steel tube with the punch at its nose."""
-    overhang, span = float(machine.overhang_mm or 0.0), float(machine.bushing_span_mm or 0.0)
-    tube = droop.Section(
-        overhang + span + BEHIND_MM,
-        float(machine.ram_outside_mm or 0.0),
-        float(machine.ram_bore_mm or 0.0),
-        STEEL_KG_PER_M3,
-        STEEL_GPA,
-    )
-    play = float(machine.bushing_clearance_um or 0.0)
-    punch = droop.Mass("the punch", float(machine.punch_mass_kg or 0.0), 0.0, PUNCH_MM)
-    return droop.Ram((tube,), (punch,), droop.Bushing(-span, play), droop.Bushing(0.0, play))
+        ram = self.hanging.ram
+        rear, front = (
+            replace(bushing, clearance_um=bushing.clearance_um + worn_um) for bushing in (ram.rear, ram.front)
+        )
+        return -float(droop.hang(replace(ram, rear=rear, front=front), [nose], [z]).deflection_um[0, 0])
 
 
 def sites(machines: Sequence[Machine], bushing_share: float) -> dict[str, Site]:
-    """Read the stations and adjusters of some machines, in three queries; by the machine's name."""
+    """Read the stations, adjusters and rams of some machines, in four queries; by the machine's name."""
     rows = Adjuster.objects.filter(station__machine__in=machines).order_by("station", "order", "pk")
     adjusters: dict[int, list[Adjuster]] = defaultdict(list)
     for row in rows.select_related("stock").prefetch_related("stock__thicknesses"):
@@ -63,11 +53,16 @@ def sites(machines: Sequence[Machine], bushing_share: float) -> dict[str, Site]:
     stations: dict[int, list[Station]] = defaultdict(list)
     for station in Station.objects.filter(machine__in=machines).order_by("machine", "order", "pk"):
         stations[station.machine_id].append(station)
+    prefetch_related_objects(list(machines), "ram_sections")
     return {one.name: _site(one, stations[one.pk], adjusters, bushing_share) for one in machines}
 
 
 def _site(machine: Machine, stations: list[Station], adjusters: dict[int, list[Adjuster]], bushing: float) -> Site:
+    ram = ram_record(machine, list(machine.ram_sections.all()))
+    if ram.hanging is None:
+        raise ValueError(f"{machine}: {ram.problem or ram.lacking}")
     return Site(
+        hanging=ram.hanging,
         machine=machine,
         stations=tuple(stations),
         adjusters={station.pk: adjusters[station.pk] for station in stations},

@@ -15,9 +15,11 @@ from django.utils import timezone
 from linelog.alignment.computing import compute
 from linelog.alignment.models import Amendment, MoveMade, Reading, Result, StationNote, Sweep, Visit
 from linelog.alignment.queries import sweeps_of
+from linelog.alignment.reconciled import by_machine, reconcile, running_stations
 from linelog.alignment.services.results import result_values
 from linelog.calc.directions import agreement, apart_deg
 from linelog.calc.rates import rates_per_million
+from linelog.calc.reconcile import Agreement
 from linelog.demo import load, scenario
 from linelog.plant.models import Fitting, Machine, Person
 from linelog.production.models import DayCount
@@ -219,3 +221,31 @@ def test_the_front_page_opens_for_every_role(loaded, client, username):
     answer = client.get("/")
     assert answer.status_code == 200
     assert "BM 26" in answer.content.decode()
+
+
+def test_a_stepped_ram_that_hangs_as_its_sections_say_agrees_with_what_it_shows_when_running(loaded):
+    found = {one.station.name: one for one in reconciled("BM 25")}
+    assert Machine.objects.get(name="BM 25").ram_sections.count() == 3
+    for name in ("Tool pack", "Domer"):
+        one = found[name]
+        assert one.check.agreement is Agreement.AGREE, (name, one.check)
+        assert len(one.pairs) >= 8
+        assert one.learned.mean_um[1] == pytest.approx(one.beam.deflection_um, abs=3.0)
+
+
+def test_a_worn_bushing_shows_as_beam_and_experience_that_disagree(loaded):
+    found = {one.station.name: one for one in reconciled("BM 23")}
+    grown = PLAN.machines[9].wears.clearance_um
+    assert PLAN.machines[9].name == "BM 23"
+    for name in ("Tool pack", "Domer"):
+        one = found[name]
+        assert one.disagrees, (name, one.check)
+        assert one.check.apart_um[1] < 0.0
+        # On the mean over the time the clearance has grown by about half of what it does in the end.
+        assert 12.0 + 0.3 * grown < one.clearance_um < 12.0 + 0.9 * grown
+    assert by_machine(reconciled("BM 23", "BM 25"))[0].machine.name == "BM 23"
+
+
+def reconciled(*names):
+    manager = Person.objects.get(username="manager")
+    return reconcile(running_stations(manager).filter(machine__name__in=names))
