@@ -113,8 +113,14 @@ def _found(station: Station, values: Sequence[Value], known: Knowledge | None, t
         seats.append(SeatOffset(seat, station.seat_z_mm(seat), at.x, at.y))
         expanded = max(expanded, at.across.U, at.up.U)
     if expanded >= station.limit_um:
-        return f"{station} is known to no better than its limit: read it again; it is not planned for."
+        return _too_rough(station, running=known is not None)
     return Found(station, tuple(seats), expanded, _slope(by_seat, slope_y))
+
+
+def _too_rough(station: Station, *, running: bool) -> str:
+    if running:
+        return f"What {station} does when running is known to no better than its limit: it is not planned for."
+    return f"{station} is known to no better than its limit: read it again; it is not planned for."
 
 
 def _slope(by_seat: dict[str, Value], ram_slope_y: float) -> tuple[float, float] | None:
