@@ -22,6 +22,7 @@ from linelog.trends.models import Fit, Stale
 from linelog.web.templatetags.units import count
 
 KEPT_S = 3600
+MOST_SETS = 30  # those that stand out first, then those with the most cans
 SEVERITY = "offset or tilt as a share of its limit: 0 on the line, 1 at the limit"
 
 
@@ -68,6 +69,7 @@ class Page:
     stations: list[Line]
     causes: list[Line]
     sets: list[SetRow]
+    more_sets: int
     made_at: dt.datetime | None
     stale: int
 
@@ -146,6 +148,7 @@ def _once(work: Callable[[], Table]) -> Callable[[], Table]:
 
 def _page(store: Store, scope: Scope, ask: Callable[[Scope], Answer], *, stale: int) -> Page:
     found = ask(scope)
+    sets = _sets(found)
     small = Scope(scope.measure, span=USUAL_SPAN)
     kinds = [kind for kind in Station.Kind.values if Scope(TEAR_OFFS, kind).key in store.fits]
     names: dict[str, str] = dict(Station.Kind.choices)
@@ -165,7 +168,8 @@ def _page(store: Store, scope: Scope, ask: Callable[[Scope], Answer], *, stale: 
             line(names[kind], *(Scope(one, kind, small.span) for one in both)) for kind in kinds if kind != WORST
         ],
         causes=[line(name, Scope(CAUSE + code, span=small.span)) for code, name in causes],
-        sets=_sets(found),
+        sets=sets[:MOST_SETS],
+        more_sets=max(0, len(sets) - MOST_SETS),
         made_at=store.made_at,
         stale=stale,
     )
@@ -237,7 +241,7 @@ def _sets(found: Answer) -> list[SetRow]:
         word = "above" if one.low > 1.0 else "below" if one.high < 1.0 else "no different"
         name = str(names.get(one.label, "a set that is gone"))
         rows.append(SetRow(name, one.counts, one.cans, one.ratio, one.low, one.high, word))
-    return sorted(rows, key=lambda row: -row.cans)
+    return sorted(rows, key=lambda row: (row.word == "no different", -row.cans))
 
 
 def sets_of(machines: Iterable[int] | Any) -> list[tuple[int, str]]:
