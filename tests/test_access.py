@@ -291,6 +291,9 @@ EXPECTED: dict[str, Row] = {
     "web:history": Row(COUNTERS),
     "web:job": Row(ROLES, the(job_id="job")),
     "web:job_cancel": Row(MANAGERS, the(job_id="job")),
+    "web:service_worker": Row(EVERYBODY),
+    "web:no_connection": Row(EVERYBODY),
+    "web:who": Row(EVERYBODY),
     "web:health": Row(EVERYBODY),
     "web:robots": Row(EVERYBODY),
     # People

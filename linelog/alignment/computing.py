@@ -116,8 +116,9 @@ def _usable(turns: Sequence[Turn]) -> tuple[list[sweep.Sweep], tuple[float, ...]
     return [partial.sweep], partial.missing_deg, left_out
 
 
-def _rim(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> sweep.SweepResult:
-    setup = sweep.SweepSetup(
+def rim_setup(row: Sweep, plant: Plant) -> sweep.SweepSetup:
+    """Return how a rim sweep was made, as `calc` takes it."""
+    return sweep.SweepSetup(
         surface=sweep.Surface(row.surface),
         carrier=sweep.Carrier(row.carrier),
         view=sweep.View(row.view),
@@ -128,7 +129,10 @@ def _rim(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> sweep.Sweep
         u_shaft_um=plant.shaft_uncertainty_um,
         usual_sd_um=plant.usual_scatter_um,
     )
-    return sweep.reduce_sweep(setup, sweeps)
+
+
+def _rim(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> sweep.SweepResult:
+    return sweep.reduce_sweep(rim_setup(row, plant), sweeps)
 
 
 def _face(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> face.FaceResult:

@@ -11,12 +11,14 @@ from typing import Any
 from linelog.alignment import advice, clock
 from linelog.alignment.computing import Outcome, StationOutcome, compute
 from linelog.alignment.drawing import Drawing, draw
-from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
 from linelog.alignment.running import Running, running_of
-from linelog.alignment.services.readings import MOST_REPEATS, Place
+from linelog.alignment.services.moves import offer_mark
+from linelog.alignment.services.readings import MOST_REPEATS, Place, fingerprint
+from linelog.alignment.words import set_up_words, shown
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
 from linelog.calc.units import Unit
@@ -132,6 +134,11 @@ class StationPage:
         return place_url(f"alignment:{name}", self.visit, self.place, repeat=self.repeat)
 
     @property
+    def own_url(self) -> str:
+        """Where this screen is, also where it answers a refused form from another address."""
+        return self.url("station")
+
+    @property
     def urls(self) -> dict[str, str]:
         """Where the forms of this screen send."""
         return {name: self.url(name) for name in FORMS}
@@ -160,6 +167,23 @@ class StationPage:
         return set_up_words(self.sweep, self.unit)
 
     @property
+    def what(self) -> str:
+        """Which sweep this is, in a few words: stage, seat or face, and the repeat where it is not the first."""
+        swept = next((tab.label for tab in self.sweeps if tab.here and len(self.sweeps) > 1), "")
+        words = [Stage(self.place.stage).label.lower(), swept.lower(), f"repeat {self.repeat}" * (self.repeat > 1)]
+        return ", ".join(word for word in words if word)
+
+    @property
+    def seen(self) -> str:
+        """The mark of the readings shown, by which they can be confirmed and no others."""
+        return fingerprint(self.sweep)
+
+    @property
+    def offer_seen(self) -> str:
+        """The mark of the move offered, by which it can be logged as made and no other."""
+        return offer_mark((line.adjuster, line.travel_um) for line in self.advice.lines)
+
+    @property
     def budget(self) -> tuple[BudgetLine, ...]:
         """The uncertainty by source, in the reader's unit."""
         value = self.outcome.value
@@ -182,40 +206,6 @@ def budget_line(part: Part, page: StationPage) -> BudgetLine:
         units.show_um(across, page.reader, with_unit=True),
         units.show_um(up, page.reader, with_unit=True),
     )
-
-
-def set_up_words(sweep: Sweep, unit: Unit) -> str:
-    """Say how a sweep is made, for the mechanic to check at a glance."""
-    if sweep.kind == Sweep.Kind.FACE:
-        what = f"Face at radius {sweep.face_radius_mm or 0:g} mm"
-    elif sweep.carrier == Station.Carrier.COMPONENT:
-        what = "Indicator on the component, touching the ram"
-    else:
-        touched = "a bore" if sweep.surface == Station.Surface.BORE else "an outside diameter"
-        what = f"Indicator on the ram line, touching {touched}"
-    step = units.show_um(sweep.resolution_um, unit, with_unit=True)
-    sag = units.show_um(sweep.sag_um, unit, with_unit=True)
-    words = [
-        what,
-        f"{sweep.positions} positions",
-        sweep.get_view_display().lower(),
-        f"dial step {step}",
-        f"sag {sag}",
-    ]
-    if sweep.plunger_reversed:
-        words.append("dial counts down when pressed in")
-    if sweep.indicator:
-        words.append(f"indicator {sweep.indicator}")
-    return ", ".join(words) + "."
-
-
-def shown(reading: Reading | None, unit: Unit) -> str:
-    """Return a reading as it was typed, or converted where the sweep is now read in another unit."""
-    if reading is None:
-        return ""
-    if reading.unit == unit.value:
-        return reading.typed
-    return units.show_um(reading.value_um, unit, signed=True)
 
 
 def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bool) -> Position:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from urllib.parse import urlencode
 
 from django.urls import reverse
@@ -35,3 +35,15 @@ def place_query(place: Place, **more: object) -> str:
 def place_url(name: str, visit: Visit, place: Place, **more: object) -> str:
     """Return an address that says the place again."""
     return f"{reverse(name, args=[visit.pk, place.station.pk])}?{place_query(place, **more)}"
+
+
+def entry_urls(visit: Visit, stations: Sequence[Station]) -> list[str]:
+    """Return the address of every entry screen of a visit, as found before as left: each seat and face of each."""
+    urls = [reverse("alignment:station", args=[visit.pk, station.pk]) for station in stations]
+    for stage in Stage.values:
+        for station in stations:
+            places = [Place(station, stage, seat, Sweep.Kind.RIM.value) for seat in station.seats]
+            if station.face_radius_mm is not None:
+                places.append(Place(station, stage, "", Sweep.Kind.FACE.value))
+            urls += [place_url("alignment:station", visit, place) for place in places]
+    return urls

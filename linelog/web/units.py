@@ -19,6 +19,11 @@ def of(user: Any) -> Unit:
     return Unit(getattr(user, "unit", None) or Unit.MM.value)
 
 
+def shown_in(said: object, usual: Unit) -> Unit:
+    """Return the unit that a form says it was shown in, which may not be the one of today: it may be sent late."""
+    return Unit(said) if said in {unit.value for unit in Unit} else usual
+
+
 def label(unit: Unit) -> str:
     """Name the unit as it stands in a heading."""
     return unit.label

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from linelog.web.views import health, history, jobs, sign_in, tablet
+from linelog.web.views import health, history, jobs, offline, sign_in, tablet
 
 app_name = "web"
 
@@ -14,6 +14,9 @@ urlpatterns = [
     path("history/", history.events, name="history"),
     path("jobs/<int:job_id>/", jobs.job, name="job"),
     path("jobs/<int:job_id>/cancel/", jobs.cancel, name="job_cancel"),
+    path("service-worker.js", offline.service_worker, name="service_worker"),
+    path("no-connection/", offline.no_connection, name="no_connection"),
+    path("who/", offline.who, name="who"),
     path("health", health.health, name="health"),
     path("robots.txt", health.robots, name="robots"),
 ]

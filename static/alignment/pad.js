@@ -5,11 +5,6 @@
   let field = null;
   const fields = () => [...document.querySelectorAll("#clock form[data-reading] input[name=value]:not([readonly])")];
 
-  const newKey = () => {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-  };
-
   const mark = (input) => {
     for (const other of fields()) other.closest("form").classList.toggle("here", other === input);
     field = input;
@@ -18,7 +13,7 @@
   const send = (input) => {
     if (!input || input.dataset.sent === input.value) return;
     input.dataset.sent = input.value;
-    input.form.dataset.key = newKey();
+    input.form.dataset.key = linelog.newKey();
     input.form.dispatchEvent(new CustomEvent("reading"));
   };
 
@@ -74,7 +69,7 @@
   document.addEventListener("htmx:configRequest", (event) => {
     const form = event.detail.elt.closest("form[data-reading], form[data-keyed]");
     if (!form) return;
-    form.dataset.key = form.dataset.key || newKey();
+    form.dataset.key = form.dataset.key || linelog.newKey();
     event.detail.headers["X-Write-Key"] = form.dataset.key;
   });
   // A new answer ends the key's life; only a sending that got no answer is repeated under the same one.

@@ -7,6 +7,7 @@
     box.textContent = sentence;
     box.hidden = false;
   };
+  linelog.say = say;
   document.addEventListener("htmx:sendError", () =>
     say("No connection: this was not sent. It stays on the page; try again when the network is back."));
   document.addEventListener("htmx:responseError", (event) => {

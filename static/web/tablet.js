@@ -39,7 +39,8 @@
     leaving = true;
     // Leaving a field is what saves it; give that a moment on the way.
     if (document.activeElement) document.activeElement.blur();
-    await new Promise((done) => setTimeout(done, 1500));
+    await new Promise((done) => setTimeout(done, 0));
+    await linelog.queue.flush();
     form.elements.next.value = location.pathname + location.search;
     form.elements.why.value = "time";
     try {

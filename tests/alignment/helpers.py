@@ -1,5 +1,7 @@
 """Words that the tests of the log share."""
 
+import re
+
 from django.urls import reverse
 
 HTMX = {"hx-request": "true"}
@@ -25,6 +27,12 @@ def type_round(client, visit, station, readings, **place):
         response = type_one(client, visit, station, angle, value, **place)
         assert response.status_code == 200, response.content.decode()[:1500]
     return response
+
+
+def seen(name, page):
+    """The mark that a form of this page sends back, to say what the person saw."""
+    found = re.search(rf'action="[^"]*/{name}/[^"]*".*?name="seen" value="([0-9a-f]+)"', page.content.decode(), re.S)
+    return {"seen": found[1]}
 
 
 OUT_HIGH = {"0": "0", "90": "0.05", "180": "0.12", "270": "0.07"}  # bore: dy = +0.060, dx = +0.010 mm

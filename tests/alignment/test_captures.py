@@ -117,16 +117,15 @@ def test_what_does_not_join(site):
     with pytest.raises(Conflict):
         join(mine, version=77)
     typed = moves.RunningValue(1.0, 2.0, 3.0, 60, "mm")
-    moves.log_running_value(by=site.mechanic, visit=mine, station=site.station, stage="as_found", value=typed, at=NOW)
+    mine_here = {"by": site.mechanic, "visit": mine, "station": site.station, "value": typed, "version": 0, "at": NOW}
+    moves.log_running_value(**mine_here, stage="as_found")
     with pytest.raises(Refused, match="has a running offset of Tool pack there already"):
         join(mine, "as_found")
     join(mine)
     with pytest.raises(Refused, match="part of a visit already"):
         join(mine)
     with pytest.raises(Refused, match="comes from a capture"):
-        moves.log_running_value(
-            by=site.mechanic, visit=mine, station=site.station, stage="as_left", value=typed, at=NOW
-        )
+        moves.log_running_value(**mine_here, stage="as_left")
     assert Result.objects.get(stage="as_left").x_um == capture.values.get(phase="forward", seat="").x_um
 
 

@@ -38,17 +38,17 @@ nasty = st.one_of(
     st.integers().map(str),
 )
 NAMES = {
-    "reading": ["repeat", "angle_deg", "is_return", "value", "version", "meant"],
+    "reading": ["repeat", "angle_deg", "is_return", "value", "version", "meant", "unit"],
     "sweep": [
         "unit", "positions", "touches", "view", "plunger_reversed", "indicator", "resolution", "sag", "sag_is",
         "sag_uncertainty", "face_radius_mm", "ram_position_mm", "version",
     ],
-    "move": ["adjuster", "travel", "turns", "flats", "way", "words"],
+    "move": ["adjuster", "travel", "turns", "flats", "way", "words", "unit"],
     "note": ["note", "version"],
-    "running": ["stage", "x", "y", "expanded", "strokes"],
+    "running": ["stage", "x", "y", "expanded", "strokes", "unit", "version", "seen_as_found"],
     "untouched": ["not_touched"],
-    "accept": [],
-    "advised": [],
+    "accept": ["seen"],
+    "advised": ["seen"],
 }  # fmt: skip
 VALID = {
     "reading": {"repeat": "1", "angle_deg": "0", "value": "0.05", "version": "0"},

@@ -6,7 +6,7 @@ from django.utils import timezone
 from linelog.alignment.models import Reading, Result, Sweep
 from linelog.web.models import AuditEvent
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, type_one, type_round
+from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, seen, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 
@@ -158,16 +158,20 @@ def test_a_closure_beyond_its_limit_asks_to_read_again_and_withholds_the_move_un
     assert "Closure" in said
     assert "Lift screw" not in said
     assert Result.objects.exists()  # the readings are kept all the same
-    confirmed = client.post(address("accept", visit, domer), headers=HTMX).content.decode()
+    confirmed = client.post(address("accept", visit, domer), seen("accept", response), headers=HTMX).content.decode()
     assert "Lift screw" in confirmed
 
 
 def test_a_changed_reading_takes_the_confirmation_back(job):
     client, visit, domer = job
-    type_round(client, visit, domer, OUT_HIGH | {"270": "0.17"})
-    client.post(address("accept", visit, domer), headers=HTMX)
+    answer = type_round(client, visit, domer, OUT_HIGH | {"270": "0.17"})
+    client.post(address("accept", visit, domer), seen("accept", answer), headers=HTMX)
     assert Sweep.objects.get().odd_accepted
     type_one(client, visit, domer, 270, "0.18", version=1)
+    assert not Sweep.objects.get().odd_accepted
+    late = client.post(address("accept", visit, domer), seen("accept", answer), headers=HTMX)
+    assert late.status_code == 422
+    assert "have changed since you saw them" in late.content.decode()
     assert not Sweep.objects.get().odd_accepted
 
 
@@ -232,7 +236,7 @@ def test_positions_with_readings_on_them_are_not_dropped_silently(job):
     }  # fmt: skip
     client.post(address("sweep", visit, domer), form, headers=HTMX)
     type_one(client, visit, domer, 45, "0.05")
-    response = client.post(address("sweep", visit, domer), form | {"positions": "4"}, headers=HTMX)
+    response = client.post(address("sweep", visit, domer), form | {"positions": "4", "version": "2"}, headers=HTMX)
     assert response.status_code == 422
     assert "There are readings at 1:30" in response.content.decode()
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 from linelog.alignment.models import MoveMade, Result, StationNote, Visit
 from linelog.web.models import AuditEvent
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, type_round
+from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, seen, type_round
 
 pytestmark = pytest.mark.django_db
 
@@ -38,8 +38,9 @@ def test_four_readings_give_offset_verdict_and_move(job):
 
 def test_the_whole_visit_from_opening_to_signature(job):
     client, visit, domer, mechanic = job
-    type_round(client, visit, domer, OUT_HIGH, stage="as_found")
-    assert client.post(address("advised", visit, domer, stage="as_found"), headers=HTMX).status_code == 200
+    answer = type_round(client, visit, domer, OUT_HIGH, stage="as_found")
+    offered = seen("advised", answer)
+    assert client.post(address("advised", visit, domer, stage="as_found"), offered, headers=HTMX).status_code == 200
     assert MoveMade.objects.filter(visit=visit).count() == 2
     refused = client.post(address("sign", visit))
     assert refused.status_code == 422

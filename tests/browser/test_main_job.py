@@ -135,21 +135,22 @@ def expected_trouble(request):
 
 
 def test_the_second_of_two_tablets_is_told_and_can_put_its_own_in_place(
-    page, context, sign_in, at, machine, mechanic, live_server
+    page, context, browser, browser_context_args, sign_in, at, machine, mechanic, live_server
 ):
     visit = factories.visit(machine, mechanic)
     path = f"/visits/{visit.pk}/stations/{machine.stations.get(kind='domer').pk}/"
     sign_in(mechanic)
     at(path)
-    other = context.new_page()
+    other_tablet = browser.new_context(**browser_context_args, storage_state=context.storage_state())
+    other = other_tablet.new_page()
     other.goto(live_server.url + path)
     other.locator(".pos.at0 input[name=value]").tap()
     tap(other, "0.05")
-    page.bring_to_front()
     page.locator(".pos.at0 input[name=value]").tap()
     tap(page, "0.09")
     expect(page.locator(".pos.at0 .wrong")).to_contain_text("typed 0.05 mm here meanwhile")
     assert Reading.objects.get().value_um == 50.0
     with page.expect_response(re.compile("/reading/")):
-        page.get_by_role("button", name="Put mine in its place").tap()
+        page.locator(".pos.at0").get_by_role("button", name="Put mine in its place").tap()
+    other_tablet.close()
     assert Reading.objects.get().value_um == 90.0

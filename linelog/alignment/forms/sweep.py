@@ -14,7 +14,7 @@ from linelog.calc.errors import CalcError
 from linelog.calc.sweep import sag_from_droop
 from linelog.calc.units import Unit, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
-from linelog.web.units import LengthField, NumberField, parse_number
+from linelog.web.units import LengthField, NumberField, parse_number, shown_in
 
 DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
 FLATS_PER_TURN = 6
@@ -32,7 +32,7 @@ class ReadingForm(forms.Form):
 
     def __init__(self, *args: Any, unit: Unit, resolution_um: float, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.unit = unit
+        self.unit = shown_in(self.data.get("unit"), unit)
         self.resolution_um = resolution_um
         self.question = ""
 
@@ -73,7 +73,7 @@ SAG_KINDS = (("indicated", "the reading at 6, zeroed at 12"), ("droop", "the tru
 
 
 class SweepForm(forms.Form):
-    """How the sweep is made. Lengths are in the unit chosen in the same form."""
+    """How the sweep is made. Its lengths are in the unit its labels say (`lengths_in`), else in the one chosen."""
 
     unit = forms.ChoiceField(choices=[(unit.value, unit.label) for unit in Unit], label="Readings in")
     positions = forms.TypedChoiceField(
@@ -98,12 +98,13 @@ class SweepForm(forms.Form):
     face_radius_mm = NumberField(label="Radius swept (mm)", required=False, min_value=0.1, max_value=500)
     ram_position_mm = NumberField(label="Ram forward by (mm)", required=False, min_value=0, max_value=2000)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    lengths_in = forms.CharField(widget=forms.HiddenInput, required=False)
 
     def __init__(self, *args: Any, kind: str, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.kind = kind
-        chosen = self.data.get("unit") if self.is_bound else None
-        typed_in = Unit(chosen) if chosen in {u.value for u in Unit} else unit
+        typed_in = shown_in(self.data.get("lengths_in"), shown_in(self.data.get("unit"), unit))
+        self.fields["lengths_in"].initial = typed_in.value
         for name in ("resolution", "sag", "sag_uncertainty"):
             field = self.fields[name]
             field.unit = typed_in  # type: ignore[attr-defined]
@@ -175,8 +176,8 @@ class MoveForm(forms.Form):
     def __init__(self, *args: Any, station: Station, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["adjuster"].queryset = Adjuster.objects.filter(station=station)  # type: ignore[attr-defined]
-        self.fields["travel"].unit = unit  # type: ignore[attr-defined]
-        self.unit = unit
+        self.unit = shown_in(self.data.get("unit"), unit)
+        self.fields["travel"].unit = self.unit  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         """Refuse a move that says nothing, and figures without an adjuster."""

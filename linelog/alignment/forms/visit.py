@@ -9,9 +9,10 @@ from django import forms
 from django.utils import timezone
 
 from linelog.alignment.models import Stage, Visit
+from linelog.alignment.services.moves import RunningValue
 from linelog.alignment.services.visits import AmendedValue, Conditions, Lockout
 from linelog.calc.units import Unit
-from linelog.web.units import LengthField, NumberField
+from linelog.web.units import LengthField, NumberField, shown_in
 
 STATES = (("stopped", "Stopped and locked out"), ("running", "Running"))
 DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
@@ -149,10 +150,27 @@ class RunningForm(forms.Form):
     y = LengthField(label="Up")
     expanded = LengthField(label="Uncertainty of each axis (about 95 %)", smallest_um=0.1)
     strokes = forms.IntegerField(min_value=1, max_value=1_000_000, label="Strokes averaged")
+    unit = forms.CharField(widget=forms.HiddenInput, required=False)
+    seen_as_found = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
+    seen_as_left = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
 
     def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, **{"auto_id": "running_%s", **kwargs})  # it stands beside other forms with a unit
+        self.typed_in = shown_in(self.data.get("unit"), unit)
+        self.fields["unit"].initial = self.typed_in.value
         for name in ("x", "y", "expanded"):
             field = self.fields[name]
-            field.unit = unit  # type: ignore[attr-defined]
-            field.label = f"{field.label} ({unit.label})"
+            field.unit = self.typed_in  # type: ignore[attr-defined]
+            field.label = f"{field.label} ({self.typed_in.label})"
+
+    def value(self) -> RunningValue:
+        """Return what the service takes."""
+        data = self.cleaned_data
+        return RunningValue(data["x"], data["y"], data["expanded"], data["strokes"], self.typed_in.value)
+
+    def version_seen(self) -> int:
+        """Return the version that this one replaces: the one decided for, else the one shown for its stage."""
+        data = self.cleaned_data
+        decided: int | None = data["version"]
+        return decided if decided is not None else data[f"seen_{data['stage']}"] or 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -64,41 +65,87 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
     return int(writes.once(by=by, key=key, content=content, at=at, write=write))
 
 
-@transaction.atomic
-def take_move_back(*, by: Person, visit: Visit, move: MoveMade, at: datetime) -> None:
+def log_offered(
+    *, by: Person, visit: Visit, station: Station, offered: Sequence[Done], seen: str, at: datetime, key: str = ""
+) -> None:
+    """Log a whole move that was made just as it was offered, all of its lines or none.
+
+    `seen` is the `offer_mark` of what the person saw: a move offered since was not made.
+    """
+
+    def write() -> None:
+        locked_open_visit(visit, by)
+        if not offered or seen != offer_mark([(done.adjuster, done.travel_um) for done in offered]):
+            raise Refused("What is offered here has changed since you saw it: log what was really done.")
+        for done in offered:
+            log_move(by=by, visit=visit, station=station, done=done, at=at)
+
+    content = [visit.pk, station.pk, "as offered", seen]
+    writes.once(by=by, key=key, content=content, at=at, write=write)
+
+
+def offer_mark(lines: Iterable[tuple[Adjuster | None, float | None]]) -> str:
+    """Return a short mark of an offered move, to say later that it is still the same."""
+    return writes.digest([(adjuster.pk if adjuster else 0, travel_um) for adjuster, travel_um in lines])[:16]
+
+
+def take_move_back(*, by: Person, visit: Visit, station: Station, move_id: int, at: datetime, key: str = "") -> None:
     """Take a move out that was logged by mistake; the history keeps it."""
-    locked_open_visit(visit, by)
-    audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
-    move.delete()
+
+    def write() -> None:
+        fresh = locked_open_visit(visit, by)
+        move = MoveMade.objects.filter(pk=move_id, visit=fresh, station=station).first()
+        if move is None:
+            raise Refused("This move is not in the log any more: somebody took it back already.")
+        audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
+        move.delete()
+
+    writes.once(by=by, key=key, content=[visit.pk, station.pk, "move back", move_id], at=at, write=write)
 
 
 @transaction.atomic
-def say_not_touched(*, by: Person, visit: Visit, station: Station, not_touched: bool, at: datetime) -> None:
+def say_not_touched(
+    *, by: Person, visit: Visit, station: Station, not_touched: bool, at: datetime, key: str = ""
+) -> None:
     """Say that a station was not touched (or take it back)."""
-    fresh = locked_open_visit(visit, by)
-    if not_touched and MoveMade.objects.filter(visit=fresh, station=station).exists():
-        raise Refused("Moves are logged at this station: take them back before saying it was not touched.")
-    note, _ = StationNote.objects.get_or_create(visit=fresh, station=station)
-    if StationNote.objects.filter(pk=note.pk).exclude(not_touched=not_touched).update(not_touched=not_touched):
-        action = "said not touched" if not_touched else "took back not touched"
-        audit.record(by=by, action=action, obj=station, at=at)
+
+    def write() -> None:
+        fresh = locked_open_visit(visit, by)
+        if not_touched and MoveMade.objects.filter(visit=fresh, station=station).exists():
+            raise Refused("Moves are logged at this station: take them back before saying it was not touched.")
+        note, _ = StationNote.objects.get_or_create(visit=fresh, station=station)
+        if StationNote.objects.filter(pk=note.pk).exclude(not_touched=not_touched).update(not_touched=not_touched):
+            action = "said not touched" if not_touched else "took back not touched"
+            audit.record(by=by, action=action, obj=station, at=at)
+
+    content = [visit.pk, station.pk, "not touched", not_touched]
+    writes.once(by=by, key=key, content=content, at=at, write=write)
 
 
 @transaction.atomic
-def write_note(*, by: Person, visit: Visit, station: Station, text: str, version: int, at: datetime) -> StationNote:
-    """Write the note of a station; `version` is the one the person saw (0 for none)."""
-    fresh = locked_open_visit(visit, by)
-    note, made = StationNote.objects.get_or_create(visit=fresh, station=station)
-    if not made and version != note.version and note.note != text:
-        raise Conflict(
-            f"Somebody else wrote here meanwhile: '{note.note}'. Yours is not stored yet.", theirs=note, yours=text
-        )
-    before = audit.snapshot(note)
-    note.note = text
-    note.version += 1
-    note.save(update_fields=["note", "version"])
-    audit.record(by=by, action="wrote note", obj=note, at=at, before=before, after=audit.snapshot(note))
-    return note
+def write_note(
+    *, by: Person, visit: Visit, station: Station, text: str, version: int, at: datetime, key: str = ""
+) -> int:
+    """Write the note of a station and return its version; `version` is the one the person saw (0 for none)."""
+
+    def write() -> int:
+        fresh = locked_open_visit(visit, by)
+        note, made = StationNote.objects.get_or_create(visit=fresh, station=station)
+        if not made and version != note.version and note.note != text:
+            raise Conflict(
+                f"Somebody else wrote here meanwhile: '{note.note}'. Yours is not stored yet.",
+                theirs=note,
+                yours=text,
+            )
+        before = audit.snapshot(note)
+        note.note = text
+        note.version += 1
+        note.save(update_fields=["note", "version"])
+        audit.record(by=by, action="wrote note", obj=note, at=at, before=before, after=audit.snapshot(note))
+        return note.version
+
+    content = [visit.pk, station.pk, "note", text, version]
+    return int(writes.once(by=by, key=key, content=content, at=at, write=write))
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,19 +179,19 @@ def running_values(value: RunningValue, station: Station, at: datetime) -> dict[
     }
 
 
-@transaction.atomic
-def log_running_value(
-    *, by: Person, visit: Visit, station: Station, stage: str, value: RunningValue, at: datetime
-) -> Result:
-    """Store a running offset typed in; a second one for the same stage replaces the first, with its history."""
-    fresh = locked_open_visit(visit, by)
-    place: dict[str, Any] = {"visit": fresh, "station": station, "stage": stage}
-    if Capture.objects.filter(visit=fresh, stage=stage, values__station=station).exists():
+def _store_running(
+    visit: Visit, station: Station, stage: str, value: RunningValue, version: int, by: Person, at: datetime
+) -> int:
+    place: dict[str, Any] = {"visit": visit, "station": station, "stage": stage}
+    if Capture.objects.filter(visit=visit, stage=stage, values__station=station).exists():
         raise Refused(
             f"The running offset of {station} there comes from a capture: take that out of the visit first.",
             field="stage",
         )
-    earlier = RunningReading.objects.filter(**place).first()
+    earlier = RunningReading.objects.filter(**place).select_related("by").first()
+    if (earlier.version if earlier else 0) != version:
+        who = earlier.by if earlier else "Somebody"
+        raise Conflict(f"{who} typed in a running value here meanwhile; yours is not stored yet.", theirs=earlier)
     reading, _ = RunningReading.objects.update_or_create(
         **place, defaults={**asdict(value), "by": by, "at": at, "version": earlier.version + 1 if earlier else 1}
     )
@@ -152,7 +199,30 @@ def log_running_value(
     audit.record(
         by=by, action="typed running value", obj=reading, at=at, before=before, after=audit.snapshot(reading)
     )
-    result, _ = Result.objects.update_or_create(
+    Result.objects.update_or_create(
         **place, seat="", method=Method.RUNNING, defaults=running_values(value, station, at)
     )
-    return result
+    return reading.version
+
+
+def log_running_value(
+    *,
+    by: Person,
+    visit: Visit,
+    station: Station,
+    stage: str,
+    value: RunningValue,
+    version: int,
+    at: datetime,
+    key: str = "",
+) -> int:
+    """Store a running offset typed in and return its version; `version` is the one the person saw (0 for none).
+
+    A second one for the same stage replaces the first, with its history.
+    """
+
+    def write() -> int:
+        return _store_running(locked_open_visit(visit, by), station, stage, value, version, by, at)
+
+    content = [visit.pk, station.pk, stage, asdict(value), version]
+    return int(writes.once(by=by, key=key, content=content, at=at, write=write))

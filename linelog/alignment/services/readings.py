@@ -153,6 +153,10 @@ def _check_typed(sweep: Sweep, typed: Typed) -> None:
         raise Refused("The sweep has no such position; choose how many positions first.", field="angle_deg")
 
 
+def _where(visit: Visit, place: Place) -> list[object]:
+    return [visit.pk, place.station.pk, place.stage, place.seat, place.kind]
+
+
 def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: datetime, key: str = "") -> int:
     """Store one typed reading and compute its station anew; return the reading's version (0 where taken away).
 
@@ -173,18 +177,16 @@ def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: da
         store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
         return now.version if now else 0
 
-    content = [visit.pk, place.station.pk, place.stage, place.seat, place.kind, asdict(typed)]
+    content = [*_where(visit, place), asdict(typed)]
     answer = writes.once(by=by, key=key, content=content, at=at, write=write)
     return int(answer)
 
 
-@transaction.atomic
-def set_up_sweep(*, by: Person, visit: Visit, place: Place, choice: SweepChoice, version: int, at: datetime) -> Sweep:
-    """Change how a sweep is made and compute anew; readings at positions it no longer has must go first."""
-    fresh = locked_open_visit(visit, by)
-    sweep = the_sweep(fresh, place)
-    if version and sweep.version != version:
-        raise Conflict("Somebody else changed this set-up meanwhile; look again.", theirs=sweep, yours=choice)
+def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: Person, at: datetime) -> int:
+    sweep = the_sweep(visit, place)
+    # Its first reading makes a sweep as the page without one showed it: version 1 is what that page saw.
+    if sweep.version != (version or 1):
+        raise Conflict("Somebody else changed this set-up meanwhile; yours is not stored yet.", theirs=sweep)
     stray = {r.angle_deg for r in sweep.readings.all() if clock.nearest(r.angle_deg, choice.positions) is None}
     if stray:
         raise Refused(
@@ -199,15 +201,44 @@ def set_up_sweep(*, by: Person, visit: Visit, place: Place, choice: SweepChoice,
     sweep.odd_accepted = False
     sweep.save(update_fields=[*asdict(choice), "version", "odd_accepted"])
     audit.record(by=by, action="set up sweep", obj=sweep, at=at, before=before, after=audit.snapshot(sweep))
-    store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
-    return sweep
+    store_results(visit=visit, station=place.station, stage=place.stage, at=at)
+    return sweep.version
 
 
-@transaction.atomic
-def accept_odd_readings(*, by: Person, visit: Visit, place: Place, at: datetime) -> None:
-    """Confirm readings that the program wanted read again, so that a move is offered."""
-    fresh = locked_open_visit(visit, by)
-    sweep = the_sweep(fresh, place)
-    if Sweep.objects.filter(pk=sweep.pk, odd_accepted=False).update(odd_accepted=True):
-        audit.record(by=by, action="accepted odd readings", obj=sweep, at=at)
-    store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
+def set_up_sweep(
+    *, by: Person, visit: Visit, place: Place, choice: SweepChoice, version: int, at: datetime, key: str = ""
+) -> int:
+    """Change how a sweep is made and compute anew; return its version.
+
+    Readings at positions it no longer has must go first. `version` is the one the person saw, 0 for no sweep yet.
+    """
+
+    def write() -> int:
+        return _set_up(locked_open_visit(visit, by), place, choice, version, by, at)
+
+    content = [*_where(visit, place), "set-up", asdict(choice), version]
+    return int(writes.once(by=by, key=key, content=content, at=at, write=write))
+
+
+def fingerprint(sweep: Sweep) -> str:
+    """Return a short mark of a sweep's readings as they stand, to say later that they are still the same."""
+    rows = [(r.repeat, r.angle_deg, r.is_return, r.value_um) for r in sweep.readings.all()] if sweep.pk else []
+    return writes.digest(sorted(rows))[:16]
+
+
+def accept_odd_readings(*, by: Person, visit: Visit, place: Place, seen: str, at: datetime, key: str = "") -> None:
+    """Confirm readings that the program wanted read again, so that a move is offered.
+
+    `seen` is the `fingerprint` of what the person confirms: readings changed since are not confirmed unseen.
+    """
+
+    def write() -> None:
+        fresh = locked_open_visit(visit, by)
+        sweep = the_sweep(fresh, place)
+        if seen != fingerprint(sweep):
+            raise Refused("The readings have changed since you saw them: look again before you confirm them.")
+        if Sweep.objects.filter(pk=sweep.pk, odd_accepted=False).update(odd_accepted=True):
+            audit.record(by=by, action="accepted odd readings", obj=sweep, at=at)
+        store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
+
+    writes.once(by=by, key=key, content=[*_where(visit, place), "accept", seen], at=at, write=write)

@@ -11,7 +11,7 @@ from linelog.alignment.models import Amendment, Visit
 from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.plant.models import Fitting, Machine, Person, Station
-from linelog.web import audit, followers, units
+from linelog.web import audit, followers, units, writes
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 
@@ -95,18 +95,21 @@ def change_conditions(
     return fresh
 
 
-@transaction.atomic
-def verify_lockout(*, by: Person, visit: Visit, lockout: Lockout, at: datetime) -> Visit:
+def verify_lockout(*, by: Person, visit: Visit, lockout: Lockout, at: datetime, key: str = "") -> None:
     """Write down who verified the lockout and when; a later verification replaces an earlier one."""
-    fresh = locked_open_visit(visit, by)
-    _check_lockout(lockout, at)
-    before = audit.snapshot(fresh)
-    fresh.lockout_verified_by = lockout.verified_by
-    fresh.lockout_verified_at = lockout.verified_at
-    fresh.version += 1
-    fresh.save(update_fields=["lockout_verified_by", "lockout_verified_at", "version"])
-    audit.record(by=by, action="verified lockout", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
-    return fresh
+
+    def write() -> None:
+        fresh = locked_open_visit(visit, by)
+        _check_lockout(lockout, at)
+        before = audit.snapshot(fresh)
+        fresh.lockout_verified_by = lockout.verified_by
+        fresh.lockout_verified_at = lockout.verified_at
+        fresh.version += 1
+        fresh.save(update_fields=["lockout_verified_by", "lockout_verified_at", "version"])
+        audit.record(by=by, action="verified lockout", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
+
+    content = [visit.pk, "lockout", lockout.verified_by, lockout.verified_at]
+    writes.once(by=by, key=key, content=content, at=at, write=write)
 
 
 @transaction.atomic

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, SweepForm
 from linelog.alignment.forms.visit import RunningForm
-from linelog.alignment.models import MoveMade, Sweep, Visit
+from linelog.alignment.models import Sweep, Visit
 from linelog.alignment.place import place_from, place_url
 from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services import moves, readings
@@ -35,9 +35,21 @@ def _back(request: Request, visit: Visit, station: Station) -> HttpResponse:
 
 
 def _answer(
-    request: Request, visit: Visit, station: Station, part: str, status: int = 200, **more: Any
+    request: Request,
+    visit: Visit,
+    station: Station,
+    part: str,
+    status: int = 200,
+    *,
+    version: int | None = None,
+    **more: Any,
 ) -> HttpResponse:
-    """Answer htmx with the fragment; a plain POST with the page (refused) or the way back to it."""
+    """Answer htmx with the fragment; a plain POST with the page (refused) or the way back to it.
+
+    `version` is the one that stands now: a tablet with more to send for the same field, or to decide between two
+    versions, learns it from a header, and from another one when this answer was made.
+    """
+    at = timezone.now()
     if not request.htmx and status == 200:
         return _back(request, visit, station)
     page = the_page(request, visit, station)
@@ -45,7 +57,11 @@ def _answer(
         more["position"] = page.position_of(more.pop("typed"))
     template = f"{TEMPLATE}#{part}" if request.htmx else TEMPLATE
     context = context_of(request, page, part=part if request.htmx else "", **more)
-    return render(request, template, context, status=status)
+    response = render(request, template, context, status=status)
+    response["X-At"] = f"{at.timestamp():.6f}"
+    if version is not None:
+        response["X-Version"] = str(version)
+    return response
 
 
 @require_POST
@@ -71,18 +87,19 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
         said["ask"] = bool(form.question)
         return _answer(request, visit, station, "answer", 422, said=said, typed=form.data)
     try:
-        readings.save_reading(
+        version = readings.save_reading(
             by=request.user, visit=visit, place=place, typed=form.typed(), at=timezone.now(), key=_key(request)
         )
     except Conflict as conflict:
         theirs = conflict.theirs
-        said |= {"error": conflict.message, "conflict": True, "version": theirs.version if theirs else 0}
-        return _answer(request, visit, station, "answer", 409, said=said, typed=form.data)
+        version = theirs.version if theirs else 0
+        said |= {"error": conflict.message, "conflict": True, "version": version, "theirs": theirs}
+        return _answer(request, visit, station, "answer", 409, version=version, said=said, typed=form.data)
     except Refused as refusal:
         return _answer(
             request, visit, station, "answer", refusal.status, said=said | {"error": refusal.message}, typed=form.data
         )
-    return _answer(request, visit, station, "answer", typed=form.data)
+    return _answer(request, visit, station, "answer", version=version, typed=form.data)
 
 
 @require_POST
@@ -92,20 +109,27 @@ def sweep(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     visit, station = visit_and_station(request, visit_id, station_id)
     place = place_from(station, request.GET)
     form = SweepForm(request.POST, kind=place.kind, unit=units.of(request.user))
+    status, version = 422, None
+    more: dict[str, Any] = {"sweep_form": form, "set_up_open": True}
     if form.is_valid():
         try:
-            readings.set_up_sweep(
+            version = readings.set_up_sweep(
                 by=request.user,
                 visit=visit,
                 place=place,
                 choice=form.choice(),
                 version=form.cleaned_data["version"] or 0,
                 at=timezone.now(),
+                key=_key(request),
             )
-            return _answer(request, visit, station, "screen")
+            return _answer(request, visit, station, "screen", version=version)
+        except Conflict as conflict:
+            status, version, more["set_up_theirs"] = 409, conflict.theirs.version, True
+            form.data = {**request.POST.dict(), "version": version}
+            form.add_error(None, f"{conflict.message} Theirs stands above; 'Use this set-up' takes yours.")
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
-    return _answer(request, visit, station, "screen", 422, sweep_form=form, set_up_open=True)
+    return _answer(request, visit, station, "screen", status, version=version, **more)
 
 
 @require_POST
@@ -114,7 +138,13 @@ def accept(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Confirm odd readings."""
     visit, station = visit_and_station(request, visit_id, station_id)
     place = place_from(station, request.GET)
-    readings.accept_odd_readings(by=request.user, visit=visit, place=place, at=timezone.now())
+    seen = request.POST.get("seen", "")
+    try:
+        readings.accept_odd_readings(
+            by=request.user, visit=visit, place=place, seen=seen, at=timezone.now(), key=_key(request)
+        )
+    except Refused as refusal:
+        return _answer(request, visit, station, "answer", refusal.status, said={"error": refusal.message})
     return _answer(request, visit, station, "answer")
 
 
@@ -145,15 +175,19 @@ def move(request: Request, visit_id: int, station_id: int) -> HttpResponse:
 def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Log the whole move as it was advised, because it was made just so."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    page = the_page(request, visit, station)
-    now, key = timezone.now(), _key(request)
-    if not page.advice.lines:
-        raise Refused("Nothing is advised here that could have been made.")
-    for number, line in enumerate(page.advice.lines):
-        done = moves.Done(line.adjuster, line.travel_um, line.words[:40], "um", line.words)
-        moves.log_move(
-            by=request.user, visit=visit, station=station, done=done, at=now, key=f"{key}:{number}" if key else ""
+    lines = the_page(request, visit, station).advice.lines
+    try:
+        moves.log_offered(
+            by=request.user,
+            visit=visit,
+            station=station,
+            offered=[moves.Done(line.adjuster, line.travel_um, line.words[:40], "um", line.words) for line in lines],
+            seen=request.POST.get("seen", ""),
+            at=timezone.now(),
+            key=_key(request),
         )
+    except Refused as refusal:
+        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
     return _answer(request, visit, station, "moves")
 
 
@@ -162,8 +196,12 @@ def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
 def move_back(request: Request, visit_id: int, station_id: int, move_id: int) -> HttpResponse:
     """Take a move back that was logged by mistake."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    logged = get_object_or_404(MoveMade, pk=move_id, visit=visit, station=station)
-    moves.take_move_back(by=request.user, visit=visit, move=logged, at=timezone.now())
+    try:
+        moves.take_move_back(
+            by=request.user, visit=visit, station=station, move_id=move_id, at=timezone.now(), key=_key(request)
+        )
+    except Refused as refusal:
+        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
     return _answer(request, visit, station, "moves")
 
 
@@ -179,6 +217,7 @@ def untouched(request: Request, visit_id: int, station_id: int) -> HttpResponse:
             station=station,
             not_touched=request.POST.get("not_touched") == "1",
             at=timezone.now(),
+            key=_key(request),
         )
     except Refused as refusal:
         return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
@@ -194,19 +233,22 @@ def note(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     if form.is_valid():
         data = form.cleaned_data
         try:
-            moves.write_note(
+            version = moves.write_note(
                 by=request.user,
                 visit=visit,
                 station=station,
                 text=data["note"],
                 version=data["version"],
                 at=timezone.now(),
+                key=_key(request),
             )
-            return _answer(request, visit, station, "note")
+            return _answer(request, visit, station, "note", version=version)
         except Conflict as conflict:
-            form = NoteForm({"note": data["note"], "version": conflict.theirs.version})
+            theirs = conflict.theirs
+            form = NoteForm({"note": data["note"], "version": theirs.version})
             form.add_error("note", f"{conflict.message} Press save to put yours in its place.")
-            return _answer(request, visit, station, "note", 409, note_form=form)
+            more: dict[str, Any] = {"note_form": form, "note_theirs": theirs.note}
+            return _answer(request, visit, station, "note", 409, version=theirs.version, **more)
         except Refused as refusal:
             form.add_error("note", refusal.message)
     return _answer(request, visit, station, "note", 422, note_form=form)
@@ -218,16 +260,25 @@ def running(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Log a running offset from the plant's own measurement."""
     visit, station = visit_and_station(request, visit_id, station_id)
     form = RunningForm(request.POST, unit=units.of(request.user))
+    status, version, more = 422, None, {}
     if form.is_valid():
-        data = form.cleaned_data
-        value = moves.RunningValue(
-            data["x"], data["y"], data["expanded"], data["strokes"], units.of(request.user).value
-        )
         try:
-            moves.log_running_value(
-                by=request.user, visit=visit, station=station, stage=data["stage"], value=value, at=timezone.now()
+            version = moves.log_running_value(
+                by=request.user,
+                visit=visit,
+                station=station,
+                stage=form.cleaned_data["stage"],
+                value=form.value(),
+                version=form.version_seen(),
+                at=timezone.now(),
+                key=_key(request),
             )
-            return _answer(request, visit, station, "running")
+            return _answer(request, visit, station, "running", version=version)
+        except Conflict as conflict:
+            status, version = 409, conflict.theirs.version if conflict.theirs else 0
+            form.data = {**request.POST.dict(), "version": version}
+            form.add_error(None, f"{conflict.message} Save it again to put yours in its place.")
+            more["running_theirs"] = conflict.theirs
         except Refused as refusal:
             form.add_error(None, refusal.message)
-    return _answer(request, visit, station, "running", 422, running_form=form)
+    return _answer(request, visit, station, "running", status, version=version, running_form=form, **more)

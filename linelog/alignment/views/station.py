@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from django.http import HttpResponse
@@ -12,12 +13,14 @@ from django.views.decorators.http import require_GET
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
 from linelog.alignment.forms.visit import DATETIME_LOCAL, LockoutForm, RunningForm
 from linelog.alignment.models import Visit
+from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
 from linelog.alignment.place import place_from
 from linelog.alignment.queries import visits_for
 from linelog.plant.models import Station
 from linelog.plant.requests import Request
 from linelog.web import units
+from linelog.web.keeping import keep
 from linelog.web.permissions import Permission, may, needs
 
 TEMPLATE = "alignment/station.html"
@@ -48,6 +51,7 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
     The answer to a typed reading, the one that must be quick, shows no form.
     """
     may_log = page.visit.is_open and may(request.user, Permission.LOG_VISIT)
+    made_at = timezone.now().timestamp()
     needs_lockout = not page.visit.machine_runs and page.visit.lockout_verified_at is None
     return {
         "page": page,
@@ -55,6 +59,7 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
         "station": page.station,
         "may_log": may_log,
         "needs_lockout": may_log and needs_lockout,
+        "made_at": f"{made_at:.6f}",
         "may_type": may_log and not needs_lockout and not page.visit.machine_runs,
         **({} if part == "answer" else _fresh_forms(request, page)),
         **forms,
@@ -70,8 +75,14 @@ def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
         "sweep_form": SweepForm(kind=page.place.kind, unit=page.unit, initial=SweepForm.initial_of(page.sweep)),
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),
-        "running_form": RunningForm(unit=unit),
+        "running_form": RunningForm(unit=unit, initial=_seen_running(page)),
+        "on_tablet": json.dumps(on_tablet(page.sweep, page.station, page.visit.machine.line.plant, page.reader)),
     }
+
+
+def _seen_running(page: StationPage) -> dict[str, int]:
+    rows = page.visit.running_readings.filter(station=page.station).values_list("stage", "version")
+    return {f"seen_{stage}": version for stage, version in rows}
 
 
 @require_GET
@@ -79,4 +90,5 @@ def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
 def page(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Show the entry screen; on a signed visit, or to a viewer, the same without fields."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    return render(request, TEMPLATE, context_of(request, the_page(request, visit, station)))
+    response = render(request, TEMPLATE, context_of(request, the_page(request, visit, station)))
+    return keep(request, response) if visit.is_open else response

@@ -21,13 +21,15 @@ from linelog.alignment.forms.visit import (
     PhotoForm,
 )
 from linelog.alignment.models import Visit
-from linelog.alignment.queries import also_here, station_lines, visits_for
+from linelog.alignment.place import entry_urls
+from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for
 from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import visits as services
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
+from linelog.web.keeping import keep
 from linelog.web.permissions import Permission, may, needs
 
 
@@ -84,6 +86,7 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": visit.photos.select_related("station", "by"),
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
+        "entry_urls": entry_urls(visit, stations_of(visit.machine)) if visit.is_open else [],
         "may_log": visit.is_open and may(request.user, Permission.LOG_VISIT),
         "may_sign": visit.is_open and may(request.user, Permission.SIGN_VISIT),
         "may_amend": visit.state == Visit.State.SIGNED and may(request.user, Permission.AMEND_VISIT),
@@ -100,7 +103,9 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
 @needs(Permission.VIEW)
 def visit(request: Request, visit_id: int) -> HttpResponse:
     """Show a visit: its stations, what was found, done and left, and what is still to do."""
-    return visit_page(request, get_object_or_404(visits_for(request.user), pk=visit_id))
+    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
+    response = visit_page(request, visit)
+    return keep(request, response) if visit.is_open else response
 
 
 @needs(Permission.LOG_VISIT)
@@ -133,8 +138,11 @@ def edit(request: Request, visit_id: int) -> HttpResponse:
     return render(request, "alignment/edit.html", context, status=status)
 
 
-def _after_lockout(visit: Visit, station_id: str) -> HttpResponse:
-    """Lead back to the station that waited for the lockout, else to the visit."""
+def _after_lockout(request: Request, visit: Visit) -> HttpResponse:
+    """Lead back to the station that waited for the lockout, else to the visit; a tablet's queue just needs a yes."""
+    if request.htmx:
+        return HttpResponse('<p id="lockout">Verified.</p>')
+    station_id = request.POST.get("next_station", "")
     station = visit.machine.stations.filter(pk=int(station_id)).first() if station_id.isdecimal() else None
     if station:
         return redirect("alignment:station", visit.pk, station.pk)
@@ -153,8 +161,9 @@ def lockout(request: Request, visit_id: int) -> HttpResponse:
             form.add_error("lockout_verified_by", "Who verified the lockout?")
         else:
             try:
-                services.verify_lockout(by=request.user, visit=visit, lockout=given, at=timezone.now())
-                return _after_lockout(visit, request.POST.get("next_station", ""))
+                key = request.headers.get("X-Write-Key", "")[:64]
+                services.verify_lockout(by=request.user, visit=visit, lockout=given, at=timezone.now(), key=key)
+                return _after_lockout(request, visit)
             except Refused as refusal:
                 form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
     return visit_page(request, visit, status=422, lockout_form=form)

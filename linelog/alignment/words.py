@@ -1,0 +1,42 @@
+"""What the log says in words."""
+
+from __future__ import annotations
+
+from linelog.alignment.models import Reading, Sweep
+from linelog.calc.units import Unit
+from linelog.plant.models import Station
+from linelog.web import units
+
+
+def set_up_words(sweep: Sweep, unit: Unit) -> str:
+    """Say how a sweep is made, for the mechanic to check at a glance."""
+    if sweep.kind == Sweep.Kind.FACE:
+        what = f"Face at radius {sweep.face_radius_mm or 0:g} mm"
+    elif sweep.carrier == Station.Carrier.COMPONENT:
+        what = "Indicator on the component, touching the ram"
+    else:
+        touched = "a bore" if sweep.surface == Station.Surface.BORE else "an outside diameter"
+        what = f"Indicator on the ram line, touching {touched}"
+    step = units.show_um(sweep.resolution_um, unit, with_unit=True)
+    sag = units.show_um(sweep.sag_um, unit, with_unit=True)
+    words = [
+        what,
+        f"{sweep.positions} positions",
+        sweep.get_view_display().lower(),
+        f"dial step {step}",
+        f"sag {sag}",
+    ]
+    if sweep.plunger_reversed:
+        words.append("dial counts down when pressed in")
+    if sweep.indicator:
+        words.append(f"indicator {sweep.indicator}")
+    return ", ".join(words) + "."
+
+
+def shown(reading: Reading | None, unit: Unit) -> str:
+    """Return a reading as it was typed, or converted where the sweep is now read in another unit."""
+    if reading is None:
+        return ""
+    if reading.unit == unit.value:
+        return reading.typed
+    return units.show_um(reading.value_um, unit, signed=True)

@@ -1,0 +1,107 @@
+"use strict";
+// The bar under the head: what is not on the server yet, how much and what of it, and what a person must decide.
+(() => {
+  const { person = "", fromStore } = document.body.dataset;
+  const isSaid = "person" in document.body.dataset; // a page made without the server does not know who is signed in
+  const bar = document.getElementById("unsent");
+  if (!bar) return;
+  const said = bar.querySelector("[role=status]"), list = bar.querySelector("details"), decide = bar.querySelector(".decide");
+  const PASSING = 1_500; // what is on its way for so long needs no word
+  let wasTold = false, later = 0, shown = "", isCut = Boolean(fromStore);
+
+  const WHY = {
+    "": "on the way to the server.",
+    network: "no connection. Kept on this tablet, sent by itself when the network is back.",
+    server: "the server does not answer as it should. Kept on this tablet, sent by itself.",
+    other: "somebody else is signed in. Kept on this tablet until you are.",
+    "sign-in": "sign in again to send it; it is kept on this tablet.",
+  };
+  const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
+  const clock = (at) => new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+
+  const lines = (writes, trouble) => {
+    const told = [];
+    const waiting = writes.filter((write) => write.person === person && write.state === "waiting").length;
+    if (fromStore) told.push(`◷ ${isCut ? "No connection: this" : "This"} page is as it was at ${clock(fromStore)}.`);
+    if (waiting) told.push(`◷ ${waiting} not on the server yet: ${WHY[trouble]}`);
+    const kept = new Map();
+    for (const write of writes.filter((one) => one.person !== person && one.state !== "sent")) {
+      kept.set(write.personName, (kept.get(write.personName) || 0) + 1);
+    }
+    for (const [name, count] of kept) told.push(isSaid
+      ? `◷ ${count} kept for ${name}: sent when ${name} signs in on this tablet.`
+      : `◷ ${count} of ${name} not on the server yet: kept on this tablet.`);
+    if (trouble && waiting) wasTold = true;
+    const isHeld = writes.some((write) => write.person === person && write.state === "held");
+    if (!told.length && wasTold && !isHeld) told.push("✓ All saved on the server.");
+    return told;
+  };
+
+  const drawList = (writes) => {
+    const waiting = writes.filter((write) => write.person === person && write.state === "waiting");
+    list.hidden = !waiting.length;
+    list.querySelector("ol").replaceChildren(...waiting.map((write) => {
+      const item = make("li", `${write.label}: `);
+      item.append(make("strong", write.words), make("span", ` typed ${clock(write.typedAt)}`, { className: "quiet" }));
+      return item;
+    }));
+  };
+
+  const button = (words, act) => {
+    const made = make("button", words, { type: "button" });
+    made.addEventListener("click", async () => { made.disabled = true; await act(); });
+    return made;
+  };
+  // Both versions side by side; nothing of either is lost before somebody has chosen.
+  const decision = (write) => {
+    const box = make("section", "", { className: "decision" });
+    const isConflict = write.theirs !== null;
+    box.append(make("h2", `▲ Not stored: ${write.label}${isConflict ? "" : `: ${write.words}`}`), make("p", write.says));
+    const both = make("dl", "", { className: "both" });
+    const sides = isConflict ? [["Yours, kept on this tablet", write.words], ["On the server now", write.theirs]] : [];
+    for (const [name, text] of sides) {
+      const side = make("div", "");
+      side.append(make("dt", name), make("dd", text || "nothing"));
+      both.append(side);
+    }
+    const again = isConflict ? "Put mine in its place" : write.meant ? "Yes, keep it" : "Send it again";
+    const row = make("p", "", { className: "row" });
+    row.append(
+      button(again, () => linelog.queue.resend(write)),
+      button(isConflict ? "Keep theirs" : "Let mine go", async () => { await linelog.queue.drop(write); location.reload(); }),
+    );
+    if (write.page !== location.pathname + location.search) row.append(make("a", "Look at the page", { href: write.page, className: "button" }));
+    if (isConflict) box.append(both);
+    box.append(row);
+    return box;
+  };
+
+  const draw = ({ writes, trouble }) => {
+    const held = writes.filter((write) => write.person === person && write.state === "held");
+    const told = lines(writes, trouble);
+    const text = told.join("\n");
+    if (text !== shown) said.replaceChildren(...told.map((line) => make("p", line)));
+    shown = text;
+    if (trouble === "sign-in" && text) {
+      const url = linelog.queue.signIn || `/sign-in/?next=${encodeURIComponent(location.pathname)}`;
+      if (!said.querySelector("a")) said.append(make("a", "Sign in", { href: url, className: "button" }));
+    } else if (fromStore && !isCut) {
+      if (!said.querySelector("a")) said.append(make("a", "Open it anew", { href: location.href, className: "button" }));
+    } else said.querySelector("a")?.remove();
+    drawList(writes);
+    decide.replaceChildren(...held.map(decision));
+    if (held.length > 1) decide.prepend(button(`Send all ${held.length} again`, async () => { for (const one of held) await linelog.queue.resend(one); }));
+    bar.hidden = !told.length && !held.length;
+  };
+
+  document.addEventListener("linelog:answered", () => { isCut = false; });
+  if (fromStore) window.addEventListener("online", () => { isCut = false; linelog.queue.changed(); });
+  document.addEventListener("linelog:changed", (event) => {
+    clearTimeout(later);
+    const isPassing = bar.hidden && !event.detail.trouble && !fromStore
+      && event.detail.writes.every((write) => write.state !== "held" && (write.state === "sent" || write.person === person));
+    if (isPassing && event.detail.writes.some((write) => write.state === "waiting")) {
+      later = setTimeout(() => draw(event.detail), PASSING);
+    } else draw(event.detail);
+  });
+})();

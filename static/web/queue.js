@@ -1,0 +1,171 @@
+"use strict";
+// Sends what the tablet has kept, one at a time and in the order typed. Each writing has a key: sent twice it is
+// stored once. What one person typed is never sent in another's name.
+(() => {
+  const { store } = linelog;
+  const { person = "" } = document.body.dataset;
+  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 60_000, PATIENCE = 20_000, MOST_TRIES = 8, QUIET = 15_000;
+  const PASSING = [408, 425, 429, 502, 503, 504];
+  const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
+  let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];
+  let busy = false, again = false, pause = FIRST_PAUSE, retry = 0, tidying = 0;
+  const queue = { usable: false, unsent: 0, trouble: "", signIn: "" };
+  linelog.queue = queue;
+
+  const patient = (more) => ({ ...more, signal: AbortSignal.timeout(PATIENCE) });
+  const stop = (why) => { queue.trouble = why; return false; };
+  const mine = async (wanted) => (await store.all()).filter((write) => write.person === person && wanted(write));
+  const parsed = (html) => new DOMParser().parseFromString(html, "text/html");
+  const withField = (body, name, value) => {
+    const fields = new URLSearchParams(body);
+    fields.set(name, value);
+    return fields.toString();
+  };
+
+  queue.changed = async () => {
+    const writes = await store.all();
+    queue.unsent = writes.filter((write) => write.person === person && write.state !== "sent").length;
+    document.dispatchEvent(new CustomEvent("linelog:changed", { detail: { writes, trouble: queue.trouble } }));
+  };
+  const tell = (news) => document.dispatchEvent(new CustomEvent("linelog:answered", { detail: news }));
+  if (others) others.onmessage = (event) => { tell({ ...event.data, isOfOtherTab: true }); queue.changed(); };
+
+  // Whether the server still takes this browser for the one who typed it; gets a fresh token on the way.
+  const isMine = async (write) => {
+    const answer = await fetch("/who/", patient({ headers: { "X-Passive": "1" } }));
+    const who = await answer.json();
+    token = who.token;
+    return who.person === write.person || stop(who.person ? "other" : "sign-in");
+  };
+  const post = (write) => fetch(write.url, patient({
+    method: "POST", body: new URLSearchParams(write.body), headers: {
+      "HX-Request": "true", "HX-Current-URL": location.href, "HX-Target": write.target,
+      "X-CSRFToken": token, "X-Write-Key": write.key, "X-Person": write.person,
+    },
+  }));
+
+  // Sends one; says whether the next may go.
+  const deliver = async (write) => {
+    let answer = await post(write);
+    if (answer.status === 403) {
+      if (!(await isMine(write))) return false;
+      answer = await post(write);
+    }
+    if (answer.headers.get("HX-Redirect") || answer.redirected) {
+      queue.signIn = answer.headers.get("HX-Redirect") || answer.url;
+      return stop("sign-in");
+    }
+    const html = await answer.text();
+    const answersIt = html.includes(`id="${write.target}"`); // else a page of something in between
+    const isBroken = answer.status >= 500 && write.tries < MOST_TRIES;
+    if (isBroken || PASSING.includes(answer.status) || (answer.ok && !answersIt)) {
+      await store.put({ ...write, tries: write.tries + 1 });
+      return stop("server");
+    }
+    if (!answer.ok && !answersIt && !(await isMine(write))) return false;
+    await settle(write, answer, answersIt ? html : "", html);
+    return true;
+  };
+
+  // Why it was refused, and the other version where there is one.
+  const refusal = (html) => {
+    const page = parsed(html);
+    const wrong = page.querySelector("[data-theirs], .slot .wrong, [role=alert].wrong, .errorlist li, .wrong, .refusal p");
+    const says = wrong ? wrong.cloneNode(true) : null;
+    if (says) for (const button of says.querySelectorAll("button")) button.remove();
+    return {
+      says: says ? says.textContent.trim() : "The server did not take this.",
+      theirs: wrong && "theirs" in wrong.dataset ? wrong.dataset.theirs : null,
+      meant: (page.querySelector("input[name=meant]") || {}).value,
+    };
+  };
+
+  const settle = async (write, answer, html, page) => {
+    const version = answer.headers.get("X-Version");
+    const seen = new URLSearchParams(write.body).get("version");
+    for (const one of await mine((other) => write.field && other.field === write.field)) {
+      const isNext = one.number > write.number && one.state === "waiting" && answer.ok && version !== null;
+      // What was typed on top of this one goes on from the version it has made.
+      if (isNext && new URLSearchParams(one.body).get("version") === seen) {
+        await store.put({ ...one, body: withField(one.body, "version", version) });
+      } else if (one.number < write.number && one.state !== "waiting") await store.remove(one.number);
+    }
+    const news = { ...write, version, status: answer.status, html, ...(answer.ok ? {} : refusal(page)) };
+    if (!answer.ok) await store.put({ ...news, state: "held" });
+    else if (navigator.serviceWorker && navigator.serviceWorker.controller) {
+      await store.put({ ...write, version, state: "sent", sentAt: Number(answer.headers.get("X-At")) });
+    } else await store.remove(write.number);
+    tell(news);
+    if (others) others.postMessage(news);
+    queue.trouble = "";
+    pause = FIRST_PAUSE;
+    await queue.changed();
+  };
+
+  const run = async () => {
+    for (;;) {
+      const [next] = await mine((write) => write.state === "waiting");
+      if (!next) { queue.trouble = ""; return; }
+      if (!(await deliver(next))) return;
+    }
+  };
+
+  queue.send = () => {
+    if (!queue.usable || !person) return;
+    if (busy) { again = true; return; }
+    busy = true;
+    again = false;
+    clearTimeout(retry);
+    const sending = navigator.locks ? navigator.locks.request("linelog-send", run) : run();
+    sending.catch(() => stop("network")).then(queue.changed).finally(() => {
+      busy = false;
+      if (again && !queue.trouble) { queue.send(); return; }
+      clearTimeout(tidying);
+      if (!queue.trouble) { tidying = setTimeout(tidy, QUIET); return; }
+      retry = setTimeout(queue.send, pause);
+      pause = Math.min(pause * 2, LONGEST_PAUSE);
+    });
+  };
+
+  // The pages kept for the time without a connection are fetched anew once they lack what was sent.
+  const tidy = async () => {
+    const sent = await mine((write) => write.state === "sent");
+    const pages = new Map();
+    for (const write of sent) pages.set(write, await linelog.pagesShowing(write));
+    for (const url of new Set([...pages.values()].flat())) {
+      const answer = await linelog.keepPage(url).catch(() => null);
+      if (!answer || answer.status >= 500 || answer.redirected) return; // later
+    }
+    for (const write of sent) await store.remove(write.number);
+  };
+
+  // Once more: as it is, or over the other version, or as meant where the server asked back.
+  queue.resend = async (write) => {
+    let { body } = write;
+    if (write.theirs !== null && write.version) body = withField(body, "version", write.version);
+    if (write.meant) body = withField(body, "meant", write.meant);
+    await store.put({ ...write, body, key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "" });
+    await queue.changed();
+    queue.send();
+  };
+  queue.drop = async (write) => { await store.remove(write.number); await queue.changed(); };
+
+  // Waits a little for what can still be sent; says whether all of it is on the server.
+  queue.flush = async (most = 3_000) => {
+    const until = Date.now() + most;
+    const isMoving = () => linelog.adding() || busy || (queue.unsent && !queue.trouble);
+    while (isMoving() && Date.now() < until) await new Promise((done) => setTimeout(done, 50));
+    return !linelog.adding() && !queue.unsent;
+  };
+
+  const now = () => { pause = FIRST_PAUSE; queue.send(); };
+  window.addEventListener("online", now);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) now(); });
+  // Not before every script of the page listens.
+  document.addEventListener("DOMContentLoaded", async () => {
+    try { await store.ready; } catch { return; }
+    queue.usable = true;
+    await queue.changed();
+    queue.send();
+  });
+})();
