@@ -435,6 +435,8 @@ EXPECTED: dict[str, Row] = {
     "trends:machine": Row(ROLES, the(pk="machine")),
     "trends:figures": Row(ROLES, the(pk="machine")),
     "trends:numbers": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
+    "trends:ranking": Row(ROLES),
+    "trends:ranking_figures": Row(ROLES),
     "trends:signals": Row(ROLES),
     "trends:signal": Row(ROLES, the(pk="signal")),
     "trends:signal_answer": Row(FOLLOWERS, the(pk="signal")),

@@ -33,15 +33,17 @@ class Prior:
     spread: bool = True
 
 
-def fit_prior(counts: ArrayLike, cans: ArrayLike) -> Prior:
+def fit_prior(counts: ArrayLike, cans: ArrayLike, *, dispersion: float = 1.0) -> Prior:
     """Fit the gamma prior to n >= 1 machines by maximum marginal likelihood.
 
     counts, cans  of each machine, shape (n,). Nothing counted on any machine raises `CalcError`.
+    dispersion    variance of a machine's counts over that of Poisson counts; below 1 it is taken as 1. Counts and
+                  cans are divided by it: so many independent counts they are worth.
     The marginal distribution is negative binomial with the cans as exposure (Efron & Hastie, Computer Age Statistical
     Inference, section 6.1), fitted with statsmodels. Its likelihood rises from equal rates exactly where the counts
     scatter more than Poisson ones; where they do not, the best fit is one rate for all.
     """
-    seen, made = counts_and_cans(counts, cans)
+    seen, made = _worth(counts, cans, dispersion)
     total = float(seen.sum())
     if total == 0.0:
         raise CalcError("Nothing was counted on any machine, so there is nothing to rank.", field="counts")
@@ -87,13 +89,16 @@ class Shrunk:
         return np.asarray(stats.gamma.sf(edge, self._shape, scale=self._scale))
 
 
-def shrink(counts: ArrayLike, cans: ArrayLike, prior: Prior, *, level: float = 0.95) -> Shrunk:
+def shrink(
+    counts: ArrayLike, cans: ArrayLike, prior: Prior, *, level: float = 0.95, dispersion: float = 1.0
+) -> Shrunk:
     """Posterior mean, standard deviation and central interval of each machine's rate.
 
     counts, cans  shape (n,). The interval takes the prior as known: with a handful of machines it is a little short.
+    dispersion    as in `fit_prior`
     Source: Hauer, Harwood, Council & Griffith, Transportation Research Record 1784 (2002) 126.
     """
-    seen, made = counts_and_cans(counts, cans)
+    seen, made = _worth(counts, cans, dispersion)
     mean = one_number(prior.mean, "The mean rate", "prior", above=0.0) / MILLION
     shape = one_number(prior.shape, "The shape", "prior", above=0.0)
     tail = (1.0 - level_of(level)) / 2.0
@@ -107,6 +112,13 @@ def shrink(counts: ArrayLike, cans: ArrayLike, prior: Prior, *, level: float = 0
         _shape=posterior,
         _scale=scale,
     )
+
+
+def _worth(counts: ArrayLike, cans: ArrayLike, dispersion: float) -> tuple[FloatArray, FloatArray]:
+    """Return counts and cans as the independent counts they are worth where they come in clusters."""
+    seen, made = counts_and_cans(counts, cans)
+    wide = max(1.0, one_number(dispersion, "The dispersion", "dispersion", above=0.0))
+    return seen / wide, made / wide
 
 
 def funnel(

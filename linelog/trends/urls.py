@@ -3,6 +3,8 @@
 from django.urls import path
 
 from linelog.trends.views import around, evidence, findings, fleet, machine, pareto, repeats, signals, wall
+from linelog.trends.views import around, evidence, fleet, machine, repeats, signals, wall
+from linelog.trends.views import fleet, machine, ranking, repeats, signals
 
 app_name = "trends"
 
@@ -24,6 +26,8 @@ urlpatterns = [
     path(f"{_MACHINE}evidence/", evidence.machine_evidence, name="machine_evidence"),
     path(f"{_MACHINE}evidence/figures.json", evidence.machine_evidence_figures, name="machine_evidence_figures"),
     path(f"{_MACHINE}numbers/<slug:what>.csv", machine.numbers_csv, name="numbers_csv"),
+    path("evidence/ranking/", ranking.ranking, name="ranking"),
+    path("evidence/ranking.json", ranking.figures, name="ranking_figures"),
     path("evidence/signals/", signals.everything, name="signals"),
     path("evidence/signals/<int:pk>/", signals.one, name="signal"),
     path("evidence/signals/<int:pk>/answer/", signals.answer, name="signal_answer"),

@@ -1,0 +1,211 @@
+"""A stored ranking as its page shows it: a table, a funnel, and what it says in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from django import forms
+from django.http import QueryDict
+
+from linelog.plant.models import Machine, Person
+from linelog.trends.models import Fit
+from linelog.trends.ranking.refit import KIND, SPANS, scope_of
+from linelog.trends.rates import MEASURES, Measure
+from linelog.web import plotly
+from linelog.web.plotly import Part, typed
+from linelog.web.templatetags.units import count
+
+BY_KEY = {measure.key: measure for measure in MEASURES}
+USUAL = {"measure": "tear_offs", "days": "91"}
+SPAN_NAMES = ("4 weeks", "3 months", "6 months", "12 months")
+SAYS = {
+    "far below": "lower than chance explains",
+    "below": "at the lower edge of chance",
+    "within": "within what chance explains",
+    "above": "at the upper edge of chance",
+    "far above": "higher than chance explains",
+}
+CSS = {"far below": "in", "below": "unsure", "within": "none", "above": "unsure", "far above": "out"}
+
+
+class ChoiceForm(forms.Form):
+    """Which ranking to show."""
+
+    measure = forms.ChoiceField(choices=[(one.key, one.name) for one in MEASURES], label="Count")
+    days = forms.ChoiceField(
+        choices=[(str(days), name) for days, name in zip(SPANS, SPAN_NAMES, strict=True)], label="Span"
+    )
+
+    def __init__(self, data: QueryDict) -> None:
+        given: Any = data.copy()
+        for name, value in USUAL.items():
+            given.setdefault(name, value)
+        super().__init__(given)
+        for field in self.fields.values():
+            field.error_messages["invalid_choice"] = "There is no such ranking: take one of those shown."
+
+    def asked(self) -> tuple[Measure, int]:
+        """Return the choice, or the usual one where the address asks for what is not there."""
+        given = self.cleaned_data if self.is_valid() else USUAL
+        return BY_KEY[given["measure"]], int(given["days"])
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A machine in the ranking, rates in the measure's own unit."""
+
+    machine: Machine
+    counts: str
+    expected: str
+    made: str
+    rate: str
+    shrunk: str
+    interval: str
+    own: str
+    says: str
+    css: str
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The ranking of one plant, the highest rate after shrinkage first; `sentence` stands where there is none."""
+
+    fit: Fit
+    measure: Measure
+    rows: tuple[Row, ...]
+    notes: tuple[str, ...]
+    sentence: str
+
+
+def fits_for(user: Person, measure: Measure, days: int) -> list[Fit]:
+    """Return the stored ranking of each plant a person may see."""
+    rows = Fit.objects.for_user(user).filter(kind=KIND, scope=scope_of(measure.key, days)).select_related("plant")
+    return list(rows.order_by("plant__name"))
+
+
+def boards(user: Person, measure: Measure, days: int) -> list[Board]:
+    """Return the rankings as they are shown, in two queries."""
+    fits = fits_for(user, measure, days)
+    names = names_of(fits)
+    return [_board(fit, measure, names) for fit in fits]
+
+
+def names_of(fits: Iterable[Fit]) -> dict[int, Machine]:
+    """Return the machines of some rankings by their number, in one query."""
+    ids = [pk for fit in fits for pk in fit.result.get("columns", {}).get("machine", ())]
+    return {machine.pk: machine for machine in Machine.objects.filter(pk__in=ids).select_related("line")}
+
+
+def _board(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Board:
+    columns = fit.result.get("columns")
+    if not columns:
+        return Board(fit, measure, (), (), fit.sentence)
+    order = np.argsort(-np.array(columns["shrunk"]), kind="stable")
+    rows = [_row(columns, at, measure, names) for at in order.tolist() if columns["machine"][at] in names]
+    return Board(fit, measure, tuple(rows), tuple(_notes(fit, measure)), "")
+
+
+def _row(columns: dict[str, Any], at: int, measure: Measure, names: dict[int, Machine]) -> Row:
+    one = {name: values[at] for name, values in columns.items()}
+    return Row(
+        machine=names[one["machine"]],
+        counts=count(one["counts"]),
+        expected=count(one["expected"]) if one["expected"] >= 10.0 else f"{one['expected']:.1f}",
+        made=f"{one['made'] / 1e6:.2f}",
+        rate=_rate(measure, one["rate"]),
+        shrunk=_rate(measure, one["shrunk"]),
+        interval=f"{_rate(measure, one['low'])} to {_rate(measure, one['high'])}",
+        own=f"{100.0 * one['own']:.0f} %",
+        says=SAYS[one["where"]],
+        css=CSS[one["where"]],
+    )
+
+
+def _rate(measure: Measure, per_million: float) -> str:
+    return f"{per_million / measure.divisor:.{measure.decimals}f}"
+
+
+def _notes(fit: Fit, measure: Measure) -> list[str]:
+    on = fit.rests_on
+    notes = [
+        f"{on['since']} to {on['until']}: {count(on['counts'])} in {on['cans'] / 1e6:.1f} million cans of "
+        f"{on['machines']} machines. The usual rate, that of the machine in the middle: "
+        f"{_rate(measure, fit.result['usual'])} {measure.unit}."
+    ]
+    if fit.result["wide"] > 1.0:
+        notes.append(
+            f"A machine's days scatter {fit.result['wide']:.1f} times as widely (in variance) as chance alone would "
+            "make them, since counts come in clusters: all intervals and limits here allow for that."
+        )
+    if not fit.result["spread"]:
+        notes.append("The machines differ by no more than chance: after shrinkage all have one rate.")
+    return notes
+
+
+def funnel_figure(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Part | None:
+    """Return the funnel plot: each machine's own rate over its cans, with limits for 95 % and 99.8 %."""
+    columns, shape = fit.result.get("columns"), fit.result.get("funnel")
+    if not columns or not shape:
+        return None
+    per = measure.divisor
+    cans = np.array(shape["cans"]) / 1e6
+    traces = []
+    for number, edge in enumerate(shape["lines"]):
+        line = plotly.lines("95 %" if number < 2 else "99.8 %", "--quiet", dash="dash" if number < 2 else "solid")
+        traces.append(line | {"x": typed(cans), "y": typed(np.array(edge) / per)})
+    usual = fit.result["usual"] / per
+    traces.append(plotly.lines("Usual rate", "--ink") | {"x": typed(cans[[0, -1]]), "y": typed([usual, usual])})
+    traces += _points(columns, measure, names)
+    top = 1.15 * max(float(np.max(columns["rate"])) / per, float(shape["lines"][3][len(cans) // 2]) / per)
+    wanted = [shape["lines"][number][-1] / per for number in (1, 3)]
+    heights = plotly.apart(wanted, 0.05 * top, 0.0, top)
+    place: Part = {"xref": "paper", "yref": "y", "xshift": 6}
+    ends = [plotly.note(word, 1.0, at, **place) for word, at in zip(("95 %", "99.8 %"), heights, strict=True)]
+    return {
+        "data": [{**trace, "xaxis": "x", "yaxis": "y"} for trace in traces],
+        "layout": {
+            "height": 460,
+            "margin": {"l": 76, "r": 84, "t": 20, "b": 56},
+            "xaxis": {"type": "log", "title": {"text": "Million cans begun"}, "dtick": "D2"},
+            "yaxis": {"range": [0.0, top], "title": {"text": f"{measure.name} {measure.unit}"}, "zeroline": False},
+            "annotations": ends,
+            "showlegend": False,
+        },
+    }
+
+
+def _points(columns: dict[str, Any], measure: Measure, names: dict[int, Machine]) -> list[Part]:
+    where = np.array(columns["where"])
+    looks = (
+        (["within"], "--accent", "circle"),
+        (["above", "below"], "--unsure", "diamond"),
+        (["far above"], "--out", "triangle-up"),
+        (["far below"], "--in", "triangle-down"),
+    )
+    traces = []
+    for places, color, symbol in looks:
+        some = [at for at in np.flatnonzero(np.isin(where, places)).tolist() if columns["machine"][at] in names]
+        if not some:
+            continue
+        called = [plotly.text(str(names[columns["machine"][at]])) for at in some]
+        said = [
+            [f"<b>{name}</b>: {_rate(measure, columns['rate'][at])} {measure.unit}<br>{SAYS[columns['where'][at]]}"]
+            for name, at in zip(called, some, strict=True)
+        ]
+        far = places[0].startswith("far")
+        traces.append(
+            plotly.markers("Machines", color, symbol, size=12)
+            | {
+                "mode": "markers+text" if far else "markers",
+                "x": typed([columns["made"][at] / 1e6 for at in some]),
+                "y": typed([columns["rate"][at] / measure.divisor for at in some]),
+                "text": called,
+                "textposition": "top center",
+                "textfont": {"color": "--ink", "size": 13},
+                "customdata": said,
+            }
+        )
+    return traces
