@@ -56,7 +56,7 @@ def test_chance_on_few_cans_does_not_make_a_bad_machine(manager, signed_in):
     count(bad, np.random.default_rng(5).poisson(36, 28), 400_000)  # 90 a million
     refit(manager)
     ranked = rows(signed_in(manager))
-    assert list(ranked)[0] == "bad"
+    assert next(iter(ranked)) == "bad"
     assert ranked["bad"].says == "higher than chance explains"
     assert ranked["few"].says == "within what chance explains"
     assert float(ranked["few"].shrunk) < 60.0 < float(ranked["few"].rate)
@@ -70,7 +70,7 @@ def test_the_usual_rate_is_that_of_the_machine_in_the_middle():
 
 
 def test_counts_in_clusters_are_worth_fewer_counts():
-    """With a dispersion of 2 the posterior is that of half the counts on half the cans (gamma: shape + y, by hand)."""
+    """With a dispersion of 2 the posterior is that of half the counts on half the cans (gamma, by hand)."""
     wide = shrink([40], [1e6], Prior(30.0, 10.0), dispersion=2.0)
     assert wide.rate[0] == pytest.approx(1e6 * (10 + 20) / (10 / 30e-6 + 0.5e6))
     assert wide.rate[0] == pytest.approx(shrink([20], [0.5e6], Prior(30.0, 10.0)).rate[0])
