@@ -303,7 +303,6 @@ def _machine(row: dict[str, Any]) -> MachinePlan:
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
     for several in ("running", "captures"):
         made[several] = tuple(row.get(several, ()))
-    made["running"] = tuple(row.get("running", ()))
     made["ram"] = tuple(tuple(section) for section in row.get("ram", ()))
     made["events"] = tuple(Happening(**event) for event in row.get("events", ()))
     return MachinePlan(**made)

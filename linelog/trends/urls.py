@@ -2,9 +2,7 @@
 
 from django.urls import path
 
-from linelog.trends.views import around, evidence, findings, fleet, machine, pareto, repeats, signals, wall
-from linelog.trends.views import around, evidence, fleet, machine, repeats, signals, wall
-from linelog.trends.views import fleet, machine, ranking, repeats, signals
+from linelog.trends.views import around, evidence, findings, fleet, machine, pareto, ranking, repeats, signals, wall
 
 app_name = "trends"
 
