@@ -15,6 +15,7 @@ from typing import Any
 import typst
 from django.conf import settings
 
+from linelog.alignment.standing import Value, as_it_is_now
 from linelog.alignment.values import latest
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit, tir_from_offset
@@ -23,7 +24,6 @@ from linelog.planning.models import PlannedVisit
 from linelog.planning.outlook import Outlook
 from linelog.plant.models import Fitting, Machine, Station
 from linelog.trends import words
-from linelog.trends.standing import Value, as_it_is_now
 from linelog.web import units
 
 TEMPLATE = Path(settings.BASE_DIR) / "templates" / "planning" / "sheet.typ"

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from linelog.alignment.standing import AS_FOUND, Value
 from linelog.calc.arrays import FloatArray
 from linelog.calc.carried import Ends, carried
-from linelog.trends.standing import AS_FOUND, Value
 
 Whole = NDArray[np.int64]
 

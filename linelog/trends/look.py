@@ -10,13 +10,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from linelog.alignment.standing import Value
 from linelog.calc.repeat import Together
 from linelog.calc.verdict import Judged, Verdict, judge
 from linelog.plant.models import Symptom
 from linelog.production.models import Event
 from linelog.trends import words
 from linelog.trends.queries.findings import AlikeFound
-from linelog.trends.standing import Value
 from linelog.trends.then import Stood, Then
 
 OUT, REPEATS, TOGETHER, EVENT = 4, 3, 4, 3

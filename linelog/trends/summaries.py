@@ -14,13 +14,13 @@ from django.db.models import Model
 from numpy.typing import NDArray
 
 from linelog.alignment.models import Visit
+from linelog.alignment.standing import STATIC
+from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Fitting, Machine
 from linelog.production.days import production_day
 from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
 from linelog.trends.carrying import Place, left_and_found, places_of, severities
 from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
-from linelog.trends.queries.values import signed_results, standing
-from linelog.trends.standing import STATIC
 
 AT_ONCE = 500
 DAY = np.timedelta64(1, "D")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelog.alignment.standing import AS_FOUND, STATIC, Value, worst_key
 from linelog.calc.drift import FEWEST_PAIRS, Pairs, Start, chance_out, fit_drift
 from linelog.calc.errors import CalcError
 from linelog.calc.rates import RateRatio, Rates, rate_ratio, rates_per_million
@@ -18,7 +19,6 @@ from linelog.trends import words
 from linelog.trends.queries.then import Log
 from linelog.trends.rates import MEASURES, Measure
 from linelog.trends.series import OffsetSeries, offset_series
-from linelog.trends.standing import AS_FOUND, STATIC, Value, worst_key
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,8 +86,8 @@ def _at_once(rng: np.random.Generator, planted: Planted, visit: Any) -> Any:
 
 
 def _value(visit: Any, station: int, xy: Any) -> Any:
+    from linelog.alignment.standing import Value
     from linelog.calc.verdict import judge
-    from linelog.trends.standing import Value
 
     radial, expanded = float(np.hypot(*xy)), 2.0 * NOISE_UM
     judged = judge(radial, expanded, LIMIT_UM)

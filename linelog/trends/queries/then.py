@@ -6,14 +6,14 @@ import datetime as dt
 from dataclasses import dataclass
 
 from linelog.alignment.models import Visit
+from linelog.alignment.standing import Value
+from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
 from linelog.production.days import zone
 from linelog.production.models import Event
 from linelog.production.queries import DaySeries, Totals, day_counts, machine_totals
 from linelog.trends.queries.findings import Mounted, mounted
 from linelog.trends.queries.marks import Mark, marks
-from linelog.trends.queries.values import signed_results, standing
-from linelog.trends.standing import Value
 
 VISITS = 12  # looked back upon
 AROUND_DAYS = 3  # before and after: the week of the finding

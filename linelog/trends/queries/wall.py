@@ -8,10 +8,10 @@ from collections import defaultdict
 from django.db.models import Exists, OuterRef
 
 from linelog.alignment.models import MoveMade, Result, Visit
+from linelog.alignment.standing import AS_LEFT, Value
 from linelog.alignment.values import standing
 from linelog.plant.models import Fitting, Machine, Station
 from linelog.production.models import Event, WallRing
-from linelog.trends.standing import AS_LEFT, Value
 from linelog.trends.wall_pairs import Disturbance, PackOffset, WallPoint
 
 # What moves the tool pack, or the ram line that it is measured from.

@@ -9,11 +9,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from linelog.alignment.models import Result, Visit
+from linelog.alignment.standing import AS_FOUND, Value, worst_key
+from linelog.alignment.values import standing
 from linelog.plant.models import Plant
 from linelog.production.days import zone
 from linelog.production.queries import DaySeries, fleet_day_counts
-from linelog.trends.queries.values import standing
-from linelog.trends.standing import AS_FOUND, Value, worst_key
 
 LOOK_BACK_DAYS = 1096  # three years: an older visit says little of the machine as it is today
 

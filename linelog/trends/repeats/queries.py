@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
 from django.shortcuts import get_object_or_404
 
+from linelog.alignment.standing import RUNNING
 from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
 from linelog.plant.models import Person, Station
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
@@ -16,7 +17,6 @@ from linelog.trends.repeats import history, spoilage
 from linelog.trends.repeats.history import Found, History, Series
 from linelog.trends.repeats.refit import rule_of
 from linelog.trends.repeats.rule import Kind, Occasion, Problem, Rule, problems, since
-from linelog.trends.standing import RUNNING
 
 State = RepeatProblem.Since
 _NEED = Case(

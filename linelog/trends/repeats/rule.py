@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelog.alignment.standing import RUNNING
 from linelog.calc.directions import Directions, agreement, apart_deg, directions_deg
 from linelog.calc.errors import CalcError
 from linelog.calc.repeat import AsFound, Follows, Together, follows, repeat_problem, together
 from linelog.calc.repeat import Pattern as Direction
 from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats.history import Found, History, Series
-from linelog.trends.standing import RUNNING
 
 Kind = RepeatProblem.Kind
 Pattern = RepeatProblem.Pattern
