@@ -119,6 +119,9 @@ class Life:
 
     def _wander(self, day: int) -> None:
         million = float(self.begun[day].sum()) / 1e6
+        settles = self.plan.settles
+        if settles and day == settles.until_day:  # the mount was put right: from here on it stays
+            self.mean[model.known(self.site.places, (settles.station,))] = 0.0
         self.state += model.step(self.rng, self.site.places, self.drift, self.plan.drift_share, self.mean, million)
         if self.plan.wears:
             self.state[:, :2] += model.wear(self.plan.wears, day / self.days, million)
@@ -132,6 +135,7 @@ class Life:
                 at=at,
                 kind=happening.kind,
                 note=happening.note,
+                coil_lot=happening.lot,
                 by=self.setting.manager,
             )
         )
@@ -167,7 +171,7 @@ class Life:
         advised = {}
         for number, station in enumerate(self.site.stations):
             if not short or station.kind in SHORT:
-                found = calling.sweep(station, Stage.AS_FOUND, self._seen(number, loose))
+                found = calling.sweep(station, Stage.AS_FOUND, self._seen(number, loose, calling))
                 advised[number] = calling.advice(found)
         calling.pass_time(10.0)
         loose_after = model.rest(self.rng, self.plan.wears)
@@ -176,7 +180,7 @@ class Life:
             calling.say(station, advice, not_touched=not advice.lines, note=self._note(station))
             if advice.lines:
                 self.state[number] += calling.move(station, advice)
-                calling.sweep(station, Stage.AS_LEFT, self._seen(number, loose_after))
+                calling.sweep(station, Stage.AS_LEFT, self._seen(number, loose_after, calling))
         calling.pass_time(12.0)
         calling.carry_over()
         for number in model.known(self.site.places, self.plan.running):
@@ -192,9 +196,11 @@ class Life:
         rng = np.random.default_rng([self.plan.seed, day, number]) if wears else self.rng
         calling.run(self.site.stations[number], self.state[number, :2], rng, worn)
 
-    def _seen(self, number: int, loose: Floats) -> Floats:
+    def _seen(self, number: int, loose: Floats, calling: Calling) -> Floats:
         seen: Floats = self.state[number].copy()
-        seen[:2] += loose
+        places, plan = self.site.places, self.plan
+        seen[:2] += loose + model.play(self.rng, places, number, plan.plays)
+        seen[:2] += model.warmth(places, number, plan.warms, calling.visit.oil_c)
         return seen
 
     def _note(self, station: Station) -> str:

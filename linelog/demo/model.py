@@ -31,10 +31,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linelog.demo.scenario import Cause, Counting, Drift, Settles, Wears
+from linelog.demo.scenario import Cause, Counting, Drift, Plays, Settles, Warms, Wears
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
+USUAL_OIL_C = 41.0
 SLOPE_X = 2  # the columns of a state: offset x and y, slope x and y
 TEAR_OFF_MINUTES, JAM_MINUTES = 6.0, 9.0  # the machine stands so long, in the mean
 
@@ -109,6 +110,21 @@ def wear(wears: Wears, part: float, million: float) -> Floats:
 def rest(rng: np.random.Generator, wears: Wears | None) -> Floats:
     """Return where a loose ram comes to rest this time, (2,) um at every station; zero where it fits."""
     return rng.normal(0.0, wears.scatter_um, 2) if wears else np.zeros(2)
+
+
+def play(rng: np.random.Generator, places: Places, number: int, plays: Plays | None) -> Floats:
+    """Return where a station with clearance lies this time, (2,) um; zero where it has none."""
+    if plays is None or places.number(plays.station) != number:
+        return np.zeros(2)
+    size = plays.share * places.limits[number, 0] * rng.uniform(0.8, 1.2)
+    return np.asarray(size * heading(float(rng.uniform(0.0, 360.0))))
+
+
+def warmth(places: Places, number: int, warms: Warms | None, oil_c: float | None) -> Floats:
+    """Return how far the oil's temperature moves a station, (2,) um."""
+    if warms is None or oil_c is None or places.number(warms.station) != number:
+        return np.zeros(2)
+    return np.asarray(warms.um_per_degree * (oil_c - USUAL_OIL_C) * heading(warms.toward_deg))
 
 
 def jolt(rng: np.random.Generator, places: Places, names: tuple[str, ...], share: float) -> Floats:

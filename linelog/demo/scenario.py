@@ -142,6 +142,34 @@ class Settles:
     station: str
     per_million: float
     toward_deg: float
+    until_day: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plays:
+    """A station with clearance: it shows a different way each time, so far off as this share of its limit."""
+
+    station: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Warms:
+    """A station that goes with the oil's temperature: um per degree above 41, toward a clock direction."""
+
+    station: str
+    um_per_degree: float
+    toward_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class TakenUp:
+    """A repeat problem of a station that somebody took up on a day."""
+
+    day: int
+    station: str
+    cause_found: str
+    action: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +193,7 @@ class Happening:
     day: int
     kind: str
     note: str
+    lot: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +268,9 @@ class MachinePlan:
     open_today: bool = False
     settles: Settles | None = None
     wears: Wears | None = None
+    plays: Plays | None = None
+    warms: Warms | None = None
+    taken_up: tuple[TakenUp, ...] = ()
     wall_off: WallOff | None = None
     moved_mark: MovedMark | None = None
     events: tuple[Happening, ...] = ()
@@ -300,9 +332,11 @@ def read(path: Path = PATH) -> Scenario:
 
 def _machine(row: dict[str, Any]) -> MachinePlan:
     parts: dict[str, type] = {"settles": Settles, "wears": Wears, "wall_off": WallOff, "moved_mark": MovedMark}
+    parts |= {"plays": Plays, "warms": Warms}
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
     for several in ("running", "captures"):
         made[several] = tuple(row.get(several, ()))
     made["ram"] = tuple(tuple(section) for section in row.get("ram", ()))
     made["events"] = tuple(Happening(**event) for event in row.get("events", ()))
+    made["taken_up"] = tuple(TakenUp(**one) for one in row.get("taken_up", ()))
     return MachinePlan(**made)

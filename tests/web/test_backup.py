@@ -37,7 +37,7 @@ from linelog.production.models import (
 )
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.models import Around, Fit, MachineDrift, Piece, Stale, Stretch
+from linelog.trends.models import Around, Fit, MachineDrift, Piece, RepeatProblem, Signal, Stale, Stretch, TakeUp
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
@@ -102,6 +102,14 @@ def fill(media: Path) -> None:
         machine=machine, week=AT.date(), window=stop, hours=0.1 + 0.2, made_at=AT, changed_at=AT
     )
     CalendarAddress.objects.create(line=machine.line, digest="d", label=NASTY[:20], made_by=by, made_at=AT)
+    days = {"noticed_on": AT.date(), "last_on": AT.date(), "times": 3, "looked_at": 5, "refitted_at": AT}
+    problem = RepeatProblem.objects.create(
+        machine=machine, key="machine", kind="machine", pattern="up", mean_deg=0.1 + 0.2, **days
+    )
+    TakeUp.objects.create(problem=problem, cause_found=NASTY, action=NASTY, action_on=AT.date(), by=by, at=AT)
+    about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": AT.date(), "began_on": AT.date()}
+    answer = {"found": NASTY, "closed_by": by, "closed_at": AT, "refitted_at": AT}
+    Signal.objects.create(machine=machine, rate=0.1 + 0.2, centre=1e-17, counts=9, made=10**12, **about, **answer)
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
     Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)

@@ -71,9 +71,9 @@ class History:
 def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, History]:
     """Read the as-found values of machines of one plant, three queries; a machine without visits is absent."""
     since = now - dt.timedelta(days=LOOK_BACK_DAYS)
-    visits = _visits(plant, machines, since)
+    visits = _visits(plant, machines, since, now)
     results = Result.objects.filter(
-        visit__machine__in=list(machines), visit__state=Visit.State.SIGNED, visit__opened_at__gte=since
+        visit__machine__in=list(machines), visit__state=Visit.State.SIGNED, visit__opened_at__range=(since, now)
     )
     by_series: dict[tuple[int, int, str], list[Value]] = {}
     for value in standing(results).values:
@@ -86,8 +86,8 @@ def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[i
     return {machine: History(machine, tuple(series)) for machine, series in made.items()}
 
 
-def _visits(plant: Plant, machines: Iterable[int], since: dt.datetime) -> dict[int, AtVisit]:
-    rows = Visit.objects.filter(machine__in=list(machines), state=Visit.State.SIGNED, opened_at__gte=since)
+def _visits(plant: Plant, machines: Iterable[int], since: dt.datetime, now: dt.datetime) -> dict[int, AtVisit]:
+    rows = Visit.objects.filter(machine__in=list(machines), state=Visit.State.SIGNED, opened_at__range=(since, now))
     where = zone(plant)
     return {
         pk: AtVisit(pk, machine, at, at.astimezone(where).date(), oil, room)

@@ -9,6 +9,7 @@ from django.core.management import BaseCommand, CommandError
 from django.utils import timezone
 
 from linelog.demo import load, scenario
+from linelog.demo.followups import follow_up
 from linelog.plant.models import Plant
 from linelog.trends import refit
 from linelog.web.errors import Refused
@@ -26,5 +27,7 @@ class Command(BaseCommand):
             load.load(scenario.read(), at=timezone.now(), say=lambda line: self.stdout.write(f"  {line}"))
         except Refused as refusal:
             raise CommandError(refusal.message) from None
-        self.stdout.write(f"  Evidence: {refit.refresh(Plant.objects.get(), timezone.now())}")
+        plant = Plant.objects.get()
+        self.stdout.write(f"  Evidence: {refit.refresh(plant, timezone.now())}")
+        self.stdout.write(f"  {follow_up(scenario.read(), plant, timezone.now())}")
         self.stdout.write(f"Loaded in {time.monotonic() - began:.0f} s. All of it is invented.")
