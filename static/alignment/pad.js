@@ -67,14 +67,14 @@
   });
 
   document.addEventListener("htmx:configRequest", (event) => {
-    const form = event.detail.elt.closest("form[data-reading], form[data-keyed]");
+    const form = event.detail.elt.closest("form[data-queued]");
     if (!form) return;
     form.dataset.key = form.dataset.key || linelog.newKey();
     event.detail.headers["X-Write-Key"] = form.dataset.key;
   });
   // A new answer ends the key's life; only a sending that got no answer is repeated under the same one.
   document.addEventListener("htmx:afterRequest", (event) => {
-    const form = event.detail.elt.closest("form[data-reading], form[data-keyed]");
+    const form = event.detail.elt.closest("form[data-queued]");
     if (!form || !event.detail.xhr || event.detail.xhr.status === 0) return;
     delete form.dataset.key;
     const input = form.querySelector("input[name=value]");

@@ -35,7 +35,10 @@ def soak(minutes: float, tablets: int, pause: float, url: str) -> bool:
         for writer in crowd:
             writer.join(120)
         found = checking.look(program, [write for writer in crowd for write in writer.acknowledged])
-    times = [one for writer in crowd for one in writer.times[2:]]
+    times = [one for writer in crowd for one in writer.times[2:]] or [one for writer in crowd for one in writer.times]
+    if not times:
+        print("No answer came in that time: give it more minutes.")
+        return False
     refused = [said for writer in crowd for said in writer.refused]
     failed = sum((writer.failed for writer in crowd), Counter())
     print(

@@ -283,6 +283,24 @@ def test_without_tls_it_works_while_the_page_is_open_and_says_so(page, context, 
     assert stored() == {90.0: "0.05"}
 
 
+def test_where_the_browser_keeps_nothing_each_writing_goes_at_once_and_still_under_a_key(
+    page, enter, mechanic, domer, live_server
+):
+    page.add_init_script("Object.defineProperty(window, 'indexedDB', { value: undefined });")
+    enter(mechanic)
+    page.goto(live_server.url + domer)
+    with page.expect_request(re.compile("/reading/")) as sent:
+        type_in(page, 90, "0.05")
+    assert re.fullmatch("[0-9a-f]{32}", sent.value.headers["x-write-key"])
+    expect(page.locator(".pos.at90 .tick")).to_be_visible()
+    page.get_by_text("Log another move").tap()
+    page.get_by_label("Anything else, in words").fill("wedge eased")
+    with page.expect_request(re.compile("/moves/")) as sent:
+        page.locator(".mover").last.get_by_role("button", name="Log it").tap()
+    assert re.fullmatch("[0-9a-f]{32}", sent.value.headers["x-write-key"])
+    expect(page.locator("#moves table")).to_contain_text("wedge eased")
+
+
 # Killed
 
 
