@@ -20,20 +20,36 @@ MOST_SEVERE = 3.0
 def expected_severity(start: Start, drift: Drift | None, strokes_million: ArrayLike, limit_um: float) -> FloatArray:
     """Root mean square offset over its limit after so many million strokes, shape (k,) as the strokes.
 
-    E|N(m, V)|^2 = |m|^2 + trace V; without a drift the offset is expected to stay where it was left. Never above
-    MOST_SEVERE. (Derived; a root mean square is a little above the mean.)
+    Without a drift the offset is expected to stay where it was left. See `severities_ahead` for many at once.
     """
     strokes = numbers(strokes_million, "Strokes", "strokes_million")
-    if (strokes < 0.0).any():
-        raise CalcError("Strokes cannot be negative.", field="strokes_million")
     limit = one_number(limit_um, "The limit", "limit_um", above=0.0)
     first = numbers([start.across_um, start.up_um, start.u_um], "The offset as left and its uncertainty", "start")
-    mean = np.broadcast_to(first[:2], (len(strokes), 2))
-    square = np.zeros(len(strokes))
+    creep, walk, doubt = np.zeros(2), 0.0, 0.0
     if drift is not None:
-        mean = mean + drift.mean_um * strokes[:, None]
-        square = np.trace(drift.cov_um2) * strokes + np.trace(drift.mean_cov_um2) * strokes**2
-    return np.asarray(np.minimum(np.sqrt((mean**2).sum(axis=1) + square) / limit, MOST_SEVERE))
+        creep, walk, doubt = drift.mean_um, float(np.trace(drift.cov_um2)), float(np.trace(drift.mean_cov_um2))
+    rows = np.concatenate([first[:2], creep, [walk, doubt, limit]])
+    return np.asarray(severities_ahead(rows[None], strokes[None])[0])
+
+
+def severities_ahead(places: ArrayLike, strokes_million: ArrayLike) -> FloatArray:
+    """Root mean square offset over its limit of n places at k numbers of strokes each, shape (n, k).
+
+    places  (n, 7): offset as left across and up, creep across and up, traces of the walk's and of the creep's own
+            covariance, limit; um and um2 per million strokes as in `Drift`. strokes_million (n, k), not negative.
+    E|N(m, V)|^2 = |m|^2 + trace V, never above MOST_SEVERE. (Derived; a root mean square is a little above the mean.)
+    """
+    rows = np.asarray(places, dtype=np.float64).reshape(-1, 7)
+    strokes = np.asarray(strokes_million, dtype=np.float64)
+    if strokes.ndim != 2 or len(strokes) != len(rows):
+        raise CalcError("Each place needs its strokes.", field="strokes_million")
+    if not (np.isfinite(rows).all() and np.isfinite(strokes).all() and (rows[:, 6] > 0.0).all()):
+        raise CalcError("Offsets, drift and limits must be usable numbers, the limits above zero.", field="places")
+    if (strokes < 0.0).any():
+        raise CalcError("Strokes cannot be negative.", field="strokes_million")
+    x, y, creep_x, creep_y, walk, doubt, limit = (column[:, None] for column in rows.T)
+    square = (x + creep_x * strokes) ** 2 + (y + creep_y * strokes) ** 2 + walk * strokes + doubt * strokes**2
+    return np.asarray(np.minimum(np.sqrt(square) / limit, MOST_SEVERE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from linelog.alignment.models import Visit
 from linelog.calc.drift import DueBy, chance_out
-from linelog.calc.loss import Running, expected_severity, weekly_excess
+from linelog.calc.loss import Running, severities_ahead, weekly_excess
 from linelog.calc.money import CostRates, cost_of
 from linelog.planning import weeks as calendar
 from linelog.planning.effect import Effects, effects_of
@@ -30,12 +30,19 @@ HELD = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)  # opened for the
 
 @dataclass(frozen=True, slots=True)
 class PlaceNow:
-    """A place as it is expected to stand: strokes since it was left, and the chance that it is out by now."""
+    """A place as it is expected to stand, with the strokes since it was left."""
 
     place: Place
     label: str
     done_million: float
-    chance: float | None
+
+    @property
+    def chance(self) -> float | None:
+        """The chance that it is out by now, None where no drift is known; worked out only where it is shown."""
+        drift = self.place.drift
+        if drift is None:
+            return None
+        return float(chance_out(drift, self.place.start, self.done_million, self.place.limit_um)[0])
 
     @property
     def left_million(self) -> float | None:
@@ -159,20 +166,18 @@ class Reckoning:
 
     def _place_now(self, machine: int, place: Place) -> PlaceNow:
         done = self.strokes[machine].between(place.since, dt.date.max)
-        drift = place.drift
-        chance = float(chance_out(drift, place.start, done, place.limit_um)[0]) if drift else None
         station = self.stations.get(place.station)
         label = words.place(station, place.seat) if station else ""
-        return PlaceNow(place, f"{label}, running" if place.method == "running" else label, done, chance)
+        return PlaceNow(place, f"{label}, running" if place.method == "running" else label, done)
 
-    def _severities(self, places: Iterable[PlaceNow], a_day: float, least: float) -> np.ndarray:
+    def _severities(self, places: Sequence[PlaceNow], a_day: float, least: float) -> np.ndarray:
         """Severity of the worst place now and in the middle of each week, shape (1 + weeks,)."""
         ahead = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0]) * a_day
-        worst = np.full(1 + self.number, least)
-        for one in places:
-            grown = expected_severity(one.place.start, one.place.drift, one.done_million + ahead, one.place.limit_um)
-            worst = np.maximum(worst, grown)
-        return worst
+        if not places:
+            return np.full(1 + self.number, least)
+        strokes = np.array([[one.done_million] for one in places]) + ahead
+        grown = severities_ahead([one.place.ahead for one in places], strokes)
+        return np.asarray(np.maximum(grown.max(axis=0), least))
 
     def _opens(
         self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow], a_day: float

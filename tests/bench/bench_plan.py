@@ -45,7 +45,7 @@ def fill(quick: bool) -> dict[str, Any]:
     for number, week in enumerate(weeks[1:]):
         for shift, line in enumerate(lines):
             starts = calendar.begins(plant, week + dt.timedelta(days=(number + shift) % 5, hours=6))
-            ends = starts + dt.timedelta(hours=8)
+            ends = starts + dt.timedelta(hours=18)  # as long as a visit that opens every station
             StopWindow.objects.create(plant=plant, line=line, starts_at=starts, ends_at=ends)
     planned = [
         entries.put(by=by, at=now, machine=one, week=weeks[1 + n % 7], hours=4.0, reason="Due.", pinned=n % 3 == 0)

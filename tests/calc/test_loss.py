@@ -5,7 +5,7 @@ import pytest
 
 from linelog.calc.drift import Drift, Start
 from linelog.calc.errors import CalcError
-from linelog.calc.loss import MOST_SEVERE, Running, expected_severity, weekly_excess
+from linelog.calc.loss import MOST_SEVERE, Running, expected_severity, severities_ahead, weekly_excess
 
 DRIFT = Drift(np.array([0.3, -0.4]), np.diag([4.0, 5.0]), np.diag([0.01, 0.02]), 5, 40.0)
 
@@ -30,6 +30,14 @@ def test_without_a_drift_it_stays_and_never_goes_beyond_what_anybody_ran():
     assert expected_severity(Start(300.0, 0.0), DRIFT, [1.0], 10.0)[0] == MOST_SEVERE
 
 
+def test_many_places_at_once_are_each_as_it_would_be_alone():
+    strokes = np.array([[0.0, 10.0], [5.0, 7.0]])
+    rows = [[3.0, 0.0, 0.3, -0.4, 9.0, 0.03, 20.0], [3.0, 4.0, 0.0, 0.0, 0.0, 0.0, 10.0]]
+    together = severities_ahead(rows, strokes)
+    assert together[0] == pytest.approx(expected_severity(Start(3.0, 0.0), DRIFT, strokes[0], 20.0))
+    assert together[1] == pytest.approx(expected_severity(Start(3.0, 4.0), None, strokes[1], 10.0))
+
+
 def test_loss_of_a_week_by_hand():
     """100 per million at severity 1, 2 million a week, doubling per unit: at 2 it is 200, aligned to 0 it is 50."""
     found = weekly_excess(Running(100.0, 1.0, 2.0), [1.0, 2.0], after=0.0, ratio=2.0)
@@ -47,6 +55,8 @@ def test_a_machine_better_than_an_alignment_leaves_it_loses_nothing():
         (lambda: expected_severity(Start(0.0, 0.0), None, [-1.0], 10.0), "strokes_million"),
         (lambda: expected_severity(Start(0.0, 0.0), None, [1.0], 0.0), "limit_um"),
         (lambda: expected_severity(Start(float("nan"), 0.0), None, [1.0], 10.0), "start"),
+        (lambda: severities_ahead([[0.0] * 7], [[1.0]]), "places"),
+        (lambda: severities_ahead([[1.0] * 7], [1.0]), "strokes_million"),
         (lambda: weekly_excess(Running(1.0, 0.5, 1.0), [-0.1], after=0.0, ratio=1.3), "severity"),
         (lambda: weekly_excess(Running(1.0, 0.5, 1.0), [0.1], after=0.0, ratio=0.0), "ratio"),
         (lambda: weekly_excess(Running(1.0, 0.5, -1.0), [0.1], after=0.0, ratio=1.3), "strokes_a_week_million"),

@@ -10,6 +10,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html_join
 from django.views.decorators.http import require_GET, require_POST
 from django.views.decorators.vary import vary_on_headers
 
@@ -75,13 +76,15 @@ def read(plant: Plant, number: int, now: dt.datetime) -> dict[str, Any]:
     stops = _stops(found, now)
     entries = open_entries(plant)
     weeks = grid(found, stops, entries)
+    choices = [(week.isoformat(), f"week {week.isocalendar().week}") for week in found.weeks]
     return {
         "site": plant,
         "coming": found,
         "weeks": weeks,
         "outside": outside(found, entries),
         "suggestion": suggest(found, stops, entries, now),
-        "choices": [(week.isoformat(), f"week {week.isocalendar().week}") for week in found.weeks],
+        "choices": choices,
+        "options": format_html_join("", '<option value="{}">{}</option>', choices),
         "hours": sum(week.hours for week in weeks),
         "crew_hours": sum(week.crew_hours for week in weeks),
         "avoided": sum(week.avoided for week in weeks),

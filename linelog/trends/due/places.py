@@ -70,6 +70,12 @@ class Place:
         mean, cov, doubt = (np.array(rows) for rows in (self.mean_um, self.cov_um2, self.mean_cov_um2))
         return Drift(mean, cov, doubt, self.pairs, self.pair_million, self.pooled)
 
+    @property
+    def ahead(self) -> tuple[float, ...]:
+        """The row that `calc.loss.severities_ahead` takes."""
+        walk, doubt = (sum(rows[n][n] for n in range(len(rows))) for rows in (self.cov_um2, self.mean_cov_um2))
+        return (*self.left_um, *self.mean_um, walk, doubt, self.limit_um)
+
     def plain(self) -> dict[str, Any]:
         """Return it for a JSON column."""
         return asdict(self)
