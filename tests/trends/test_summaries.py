@@ -315,3 +315,17 @@ def test_sums_of_invented_years_agree_with_the_daily_sums(machine, by):
         assert sum(getattr(row, name) for row in made.pieces) == pytest.approx(whole)
         assert sum(getattr(row, name) for row in made.stretches) == pytest.approx(whole)
     assert sum(row.days for row in made.pieces) == 400 - len(visits)
+
+
+def test_only_what_is_different_is_written_anew(machine, by):
+    visit(machine, by, 10, 30.0, left=0.0)
+    visit(machine, by, 40, limit(machine))
+    work_out(machine)
+    before = {model: dict(model.objects.values_list("pk", "machine")) for model in (Stretch, Piece, Around)}
+    work_out(machine)
+    assert before == {model: dict(model.objects.values_list("pk", "machine")) for model in before}
+    DayCount.objects.filter(day=DAY + dt.timedelta(days=59)).update(tear_offs=1000)
+    work_out(machine)
+    changed = {model: before[model].keys() - set(model.objects.values_list("pk", flat=True)) for model in before}
+    assert {model: len(gone) for model, gone in changed.items()} == {Stretch: 1, Piece: 1, Around: 0}
+    assert Piece.objects.order_by("-first_day").first().tear_offs == 1000 + sum(range(41, 59))
