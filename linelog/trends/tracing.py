@@ -141,6 +141,14 @@ def trace(asked: Asked, bearers: Bearers) -> Traced:
     return Traced(Leads.ONE, found, _one(asked, on_day[0]), doubts, history)
 
 
+def led_to(asked: Asked, bearers: Bearers) -> int | None:
+    """Return the one machine that `trace` leads to, without its words: for thousands of findings at once."""
+    if asked.machine is not None:
+        return asked.machine.machine_id
+    found = {row.machine_id for row in bearers.of(asked.mark) if row.holds(asked.day)} if asked.mark else set()
+    return found.pop() if len(found) == 1 else None
+
+
 def _given(
     asked: Asked, machine: Candidate, on_day: Sequence[Bearing], history: tuple[Bearing, ...], bearers: Bearers
 ) -> Traced:

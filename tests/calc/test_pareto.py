@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from linelog.calc import pareto
 from linelog.calc.errors import CalcError
@@ -41,6 +43,7 @@ def test_chances_are_corrected_for_the_number_of_bars():
         highest = max(highest, min(1.0, (4 - rank) * bars.p[at]))
         by_hand[at] = highest
     assert bars.p_chart == pytest.approx(by_hand)
+    assert bars.p_chart == pytest.approx(multipletests(bars.p, method="holm")[1])
     assert bars.stands_out.tolist() == [True, False, False, False]
 
 
@@ -58,6 +61,13 @@ def test_sets_are_held_against_the_other_sets_of_their_machines():
     assert bars.p == pytest.approx([0.5 * 0.5 * 0.1])
     alike = pareto.by_strata([14], [[0.5] * 20])
     assert alike.p == pytest.approx([tail(14, 20, 0.5)])
+
+
+@given(st.lists(st.sampled_from([0.0, 0.01, 0.2, 0.5, 0.9, 1.0]), min_size=1, max_size=60), st.data())
+def test_unlike_trials_have_the_tail_that_scipy_gives_them(shares, data):
+    count = data.draw(st.integers(0, len(shares)))
+    own = pareto.by_strata([count], [shares]).p[0]
+    assert own == pytest.approx(float(stats.poisson_binom.sf(count - 1, shares)), abs=1e-9)
 
 
 def test_a_set_that_was_always_in_expects_all_that_it_has():

@@ -8,11 +8,11 @@ from linelog.plant.models import Fitting, MarkAssignment, ToolingSet
 from linelog.production.made import Told
 from linelog.production.models import DayCount, Event
 from linelog.trends.look import where_to_look
-from linelog.trends.queries.bearers import bearers_of, traced
+from linelog.trends.queries.bearers import asked_of, bearers_of
 from linelog.trends.queries.findings import alike, count_words
 from linelog.trends.queries.then import read_log
 from linelog.trends.then import then
-from linelog.trends.tracing import Leads
+from linelog.trends.tracing import Leads, led_to, trace
 from tests import factories
 from tests.trends import invented
 
@@ -49,7 +49,10 @@ def finding(site, mark="", on="2026-06-10", code="DOME-OFF", **more):
 
 
 def leads(site, mark, on, **more):
-    return traced(finding(site, mark, on, **more), bearers_of(site.pk))
+    asked, bearers = asked_of(finding(site, mark, on, **more)), bearers_of(site.pk)
+    found = trace(asked, bearers)
+    assert led_to(asked, bearers) == found.machine_id  # the short way must lead where the long one does
+    return found
 
 
 class TestMarks:

@@ -77,7 +77,8 @@ def _findings(user: Person, typed: str) -> tuple[Row, ...]:
     with contextlib.suppress(ValueError):
         day = dt.date.fromisoformat(typed)
         match |= Q(made_on=day) | Q(found_on=day)
-    return tuple(with_traces(findings_for(user).filter(match)[:MOST_FINDINGS]))
+    last = findings_for(user).filter(match).select_related(None).values_list("pk", flat=True)[:MOST_FINDINGS]
+    return tuple(with_traces(findings_for(user).filter(pk__in=list(last))))
 
 
 def _marks(user: Person, typed: str, day: dt.date) -> tuple[MarkFound, ...]:

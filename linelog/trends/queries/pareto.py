@@ -15,7 +15,7 @@ from linelog.production.models import DayCount, Finding
 from linelog.production.queries import machine_totals
 from linelog.trends.queries.bearers import bearers_of
 from linelog.trends.queries.findings import Mounted, mounted
-from linelog.trends.tracing import Asked, Bearers, Candidate, trace
+from linelog.trends.tracing import Asked, Bearers, Candidate, led_to
 
 COLUMNS = ("made_on", "made_from", "made_to", "code_id", "code__code", "code__name", "mark", "machine_id", "quantity")
 
@@ -91,7 +91,7 @@ def _occasions(
     rows = Finding.objects.filter(plant=plant, made_on__gte=since, made_on__lte=until).order_by("made_on", "pk")
     for day, begins, ends, code_id, code, name, mark, given, quantity in rows.values_list(*COLUMNS):
         known = Candidate(given, "", "", None) if given else None
-        machine_id = trace(Asked(mark, day, known), bearers).machine_id
+        machine_id = led_to(Asked(mark, day, known), bearers)
         mine = on_machine[machine_id] if machine_id is not None else []
         sets = frozenset(one.set_id for one in mine if one.within(begins, ends))
         key = (day, code_id, machine_id if machine_id is not None else mark.casefold())

@@ -31,11 +31,12 @@ def _query(request: Request) -> str:
 
 
 def _listed(request: Request, rows: Any, form: Any, template: str, more: dict[str, Any]) -> HttpResponse:
-    page = listing.page_of(rows, request.GET.get("page", "1"))
+    # The page is found in the one table, by its index; only then is read what its rows are shown with.
+    page = listing.page_of(rows.select_related(None).only("pk"), request.GET.get("page", "1"))
     context = {
         "form": form,
         "page": page,
-        "rows": with_traces(page.rows),
+        "rows": with_traces(findings_for(request.user).filter(pk__in=[row.pk for row in page.rows])),
         "query": _query(request),
         "may_trace": may(request.user, Permission.TRACE),
         **more,
