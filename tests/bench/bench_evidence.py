@@ -165,6 +165,7 @@ def report(world: dict[str, Any]) -> None:
             "/evidence/before-after/?span=all",
             "/evidence/before-after/figures.json?span=all",
         ),
+        *kept_pages(world["machine"].pk),
     ):
         start = time.perf_counter()
         client.get(url)
@@ -172,6 +173,21 @@ def report(world: dict[str, Any]) -> None:
         page, plain = base.timed(lambda url=url: client.get(url), 40), base.timed(base.bare(client, [url], None), 40)
         numbers = "".join(f"{p50:10.1f}{p95:8.1f}{work:8.1f}" for p50, p95, work in (page, plain))
         print(f"  {url:44}{numbers}{page[0] / plain[0]:8.1f}   first {first:.0f}", flush=True)
+
+
+def kept_pages(machine: int) -> list[str]:
+    """Return the addresses of signals, ranking and repeat problems, those of one of each among them."""
+    from linelog.trends.models import RepeatProblem, Signal
+
+    signals = f"/machines/{machine}/signals"
+    lists = ["/evidence/signals/", "/evidence/signals/?days=&state=", "/evidence/ranking/", "/evidence/ranking.json"]
+    charts = [f"{signals}/", f"{signals}/?grain=shift&span=728", f"{signals}.json", f"{signals}.json?span=728"]
+    ones = [f"/evidence/signals/{pk}/" for pk in Signal.objects.values_list("pk", flat=True)[:1]]
+    for kind in RepeatProblem.Kind.values:
+        rows = RepeatProblem.objects.filter(kind=kind).values_list("pk", flat=True)
+        ones += [f"/evidence/repeats/{pk}/" for pk in rows[:1]]
+    print(f"  {Signal.objects.count():,} signals, {RepeatProblem.objects.count():,} repeat problems")
+    return [*lists, *charts, "/evidence/repeats/", *ones]
 
 
 def main() -> None:

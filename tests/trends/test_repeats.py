@@ -17,7 +17,7 @@ from linelog.trends.repeats import services
 from linelog.trends.repeats.refit import refit_repeats
 from linelog.trends.repeats.rule import Occasion, Rule, came_back
 from linelog.trends.repeats.services import Words
-from linelog.trends.repeats.spoilage import cause_problems, overspread, read
+from linelog.trends.repeats.spoilage import cause_problems, kept, overspread, read
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.models import AuditEvent
 from tests import factories
@@ -259,6 +259,8 @@ def test_a_cause_above_the_plants_rate_month_after_month_is_found_at_that_machin
     cause = SpoilageCause.objects.create(plant=manager.plant, code="DENT", name="Dent")
     spoil(machines, 6, bad=machines[3])
     refit(manager)
+    plant = Plant.objects.get(pk=manager.plant_id)
+    assert np.array_equal(kept(plant).spoiled[cause.pk], read(plant, NOW).spoiled[cause.pk])
     problem = RepeatProblem.objects.get()
     assert (problem.machine, problem.cause, problem.times, problem.looked_at) == (machines[3], cause, 5, 5)
     shown = page(signed_in(manager), "trends:repeat", problem.pk)

@@ -104,7 +104,7 @@ def look(problem: RepeatProblem, now: dt.datetime) -> Look:
     rule = rule_of(problem.machine.line.plant)
     parts = tuple(problem.parts.select_related("machine", "station").order_by("station__order"))
     is_cause = problem.kind == Kind.CAUSE
-    found, months = _months(problem, now) if is_cause else (None, ())
+    found, months = _months(problem) if is_cause else (None, ())
     one, seen, series = (found, (), None) if is_cause else _visits(problem, now)
     drift, pairs = station_drift(series) if series else (None, 0)
     after = since(one.occasions if one else (), take_ups[0].action_on, rule) if take_ups else (0, 0)
@@ -114,7 +114,7 @@ def look(problem: RepeatProblem, now: dt.datetime) -> Look:
 
 def occasions_of(problem: RepeatProblem, now: dt.datetime) -> Sequence[Occasion]:
     """Return every visit or month that the rule looked at, the oldest first."""
-    found = _months(problem, now)[0] if problem.kind == Kind.CAUSE else _visits(problem, now)[0]
+    found = _months(problem)[0] if problem.kind == Kind.CAUSE else _visits(problem, now)[0]
     return found.occasions if found else ()
 
 
@@ -133,9 +133,9 @@ def _visits(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, t
     return one, seen, series
 
 
-def _months(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, tuple[Month, ...]]:
+def _months(problem: RepeatProblem) -> tuple[Problem | None, tuple[Month, ...]]:
     plant = problem.machine.line.plant
-    read = spoilage.read(plant, now)
+    read = spoilage.kept(plant)
     told = spoilage.cause_problems(read, rule_of(plant)).get(problem.machine_id, [])
     one = next((one for one in told if one.key == problem.key), None)
     if problem.cause_id not in read.spoiled or problem.machine_id not in read.machines:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from django.db import transaction
 
 from linelog.plant.models import Machine, Plant
+from linelog.trends import refit
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
 from linelog.trends.repeats import history, spoilage
 from linelog.trends.repeats.rule import (
@@ -34,7 +35,10 @@ def refit_repeats(plant: Plant, now: dt.datetime) -> None:
     """Apply the rule to every machine of a plant, and to its spoilage by cause."""
     machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
     found = found_at(plant, machines, now)
-    for machine, more in spoilage.cause_problems(spoilage.read(plant, now), rule_of(plant)).items():
+    months = spoilage.read(plant, now)
+    rests_on = {"cans": int(months.made.sum()), "months": len(months.months)}
+    refit.keep(plant, spoilage.KIND, "", now, rests_on=rests_on, result=spoilage.as_result(months), sentence="")
+    for machine, more in spoilage.cause_problems(months, rule_of(plant)).items():
         found.setdefault(machine, []).extend(more)
     _store(plant, found, now)
 

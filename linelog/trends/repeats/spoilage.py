@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from django.db.models import BigIntegerField, F, Sum
@@ -17,9 +18,10 @@ from linelog.calc.repeat import above_expected
 from linelog.plant.models import Plant
 from linelog.production.days import production_day
 from linelog.production.models import ShiftCount, SpoilageCause
+from linelog.trends.models import Fit
 from linelog.trends.repeats.rule import Kind, Occasion, Pattern, Problem, Rule
 
-MONTHS = 12
+KIND = "spoilage by month"
 LEVEL = 0.05
 _TRIM = 0.1  # of either end of the scores, so that the bad machines do not widen what they are held against
 
@@ -56,6 +58,27 @@ def read(plant: Plant, now: dt.datetime) -> Months:
         table[:, machines.index(machine), months.index(month)] = [value or 0 for value in values]
     spoiled = {pk: table[number] for number, (pk, _) in enumerate(sorts, start=1)}
     return Months(tuple(machines), tuple(months), table[0], spoiled)
+
+
+def kept(plant: Plant) -> Months:
+    """Return the months as the last refit kept them: adding up a year of shifts is too slow for a page."""
+    fit = Fit.objects.filter(plant=plant, kind=KIND, scope="").first()
+    if fit is None or not fit.result:
+        return Months((), (), np.zeros((0, 0)), {})
+    result = fit.result
+    months = tuple(dt.date.fromisoformat(month) for month in result["months"])
+    spoiled = {int(pk): np.array(counts, dtype=float) for pk, counts in result["spoiled"].items()}
+    return Months(tuple(result["machines"]), months, np.array(result["made"], dtype=float), spoiled)
+
+
+def as_result(months: Months) -> dict[str, Any]:
+    """Return the months as plain values, to be kept."""
+    return {
+        "machines": list(months.machines),
+        "months": [month.isoformat() for month in months.months],
+        "made": months.made.tolist(),
+        "spoiled": {str(pk): counts.tolist() for pk, counts in months.spoiled.items()},
+    }
 
 
 def expected_counts(spoiled: Floats, made: Floats) -> Floats:
