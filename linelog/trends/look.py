@@ -11,10 +11,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from linelog.alignment.standing import Value
+from linelog.calc.readings import clock_position
 from linelog.calc.repeat import Together
 from linelog.calc.verdict import Judged, Verdict, judge
-from linelog.plant.models import Symptom
-from linelog.production.models import Event
+from linelog.plant.models import Station, Symptom
+from linelog.production.models import Event, WallRing
 from linelog.trends import words
 from linelog.trends.queries.findings import AlikeFound
 from linelog.trends.then import Stood, Then
@@ -22,6 +23,8 @@ from linelog.trends.then import Stood, Then
 OUT, REPEATS, TOGETHER, EVENT = 4, 3, 4, 3
 RISKY, MANY_MACHINES, NOT_PROVEN, PROVEN_IN = 2, 2, 1, -2
 MANY = 3  # machines with the same defect in the same days speak against any one of them
+WALL_POINTS = {WallRing.State.ACT: 4, WallRing.State.LOOK: 2, WallRing.State.FAIR: 0, WallRing.State.GOOD: -2}
+WALL_TILTS = 2
 Aspect, Other = Symptom.Aspect, Symptom.Other
 HAPPENS = {
     Other.METAL: Event.Kind.METAL,
@@ -88,6 +91,8 @@ def _station(hint: Hint, symptom: Symptom, record: Then, risk: float) -> None:
     for one in places:
         _measured(hint, one, symptom.aspect, record)
         _history(hint, one, risk, symptom.aspect)
+    if symptom.station_kind == Station.Kind.TOOL_PACK:
+        _wall(hint, symptom.aspect, record)
     if symptom.aspect == Aspect.TOGETHER and record.together in (Together.UP, Together.DOWN, Together.SIDEWAYS):
         hint.add(TOGETHER, f"The nearest visit found its stations {record.together.value}.")
 
@@ -133,6 +138,24 @@ def _measured(hint: Hint, one: Stood, aspect: str, record: Then) -> None:
         hint.add(PROVEN_IN, f"{proven_in[0][:-1]}, and {proven_in[1].split(': ', 1)[1]}")
     elif proven_in and not hint.reasons:
         hint.add(0, proven_in[0])
+
+
+def _wall(hint: Hint, aspect: str, record: Then) -> None:
+    """Take into account the can of this machine gauged nearest in time: how its wall varies, and with its height."""
+    if not record.log.walls:
+        return
+    sample = record.log.walls[0].sample
+    rings = [ring for ring in record.log.walls if ring.sample_id == sample.pk]
+    made = words.date(record.log.day_of(sample.taken_at))
+    if aspect == Aspect.TILT:
+        x, y, expanded = sample.tilt_x_mm_per_m, sample.tilt_y_mm_per_m, sample.tilt_expanded_mm_per_m
+        if x is not None and y is not None and expanded is not None and math.hypot(x, y) > expanded:
+            hint.add(WALL_TILTS, f"The thick side of the can gauged of {made} moves with its height.")
+        return
+    worst = max(rings, key=lambda ring: WALL_POINTS[WallRing.State(ring.state)])
+    thin = f", thin toward {clock_position(worst.thin_deg)} o'clock" if worst.thin_deg is not None else ""
+    said = f"The wall of the can gauged of {made}, {worst.height_mm:g} mm above the dome: {worst.state}{thin}."
+    hint.add(WALL_POINTS[WallRing.State(worst.state)], said)
 
 
 def _history(hint: Hint, one: Stood, risk: float, aspect: str) -> None:

@@ -7,6 +7,8 @@ import pytest
 from linelog.plant.models import Fitting, MarkAssignment, ToolingSet
 from linelog.production.made import Told
 from linelog.production.models import DayCount, Event
+from linelog.production.services import walls
+from linelog.production.walls import Can, Ring
 from linelog.trends.look import where_to_look
 from linelog.trends.queries.bearers import asked_of, bearers_of
 from linelog.trends.queries.findings import alike, count_words
@@ -217,6 +219,31 @@ class TestRecord:
         assert [hint.where for hint in hints] == ["Metal", "Domer, off to one side"]
         assert hints[0].reasons == ["Coil or metal change on BM 4, 2026-06-10: Another coil lot."]
         assert hints[1].word == "record speaks against it"
+
+    def test_the_wall_of_the_nearest_can_speaks_for_or_against_the_tool_pack(self, site, bm):
+        def gauge(on, *wall_um):
+            readings = tuple((angle, um, "") for angle, um in zip((0.0, 90.0, 180.0, 270.0), wall_um, strict=True))
+            at = dt.datetime.combine(day(on), dt.time(12), tzinfo=dt.UTC)
+            walls.enter(by=site.by, at=at, can=Can(bm, at, "crank", 1.0, "um", (Ring(60.0, readings),)))
+
+        def pack(found, record):
+            rows = list(found.code.symptoms.filter(station_kind="tool_pack", aspect="parallel"))
+            return where_to_look(rows, record, alike(found, bm.pk, bearers_of(site.pk), 14), 20.0)[0]
+
+        gauge("2026-05-01", 80.0, 98.0, 116.0, 98.0)  # too long before
+        found, record = self.read(site, bm, code="ONE-SIDE")
+        assert record.log.walls == ()
+        gauge("2026-06-08", 89.0, 98.0, 107.0, 98.0)  # 18 um from side to side: beyond the level to act at
+        found, record = self.read(site, bm, code="ONE-SIDE")
+        hint = pack(found, record)
+        assert hint.word == "record speaks for it"
+        assert "The wall of the can gauged of 2026-06-08, 60 mm above the dome: act, thin toward 12 o'clock." in (
+            hint.reasons
+        )
+        gauge("2026-06-10", 98.0, 98.0, 98.5, 98.0)
+        hint = pack(*self.read(site, bm, code="ONE-SIDE"))
+        assert hint.reasons == ["The wall of the can gauged of 2026-06-10, 60 mm above the dome: good."]
+        assert hint.word == "record speaks against it"
 
     def test_the_same_defect_on_three_machines_points_to_what_they_share(self, site, bm):
         for number in (5, 6):

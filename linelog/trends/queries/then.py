@@ -10,7 +10,7 @@ from linelog.alignment.standing import Value
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
 from linelog.production.days import zone
-from linelog.production.models import Event
+from linelog.production.models import Event, WallRing
 from linelog.production.queries import DaySeries, Totals, day_counts, machine_totals
 from linelog.trends.queries.findings import Mounted, mounted
 from linelog.trends.queries.marks import Mark, marks
@@ -20,6 +20,7 @@ AROUND_DAYS = 3  # before and after: the week of the finding
 USUAL_DAYS = 182  # before that week: what is usual for the machine
 EVENT_DAYS = 1
 METAL_DAYS = 7
+WALL_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Log:
     week      the sums of the week around, None where nothing was counted; `usual` of the half year before it
     days      daily sums from the oldest of those visits to the day
     metal_or_oil  changes of metal, lubrication or coolant on the line within a week
+    walls     every height of the cans of this machine gauged within a fortnight, the nearest in time first
     """
 
     machine: Machine
@@ -46,6 +48,7 @@ class Log:
     days: DaySeries
     happened: tuple[Mark, ...]
     metal_or_oil: tuple[Event, ...]
+    walls: tuple[WallRing, ...]
 
     def day_of(self, at: dt.datetime) -> dt.date:
         """Return the plant's own day of a time."""
@@ -78,7 +81,18 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
         days=day_counts(machine, since, day),
         happened=tuple(sorted(happened, key=lambda mark: mark.at)),
         metal_or_oil=_metal_or_oil(machine, begins, ends),
+        walls=_walls(machine, begins, ends),
     )
+
+
+def _walls(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[WallRing, ...]:
+    near = dt.timedelta(days=WALL_DAYS)
+    rows = WallRing.objects.filter(sample__machine=machine)
+    rows = rows.filter(sample__taken_at__gte=begins - near, sample__taken_at__lte=ends + near).select_related(
+        "sample"
+    )
+    middle = begins + (ends - begins) / 2
+    return tuple(sorted(rows, key=lambda ring: (abs(ring.sample.taken_at - middle), ring.sample_id, ring.height_mm)))
 
 
 def _metal_or_oil(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[Event, ...]:
