@@ -19,6 +19,7 @@ from linelog.calc.radial import chance_outside
 #: Pairs a station needs before its own drift is taken.
 FEWEST_PAIRS = 3
 _STEPS = 200  # of the search for the first time that the risk is reached
+_LOOKED_AT = (20, 60)  # steps after which it stops where the risk was reached already, as it mostly is
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +142,14 @@ def due_strokes(
     farthest = one_number(horizon_million, "The horizon", "horizon_million", above=0.0)
     now = float(chance_out(drift, start, done_million, limit_um)[0])
     strokes = np.linspace(0.0, farthest, _STEPS + 1)
-    reached = chance_out(drift, start, strokes, limit_um) >= wanted
-    first = int(np.argmax(reached))
-    if not reached[first]:
+    first = 0
+    for part in np.split(strokes, _LOOKED_AT):
+        reached = chance_out(drift, start, part, limit_um) >= wanted
+        if reached.any():
+            first += int(np.argmax(reached))
+            break
+        first += len(part)
+    else:
         return Due(None, now)
     if first == 0:
         return Due(0.0, now)

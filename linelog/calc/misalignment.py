@@ -163,15 +163,16 @@ def _points(rows: Rows, fit: CountFit, curve: FloatArray) -> tuple[Point, ...]:
     bins = min(MOST_BINS, max(1, len(order) // 4))
     through = np.cumsum(rows.cans[order])
     number = np.minimum((through - rows.cans[order] / 2.0) / through[-1] * bins, bins - 1).astype(np.int64)
-    points = []
-    for one in np.unique(number):
-        here = order[number == one]
-        usual_cans = MILLION * float((fit.expected[here] / curve[here]).sum())
-        exact = rates_per_million([float(rows.counts[here].sum())], usual_cans)
-        severity = float(np.average(rows.severity[here], weights=rows.cans[here]))
-        cans, counts = int(rows.cans[here].sum()), int(rows.counts[here].sum())
-        points.append(Point(severity, float(exact.rate[0]), float(exact.low[0]), float(exact.high[0]), cans, counts))
-    return tuple(points)
+    bins_of = [order[number == one] for one in np.unique(number)]
+    if not bins_of:
+        return ()
+    counts = [int(rows.counts[here].sum()) for here in bins_of]
+    usual_cans = [MILLION * float((fit.expected[here] / curve[here]).sum()) for here in bins_of]
+    exact = rates_per_million(counts, usual_cans)
+    rate, low, high = exact.rate.tolist(), exact.low.tolist(), exact.high.tolist()
+    severity = [float(np.average(rows.severity[here], weights=rows.cans[here])) for here in bins_of]
+    cans = [int(rows.cans[here].sum()) for here in bins_of]
+    return tuple(map(Point, severity, rate, low, high, cans, counts))
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,15 +196,17 @@ def against_expected(
     alpha  NB2 dispersion of the fit: counts that come in clusters of so many are worth as many times fewer (derived)
     """
     marks = np.array(labels, dtype=np.int64)
-    found = []
+    found, clusters = [], []
     for label in np.unique(marks[marks > 0]).tolist():
         here = marks == label
         wanted = float(expected[here].sum())
         if wanted <= 0.0:
             continue
-        counts = int(rows.counts[here].sum())
-        cluster = 1.0 + (alpha or 0.0) * float((expected[here] ** 2).sum()) / wanted  # variance over mean of the sum
-        exact = rates_per_million([round(counts / cluster)], wanted / cluster * MILLION)
-        ends = counts / wanted, float(exact.low[0]), float(exact.high[0])
-        found.append(Against(label, counts, int(rows.cans[here].sum()), wanted, *ends))
-    return tuple(found)
+        found.append((label, int(rows.counts[here].sum()), int(rows.cans[here].sum()), wanted))
+        clusters.append(1.0 + (alpha or 0.0) * float((expected[here] ** 2).sum()) / wanted)  # variance over mean
+    if not found:
+        return ()
+    counts, wanted_all = (np.array([one[n] for one in found], dtype=np.float64) for n in (1, 3))
+    exact = rates_per_million(np.round(counts / clusters), wanted_all / clusters * MILLION)
+    ends = np.stack([counts / wanted_all, exact.low, exact.high], axis=1).tolist()
+    return tuple(Against(*one, *its) for one, its in zip(found, ends, strict=True))

@@ -46,6 +46,7 @@ class Chunk:
     replaced: bulk.Payload
     touched: bulk.Payload
     machines: frozenset[int]
+    first_day: dt.date | None
     at: dt.datetime
 
 
@@ -69,6 +70,7 @@ def prepare(rows: pl.DataFrame, *, upload_id: int, by_id: int, at: dt.datetime) 
         replaced=bulk.payload(replaced.select(REPLACED)),
         touched=bulk.payload(to_write.select(sums.TOUCHED).unique(maintain_order=True)),
         machines=frozenset(to_write["machine_id"].unique()),
+        first_day=to_write.select(pl.col("day").cast(pl.Date).min()).item(),
         at=at,
     )
 
@@ -85,7 +87,7 @@ def write(chunk: Chunk, *, upload: Upload, handled: int) -> None:
             raise Raced
         bulk.insert(CHANGES, REPLACED, chunk.replaced)
         sums.refresh_days(chunk.touched)
-        tell(upload.plant_id, chunk.machines, chunk.at, more_to_come=True)
+        tell(upload.plant_id, chunk.machines, chunk.at, first_day=chunk.first_day, more_to_come=True)
         moved = Upload.objects.filter(pk=upload.pk, state=Upload.State.STORING, handled=handled)
         if not moved.update(
             handled=handled + chunk.rows,
@@ -96,9 +98,23 @@ def write(chunk: Chunk, *, upload: Upload, handled: int) -> None:
             raise TakenOver
 
 
-def tell(plant_id: int, machines: Iterable[int], at: dt.datetime, *, more_to_come: bool = False) -> None:
+def tell(
+    plant_id: int,
+    machines: Iterable[int],
+    at: dt.datetime,
+    *,
+    first_day: dt.date | None = None,
+    more_to_come: bool = False,
+) -> None:
     """Tell whoever rests on the counts that those of these machines changed, in the caller's transaction."""
-    followers.tell(followers.COUNTS, plant_id=plant_id, machines=machines, at=at, more_to_come=more_to_come)
+    followers.tell(
+        followers.COUNTS,
+        plant_id=plant_id,
+        machines=machines,
+        at=at,
+        more_to_come=more_to_come,
+        first_day=first_day,
+    )
 
 
 def lock(plant_id: int) -> None:

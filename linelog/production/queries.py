@@ -175,15 +175,18 @@ def cause_sums(machine: Machine, since: dt.date | None, until: dt.date | None) -
     return dict(sorted(((code, cans) for code, cans in found.items() if cans), key=lambda pair: -pair[1]))
 
 
-def cause_days(machine: Machine, days: Days) -> dict[str, Whole]:
-    """Return the spoiled cans of one machine by cause code, each of shape (n,) beside the n days given (in order)."""
+def cause_days(machine: Machine, days: Days, since: dt.date | None = None) -> dict[str, Whole]:
+    """Return the spoiled cans of one machine by cause code, each of shape (n,) beside the n days given (in order).
+
+    The days given are all of the machine's that have counts, from `since` on.
+    """
     codes = list(
         SpoilageCause.objects.filter(plant__lines__machines=machine)
         .order_by("code")
         .values_list("code", flat=True)
         .distinct()
     )
-    rows = ShiftCount.objects.filter(machine=machine, spoiled__gt=0).order_by()
+    rows = ShiftCount.objects.filter(machine=machine, spoiled__gt=0, **_span(since, None)).order_by()
     # As text, which polars takes apart a column at a time.
     text = rows.annotate(**DAY_TEXT, causes=Cast("by_cause", TextField())).values_list("day_text", "causes")
     day, causes = _columns(text, 2)

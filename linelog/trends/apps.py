@@ -11,5 +11,5 @@ class TrendsConfig(AppConfig):
         from linelog.trends.evidence import refits  # noqa: F401 - registers itself
         from linelog.web import followers
 
-        for what in (followers.COUNTS, followers.VISITS, followers.TOOLING):
+        for what in (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.CLOCK):
             followers.follow(what, refit.mark_stale)

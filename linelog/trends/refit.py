@@ -23,7 +23,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import Case, DateField, F, Value, When
 
 from linelog.plant.models import Machine, Plant
 from linelog.trends import summaries
@@ -62,15 +62,22 @@ def keep(
 
 def mark_stale(change: Change) -> None:
     """Note in the caller's transaction that these machines must be worked out anew, and see that a worker does it."""
-    if change.machines:
-        known = Stale.objects.filter(machine__in=change.machines)
-        if known.update(notes=F("notes") + 1) < len(change.machines):
-            missing = change.machines - set(known.values_list("machine_id", flat=True))
-            rows = [Stale(machine_id=machine, since=change.at) for machine in sorted(missing)]
-            # Somebody else may have noted one of them meanwhile: its note then stands for this change too.
-            Stale.objects.bulk_create(rows, ignore_conflicts=True)
+    # Somebody else may note one of them meanwhile, or a worker take a note away: then look again.
+    while _note(change) < len(change.machines):
+        rows = [
+            Stale(machine_id=machine, since=change.at, notes=0, first_day=change.first_day)
+            for machine in sorted(change.machines)
+        ]
+        Stale.objects.bulk_create(rows, ignore_conflicts=True)
     if not change.more_to_come:
         offer(change.plant_id, change.at)
+
+
+def _note(change: Change) -> int:
+    """Have the notes that are there stand for this change too: from the earlier of both days on."""
+    day = Value(change.first_day, output_field=DateField())
+    earlier = day if change.first_day is None else Case(When(first_day__gt=day, then=day), default=F("first_day"))
+    return Stale.objects.filter(machine__in=change.machines).update(notes=F("notes") + 1, first_day=earlier)
 
 
 def offer(plant_id: int, at: datetime) -> None:
@@ -81,13 +88,12 @@ def offer(plant_id: int, at: datetime) -> None:
 
 def refresh(plant: Plant, now: datetime, tell: Callable[..., None] = lambda done, **more: None) -> str:
     """Work out the summaries of the plant's stale machines, then every model; return what was done in a sentence."""
-    stale = list(
-        Stale.objects.filter(machine__line__plant=plant).order_by("machine").values_list("machine_id", "notes")
-    )
+    noted = Stale.objects.filter(machine__line__plant=plant).order_by("machine")
+    stale = list(noted.values_list("machine_id", "notes", "first_day"))
     tell(0, total=len(stale) + len(REFITS), message="Adding up")
-    machines = Machine.objects.select_related("line__plant").in_bulk([machine for machine, _ in stale])
-    for done, (machine_id, notes) in enumerate(stale, start=1):
-        made = summaries.work_out(machines[machine_id])
+    machines = Machine.objects.select_related("line__plant").in_bulk([machine for machine, *_ in stale])
+    for done, (machine_id, notes, first_day) in enumerate(stale, start=1):
+        made = summaries.work_out(machines[machine_id], first_day)
         with transaction.atomic():
             summaries.store(machines[machine_id], made)
             Stale.objects.filter(machine=machine_id, notes=notes).delete()  # noted again meanwhile: it stays
@@ -113,4 +119,4 @@ def _fit_all(plant: Plant, now: datetime, tell: Callable[[int, str], None]) -> l
 def mark_all(plant: Plant, now: datetime) -> None:
     """Note that every machine of a plant must be worked out anew, as after a load that told nobody."""
     machines = Machine.objects.filter(line__plant=plant).values_list("pk", flat=True)
-    Stale.objects.bulk_create([Stale(machine_id=pk, since=now) for pk in machines], ignore_conflicts=True)
+    mark_stale(Change("everything", plant.pk, frozenset(machines), now, more_to_come=True))

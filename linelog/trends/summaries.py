@@ -1,9 +1,12 @@
-"""Work out the stored summaries of a machine: stretches between visits, their pieces, the days around each visit."""
+"""Work out the stored summaries of a machine: stretches between visits, their pieces, the days around each visit.
+
+All of them, or only those that a change since a production day can have made different (linelog.trends.reach).
+"""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from operator import attrgetter
@@ -13,7 +16,6 @@ import numpy as np
 from django.db.models import Model
 from numpy.typing import NDArray
 
-from linelog.alignment.models import Visit
 from linelog.alignment.standing import STATIC
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Fitting, Machine
@@ -21,6 +23,7 @@ from linelog.production.days import production_day
 from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
 from linelog.trends.carrying import Place, left_and_found, places_of, severities
 from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
+from linelog.trends.reach import Called, Reach, last_of_each_day, reach_of, visits_of
 
 AT_ONCE = 500
 DAY = np.timedelta64(1, "D")
@@ -28,23 +31,16 @@ Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class Called:
-    """A signed visit and its production day."""
-
-    pk: int
-    day: np.datetime64
-    date: dt.date
-
-
-@dataclass(frozen=True, slots=True)
 class Known:
-    """All that the summaries of a machine are worked out from, in the order of time.
+    """What the summaries of a machine are worked out from, in the order of time.
 
+    reach    what of them is worked out; days, causes and places hold no more than that takes
     mounted  from which production day on which tooling set was on the machine (None: none)
     causes   spoiled cans by cause code, each of shape (n,) beside the n days
     """
 
     machine: Machine
+    reach: Reach
     visits: tuple[Called, ...]
     places: tuple[Place, ...]
     days: DaySeries
@@ -59,35 +55,43 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """Unsaved rows of one machine."""
+    """Unsaved rows of one machine: all of its rows within reach."""
 
+    reach: Reach
     stretches: list[Stretch]
     pieces: list[Piece]
     around: list[Around]
 
 
-def work_out(machine: Machine) -> Made:
-    """Read a machine's record and work out its summaries; writes nothing."""
-    known = read(machine)
-    return Made(_stretches(known), _pieces(known), _around(known))
+def work_out(machine: Machine, first_day: dt.date | None = None) -> Made:
+    """Read a machine's record and work out its summaries; writes nothing.
+
+    Where nothing but counts from `first_day` on has changed since they were stored, those that are the same as
+    before are left out; None: all of them.
+    """
+    known = read(machine, first_day)
+    return Made(known.reach, _stretches(known), _pieces(known), _around(known))
 
 
 def store(machine: Machine, made: Made) -> None:
     """Make these the stored summaries of a machine, in the caller's transaction; what is the same is left alone."""
-    _replace(Stretch, ("first_day",), machine, made.stretches)
-    _replace(Piece, ("first_day",), machine, made.pieces)
-    _replace(Around, ("visit_id", "window"), machine, made.around)
+    after, around = made.reach.after, made.reach.around_from
+    counted = {"machine": machine, **({"first_day__gt": after} if after else {})}
+    _replace(Stretch, ("first_day",), counted, made.stretches)
+    _replace(Piece, ("first_day",), counted, made.pieces)
+    visits = {"machine": machine, **({"day__gte": around} if around else {})}
+    _replace(Around, ("visit_id", "window"), visits, made.around)
 
 
-def _replace(model: type[Model], key: tuple[str, ...], machine: Machine, rows: Sequence[Model]) -> None:
-    """Write the rows that are new or different by their key, and take out those that are gone.
+def _replace(model: type[Model], key: tuple[str, ...], within: dict[str, Any], rows: Sequence[Model]) -> None:
+    """Write the rows that are new or different by their key, and take out those within reach that are gone.
 
     After a night's import one stretch in a hundred is different: comparing costs a tenth of writing all of them.
     """
     names = [field.attname for field in model._meta.concrete_fields if not field.primary_key]
     values, keys = attrgetter(*names), attrgetter(*key)
     manager: Any = model._default_manager
-    stored = manager.filter(machine=machine)
+    stored = manager.filter(**within)
     here = {keys(one): one for one in stored}
     same = {keys(row) for row in rows if keys(row) in here and values(row) == values(here[keys(row)])}
     gone = [one.pk for where, one in here.items() if where not in same]
@@ -96,21 +100,20 @@ def _replace(model: type[Model], key: tuple[str, ...], machine: Machine, rows: S
     manager.bulk_create([row for row in rows if keys(row) not in same], batch_size=AT_ONCE)
 
 
-def read(machine: Machine) -> Known:
-    """Read what a machine's summaries rest on, in eight queries however long its record."""
-    plant = machine.line.plant
-    called = Visit.objects.filter(machine=machine, state=Visit.State.SIGNED).order_by("opened_at", "pk")
-    visits = tuple(
-        Called(pk, np.datetime64(day, "D"), day)
-        for pk, day in ((pk, production_day(plant, at)) for pk, at in called.values_list("pk", "opened_at"))
-    )
+def read(machine: Machine, first_day: dt.date | None = None) -> Known:
+    """Read what a machine's summaries rest on, in eight queries however long its record, or a few more for a part."""
+    visits = visits_of(machine)
+    reach = reach_of(machine, visits, first_day)
+    results = signed_results(machine)
+    if reach.after is not None:
+        results = results.filter(visit=visits[-1].pk)  # what lies after the last visit rests on no other
     order = {visit.pk: number for number, visit in enumerate(visits)}
     kinds = dict(machine.stations.values_list("pk", "kind"))
-    static = (value for value in standing(signed_results(machine)).values if value.method == STATIC)
-    days = day_counts(machine, None, None)
-    return Known(
-        machine, visits, places_of(static, order, kinds), days, cause_days(machine, days.day), _mounted(machine)
-    )
+    static = (value for value in standing(results).values if value.method == STATIC)
+    places = places_of(static, order, kinds)
+    days = day_counts(machine, reach.since, None)
+    causes = cause_days(machine, days.day, reach.since)
+    return Known(machine, reach, visits, places, days, causes, _mounted(machine))
 
 
 def _mounted(machine: Machine) -> tuple[tuple[dt.date, int | None], ...]:
@@ -153,8 +156,10 @@ def _starts(*keys: NDArray[Any]) -> Whole:
 
 
 def _between(known: Known) -> tuple[DaySeries, dict[str, Whole], Whole]:
-    """Return the days on which no visit was, their causes, and how many visits came before each."""
+    """Return the days within reach on which no visit was, their causes, and how many visits came before each."""
     off = ~np.isin(known.days.day, known.visit_days)
+    if known.reach.after is not None:
+        off &= known.days.day > np.datetime64(known.reach.after, "D")
     days = DaySeries(*(getattr(known.days, name)[off] for name in DaySeries.__slots__))
     causes = {code: cans[off] for code, cans in known.causes.items()}
     return days, causes, np.searchsorted(known.visit_days, days.day, side="right")
@@ -239,14 +244,13 @@ def _around(known: Known) -> list[Around]:
         "spoiled": np.append(0, np.cumsum(known.days.spoiled)),
         "days": np.arange(len(known.days) + 1),
     }
-    visits = list(_last_of_each_day(known.visits))
+    first = known.reach.around_from or dt.date.min
+    visits = [visit for visit in last_of_each_day(known.visits) if visit.date >= first]
+    if not visits:
+        return []
     days = np.array([visit.day for visit in visits])
     space = np.array([room[visit.date] for visit in visits])
     return [row for window in DAYS_AROUND for row in _window(known, visits, days, window, space, totals)]
-
-
-def _last_of_each_day(visits: Sequence[Called]) -> Iterable[Called]:
-    return {visit.day: visit for visit in visits}.values()
 
 
 def _window(

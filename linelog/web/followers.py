@@ -13,22 +13,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 COUNTS = "counts"  # shift counts were entered, changed or taken out
 VISITS = "visits"  # a visit was signed, or a signed one amended
 TOOLING = "tooling"  # a tooling set was fitted or taken off
+CLOCK = "clock"  # the production day begins at another time, or the plant is in another time zone
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What changed of which machines of a plant; `more_to_come` while a long import is still under way."""
+    """What changed of which machines of a plant; `more_to_come` while a long import is still under way.
+
+    Nothing of a production day before `first_day` changed; None where that is not known.
+    """
 
     what: str
     plant_id: int
     machines: frozenset[int]
     at: datetime
     more_to_come: bool = False
+    first_day: date | None = None
 
 
 Follower = Callable[[Change], None]
@@ -42,8 +47,16 @@ def follow(what: str, follower: Follower) -> None:
         known.append(follower)
 
 
-def tell(what: str, *, plant_id: int, machines: Iterable[int], at: datetime, more_to_come: bool = False) -> None:
+def tell(
+    what: str,
+    *,
+    plant_id: int,
+    machines: Iterable[int],
+    at: datetime,
+    more_to_come: bool = False,
+    first_day: date | None = None,
+) -> None:
     """Tell of a change, in the transaction that makes it."""
-    change = Change(what, plant_id, frozenset(machines), at, more_to_come)
+    change = Change(what, plant_id, frozenset(machines), at, more_to_come, first_day)
     for follower in _followers.get(what, ()):
         follower(change)

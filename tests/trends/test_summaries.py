@@ -249,8 +249,8 @@ def test_a_note_left_while_the_summaries_were_worked_out_stays(machine, by, monk
     plant, work = machine.line.plant, summaries.work_out
     monkeypatch.setattr(refit, "REFITS", {})
 
-    def while_working(one):
-        made = work(one)
+    def while_working(one, first_day):
+        made = work(one, first_day)
         counts.enter(
             by=by,
             at=NOW,

@@ -14,6 +14,7 @@ from linelog.plant.models import (
     DefectCode,
     FindingPlace,
     Line,
+    Machine,
     Plant,
     Shift,
     ShimStock,
@@ -22,7 +23,7 @@ from linelog.plant.models import (
 )
 from linelog.plant.services import rows
 from linelog.plant.symptoms import seed
-from linelog.web import audit
+from linelog.web import audit, followers
 from linelog.web.errors import NotAllowed, Refused
 from linelog.web.permissions import Permission, may
 
@@ -48,16 +49,22 @@ def add_plant(*, by: Any, at: dt.datetime, name: str, timezone: str) -> Plant:
 
 
 def change_plant(*, by: Any, at: dt.datetime, plant: Plant, version: int, facts: Mapping[str, Any]) -> Plant:
-    """Change a plant's settings."""
-    return rows.change(
-        by=by,
-        at=at,
-        row=plant,
-        version=version,
-        facts=facts,
-        taken="There is a plant of this name already.",
-        rules=_plant_rules,
-    )
+    """Change a plant's settings; where its clock changes, visits and fittings may fall on other production days."""
+    with transaction.atomic():
+        before = Plant.objects.filter(pk=plant.pk).values_list("timezone", "day_starts").first()
+        changed = rows.change(
+            by=by,
+            at=at,
+            row=plant,
+            version=version,
+            facts=facts,
+            taken="There is a plant of this name already.",
+            rules=_plant_rules,
+        )
+        if before != (changed.timezone, changed.day_starts):
+            machines = Machine.objects.filter(line__plant=changed).values_list("pk", flat=True)
+            followers.tell(followers.CLOCK, plant_id=changed.pk, machines=machines, at=at)
+    return changed
 
 
 def _plant_rules(plant: Plant) -> None:

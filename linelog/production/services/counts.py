@@ -68,7 +68,7 @@ def enter(
                 f"Shift {shift} of {machine} on {day} is counted already: correct that row.", field="shift"
             ) from None
         sums.refresh(machine.pk, day, day)
-        chunks.tell(plant.pk, [machine.pk], at)
+        chunks.tell(plant.pk, [machine.pk], at, first_day=day)
         audit.record(by=by, action="entered", obj=count, at=at, after=audit.snapshot(count), plant_id=plant.pk)
         return count.pk
 
@@ -92,7 +92,7 @@ def correct(*, by: Any, at: dt.datetime, count: ShiftCount, numbers: Numbers, ve
         ShiftCount.objects.filter(pk=count.pk).update(**values, upload=None, version=version + 1)
         _keep(before, by, at, after=values)
         sums.refresh(before.machine_id, before.day, before.day)
-        chunks.tell(plant_id, [before.machine_id], at)
+        chunks.tell(plant_id, [before.machine_id], at, first_day=before.day)
         after = ShiftCount.objects.get(pk=count.pk)
         audit.record(
             by=by,
@@ -120,7 +120,7 @@ def take_out(*, by: Any, at: dt.datetime, count: ShiftCount, version: int) -> No
         ShiftCount.objects.filter(pk=count.pk).delete()
         sums.refresh(before.machine_id, before.day, before.day)
         sums.forget_empty(before.machine_id, before.day)
-        chunks.tell(plant_id, [before.machine_id], at)
+        chunks.tell(plant_id, [before.machine_id], at, first_day=before.day)
 
 
 def _values(count: ShiftCount) -> dict[str, Any]:

@@ -150,11 +150,15 @@ class Fit(models.Model):
 
 
 class Stale(models.Model):
-    """A machine whose summaries do not yet rest on all that is known; `notes` tells one note from a later one."""
+    """A machine whose summaries do not yet rest on all that is known; `notes` tells one note from a later one.
+
+    Nothing of a production day before `first_day` has changed since they were worked out; None: anything may have.
+    """
 
     machine = models.OneToOneField(Machine, on_delete=models.CASCADE, primary_key=True, related_name="+")
     since = models.DateTimeField()
     notes = models.PositiveIntegerField(default=1)
+    first_day = models.DateField(null=True)
 
     plant_path = "machine__line__plant"
     objects = Scoped.as_manager()
