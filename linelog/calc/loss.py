@@ -72,7 +72,24 @@ def weekly_excess(running: Running, severity: ArrayLike, *, after: float, ratio:
     ahead = not_negative(severity, "Severities", "severity")
     now = one_number(running.severity, "The severity now", "severity", above=-1e-12)
     left = one_number(after, "The severity after an alignment", "after", above=-1e-12)
-    each = one_number(ratio, "The ratio of the rates", "ratio", above=0.0)
     million = one_number(running.strokes_a_week_million, "The strokes a week", "strokes_a_week_million", above=-1e-12)
-    rate = one_number(running.per_million, "The rate", "per_million", above=-1e-12) * each ** (ahead - now)
-    return np.asarray(np.maximum(rate * million * (1.0 - each ** (left - ahead)), 0.0))
+    rate = one_number(running.per_million, "The rate", "per_million", above=-1e-12)
+    return np.asarray(excess_ahead([[rate, now, million, left]], ahead[None], ratio=ratio)[0])
+
+
+def excess_ahead(machines: ArrayLike, severity: ArrayLike, *, ratio: float) -> FloatArray:
+    """`weekly_excess` of n machines in k weeks, shape (n, k) as the severities.
+
+    machines  (n, 4): counts per million strokes now, severity now, million strokes a week, severity after an alignment
+    """
+    rows = np.asarray(machines, dtype=np.float64).reshape(-1, 4)
+    ahead = np.asarray(severity, dtype=np.float64)
+    each = one_number(ratio, "The ratio of the rates", "ratio", above=0.0)
+    if ahead.ndim != 2 or len(ahead) != len(rows):
+        raise CalcError("Each machine needs its severities.", field="severity")
+    for values, field in ((rows, "machines"), (ahead, "severity")):
+        if not (np.isfinite(values).all() and (values > -1e-12).all()):
+            raise CalcError("Rates, strokes and severities must be usable numbers from zero up.", field=field)
+    per_million, now, million, after = (column[:, None] for column in rows.T)
+    rate = per_million * each ** (ahead - now)
+    return np.asarray(np.maximum(rate * million * (1.0 - each ** (after - ahead)), 0.0))

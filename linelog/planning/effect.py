@@ -26,15 +26,14 @@ class Effects:
 def effects_of(plant: Plant) -> Effects:
     """Return the effects to reckon with; one that is measured below 1 is taken as none."""
     rows = Fit.objects.filter(plant=plant, kind=KIND, scope__in=SCOPES.values())
-    fits = dict(rows.values_list("scope", "result"))
+    fits = dict(rows.values_list("scope", "result__effect"))  # the rest of a result is long
     found = {name: _effect(fits.get(scope)) for name, scope in SCOPES.items()}
     assumed = 1.0 + plant.assumed_rise_percent / 100.0
     ratios = {name: max(effect["ratio"], 1.0) if effect else assumed for name, effect in found.items()}
     return Effects(ratios["spoilage"], ratios["tear_offs"], _words(found, plant.assumed_rise_percent))
 
 
-def _effect(result: Mapping[str, Any] | None) -> dict[str, float] | None:
-    effect = (result or {}).get("effect")
+def _effect(effect: dict[str, Any] | None) -> dict[str, float] | None:
     return effect if effect and {"ratio", "low", "high"} <= effect.keys() else None
 
 

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from django.db.models import Max
+
 from linelog.alignment.models import Visit
 from linelog.calc.drift import DueBy, chance_out
-from linelog.calc.loss import Running, severities_ahead, weekly_excess
+from linelog.calc.loss import excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
 from linelog.planning import weeks as calendar
 from linelog.planning.effect import Effects, effects_of
 from linelog.plant.models import Machine, Plant, Station
-from linelog.production.queries import Totals, fleet_day_counts, machine_totals
+from linelog.production.queries import fleet_strokes, machine_totals
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, facts_now
 from linelog.trends.due.places import Place, Strokes
@@ -104,12 +106,12 @@ def coming(
     for machine in machines:
         machine.line.plant = plant
     ids = [machine.pk for machine in machines]
-    signed = Visit.objects.filter(machine__in=ids, state=Visit.State.SIGNED).order_by("opened_at")
-    last = dict(signed.values_list("machine", "opened_at"))
+    signed = Visit.objects.filter(machine__in=ids, state=Visit.State.SIGNED).order_by()
+    last = dict(signed.values_list("machine").annotate(last=Max("opened_at")))
     asked = [Asked(pk, plant, calendar.local_day(plant, last[pk]) if pk in last else None) for pk in ids]
     facts = facts_now(asked, at=at, seconds=seconds)
     made = Reckoning(plant, ids, number, today)
-    found = {one.pk: made.outlook(one, facts[one.pk]) for one in machines}
+    found = made.outlooks(machines, facts)
     return Coming(plant, tuple(calendar.coming(today, number)), today, found, made.effects)
 
 
@@ -119,90 +121,113 @@ class Reckoning:
     def __init__(self, plant: Plant, ids: Sequence[int], number: int, today: dt.date) -> None:
         self.plant, self.number, self.today = plant, number, today
         self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
-        self.stations = {
-            row.pk: row for row in Station.objects.filter(machine__in=ids, is_active=True).order_by("order")
+        self.stations: dict[int, dict[int, Station]] = {pk: {} for pk in ids}
+        for row in Station.objects.filter(machine__in=ids, is_active=True).order_by("order"):
+            self.stations[row.machine_id][row.pk] = row
+        self.places = {
+            pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
+            for pk, row in self.drifts.items()
         }
-        self.places = {pk: [Place(**one) for one in row.places] for pk, row in self.drifts.items()}
         since = min((one.since for places in self.places.values() for one in places), default=today)
-        counted = fleet_day_counts(ids, since, None)
-        self.strokes = {
-            pk: Strokes.of(counted.days.day[counted.machine_id == pk], counted.days.made[counted.machine_id == pk])
-            for pk in ids
-        }
-        until = counted.days.day.max().astype(dt.date) if len(counted.days) else None
+        counted, days, made = fleet_strokes(ids, since)
+        ends = {pk: np.searchsorted(counted, [pk, pk + 1]) for pk in ids}
+        self.strokes = {pk: Strokes.of(days[first:last], made[first:last]) for pk, (first, last) in ends.items()}
+        until = days.max().astype(dt.date) if len(days) else None
         self.totals = machine_totals(ids, until - dt.timedelta(days=DAYS - 1), until) if until else {}
         self.effects = effects_of(plant)
         usual = [row.left_severity for row in self.drifts.values() if row.left_severity is not None]
         self.usually_left = float(np.mean(usual)) if usual else USUALLY_LEFT
 
-    def outlook(self, machine: Machine, facts: Facts) -> Outlook:
-        """Put together what is to be expected of one machine."""
-        found = due(facts, self.today)
-        places = tuple(self._place_now(machine.pk, one) for one in self.places.get(machine.pk, ()))
-        places = tuple(one for one in places if one.place.station in self.stations)
-        totals = self.totals.get(machine.pk)
-        a_day = totals.made / DAYS / 1e6 if totals else 0.0
-        unknown = facts.last is None or found.by is DueBy.TRIGGER
-        severities = self._severities(places, a_day, AT_ITS_LIMIT if unknown else 0.0)
-        opens = self._opens(machine.pk, facts, found, places, a_day)
-        row = self.drifts.get(machine.pk)
-        after = row.left_severity if row and row.left_severity is not None else self.usually_left
-        after = min(after, self.usually_left)
-        cans, torn, money = self._losses(totals, severities, after)
-        return Outlook(
-            machine=machine,
-            due=found,
-            facts=facts,
-            places=places,
-            hours=self.plant.visit_base_hours + sum(station.hours_to_open for station in opens),
-            opens=tuple(station.name for station in opens),
-            severity=float(severities[0]),
-            cans=cans,
-            tear_offs=torn,
-            money=money,
-            known=totals is not None,
-            left_severity=after,
-        )
+    def outlooks(self, machines: Sequence[Machine], facts: Mapping[int, Facts]) -> dict[int, Outlook]:
+        """Put together what is to be expected of the machines: the sums of all of them at once."""
+        ids = [one.pk for one in machines]
+        dues = {pk: due(facts[pk], self.today) for pk in ids}
+        places = {pk: self._places_now(pk) for pk in ids}
+        severities = self._severities(places, [self._unknown(facts[pk], dues[pk]) for pk in ids])
+        after = np.array([self._after(pk) for pk in ids])
+        cans, torn, money = (rows.tolist() for rows in self._losses(ids, severities, after))
+        found = {}
+        for number, machine in enumerate(machines):
+            pk = machine.pk
+            opens = self._opens(pk, facts[pk], dues[pk], places[pk])
+            found[pk] = Outlook(
+                machine=machine,
+                due=dues[pk],
+                facts=facts[pk],
+                places=places[pk],
+                hours=self.plant.visit_base_hours + sum(station.hours_to_open for station in opens),
+                opens=tuple(station.name for station in opens),
+                severity=float(severities[number, 0]),
+                cans=tuple(cans[number]),
+                tear_offs=tuple(torn[number]),
+                money=tuple(money[number]),
+                known=pk in self.totals,
+                left_severity=float(after[number]),
+            )
+        return found
 
-    def _place_now(self, machine: int, place: Place) -> PlaceNow:
-        done = self.strokes[machine].between(place.since, dt.date.max)
-        station = self.stations.get(place.station)
-        label = words.place(station, place.seat) if station else ""
-        return PlaceNow(place, f"{label}, running" if place.method == "running" else label, done)
+    @staticmethod
+    def _unknown(facts: Facts, found: Due) -> bool:
+        """Whether nobody knows where the stations stand: never measured, or jolted since."""
+        return facts.last is None or found.by is DueBy.TRIGGER
 
-    def _severities(self, places: Sequence[PlaceNow], a_day: float, least: float) -> np.ndarray:
-        """Severity of the worst place now and in the middle of each week, shape (1 + weeks,)."""
-        ahead = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0]) * a_day
-        if not places:
-            return np.full(1 + self.number, least)
-        strokes = np.array([[one.done_million] for one in places]) + ahead
-        grown = severities_ahead([one.place.ahead for one in places], strokes)
-        return np.asarray(np.maximum(grown.max(axis=0), least))
+    def _after(self, machine: int) -> float:
+        """Worst severity at which an alignment usually leaves it, never worse than the plant's usual one."""
+        row = self.drifts.get(machine)
+        own = row.left_severity if row else None
+        return self.usually_left if own is None else min(own, self.usually_left)
 
-    def _opens(
-        self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow], a_day: float
-    ) -> list[Station]:
+    def _a_day(self, machine: int) -> float:
+        totals = self.totals.get(machine)
+        return totals.made / DAYS / 1e6 if totals else 0.0
+
+    def _places_now(self, machine: int) -> tuple[PlaceNow, ...]:
+        strokes, done = self.strokes[machine], {}
+        found = []
+        for place in self.places.get(machine, ()):
+            if place.left_on not in done:
+                done[place.left_on] = strokes.between(place.since, dt.date.max)
+            label = words.place(self.stations[machine][place.station], place.seat)
+            label = f"{label}, running" if place.method == "running" else label
+            found.append(PlaceNow(place, label, done[place.left_on]))
+        return tuple(found)
+
+    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool]) -> np.ndarray:
+        """Severity of each machine's worst place now and in the middle of each week, shape (machines, 1 + weeks)."""
+        days = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0])
+        worst = np.where(np.array(unknown, dtype=bool)[:, None], AT_ITS_LIMIT, np.zeros(len(days)))
+        of = np.repeat(np.arange(len(places)), [len(own) for own in places.values()])
+        if len(of):
+            flat = [one for own in places.values() for one in own]
+            a_day = np.array([self._a_day(pk) for pk in places])[of]
+            strokes = np.array([one.done_million for one in flat])[:, None] + a_day[:, None] * days
+            np.maximum.at(worst, of, severities_ahead([one.place.ahead for one in flat], strokes))
+        return worst
+
+    def _opens(self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow]) -> list[Station]:
         """Stations that a visit opens: those due within four weeks of the first, or all where nobody knows."""
-        own = [station for station in self.stations.values() if station.machine_id == machine]
-        if facts.last is None or found.by is DueBy.TRIGGER:
+        own = self.stations[machine].values()
+        if self._unknown(facts, found):
             worked_on = any("work" in trigger.what for trigger in facts.triggers)
             return [station for station in own if worked_on or facts.last is None or station.kind not in HELD]
         left = {one.place.station: one.left_million for one in places if one.left_million is not None}
         days = max(((found.on or self.today) - self.today).days, 0) + TOGETHER_DAYS
-        soon = {pk for pk, million in left.items() if million is not None and million <= days * a_day}
+        soon = {pk for pk, million in left.items() if million is not None and million <= days * self._a_day(machine)}
         return [station for station in own if station.pk in soon]
 
     def _losses(
-        self, totals: Totals | None, severities: np.ndarray, after: float
-    ) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
-        if totals is None or totals.made == 0:
-            nothing = (0.0,) * self.number
-            return nothing, nothing, nothing
-        week = totals.made / DAYS * 7.0 / 1e6
-        excess = []
-        for count, ratio in ((totals.spoiled, self.effects.spoilage), (totals.tear_offs, self.effects.tear_offs)):
-            running = Running(1e6 * count / totals.made, float(severities[0]), week)
-            excess.append(weekly_excess(running, severities[1:], after=after, ratio=ratio))
+        self, ids: Sequence[int], severities: np.ndarray, after: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Cans, tear-offs and money lost in each week if each machine is left, shape (machines, weeks)."""
+        lost = np.zeros((2, len(ids), self.number))
+        counts = [self.totals.get(pk) for pk in ids]
+        at = [number for number, one in enumerate(counts) if one is not None and one.made > 0]
+        made = np.array([[one.made, one.spoiled, one.tear_offs] for one in counts if one is not None and one.made > 0])
+        if at:
+            weekly, now, left = made[:, 0] / DAYS * 7.0 / 1e6, severities[at, 0], after[at]
+            for number, ratio in ((0, self.effects.spoilage), (1, self.effects.tear_offs)):
+                rows = np.column_stack([1e6 * made[:, 1 + number] / made[:, 0], now, weekly, left])
+                lost[number, at] = excess_ahead(rows, severities[at, 1:], ratio=ratio)
         rates = CostRates(self.plant.can_cost, self.plant.tear_off_clear_minutes, self.plant.minute_value)
-        money = tuple(cost_of(float(cans), float(torn), rates).total for cans, torn in zip(*excess, strict=True))
-        return tuple(excess[0].tolist()), tuple(excess[1].tolist()), money
+        can, tear_off = cost_of(1.0, 0.0, rates).total, cost_of(0.0, 1.0, rates).total
+        return lost[0], lost[1], lost[0] * can + lost[1] * tear_off

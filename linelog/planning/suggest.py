@@ -115,7 +115,7 @@ def _window(coming: Coming, stop: StopWindow, fixed: Sequence[PlannedVisit], now
 
 def _cached(jobs: list[Job], windows: list[Window], hours: list[float]) -> tuple[Plan, str]:
     """Search once for one state of the jobs, stops and hours."""
-    rounded = [{**asdict(job), "loss_by_week": [round(loss, 1) for loss in job.loss_by_week]} for job in jobs]
+    rounded = [[job.key, job.line, job.hours, [round(loss, 1) for loss in job.loss_by_week]] for job in jobs]
     asked = json.dumps([rounded, [asdict(window) for window in windows], hours], sort_keys=True)
     digest = hashlib.sha256(asked.encode()).hexdigest()
     plan: Plan | None = cache.get(f"plan:{digest}")

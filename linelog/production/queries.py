@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from django.db.models import BigIntegerField, Count, QuerySet, Sum, TextField
+from django.db.models import BigIntegerField, Count, F, QuerySet, Sum, TextField
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 from numpy.typing import NDArray
@@ -134,6 +134,14 @@ def fleet_day_counts(
     )
     machine_id, *columns = _columns(rows, 8)
     return FleetSeries(np.array(machine_id, dtype=np.int64), _series(columns))
+
+
+def fleet_strokes(machines: Iterable[int], since: dt.date | None) -> tuple[Whole, Days, Whole]:
+    """Return cans begun (a stroke each) by machine and day: machine ids, days and cans, of one length, in order."""
+    rows = DayCount.objects.filter(machine__in=machines, **_span(since, None)).order_by("machine_id", "day")
+    begun = rows.annotate(**DAY_TEXT, begun=F("cans") + F("spoiled")).values_list("machine_id", "day_text", "begun")
+    machine_id, day, made = _columns(begun, 3)
+    return np.array(machine_id, dtype=np.int64), np.array(day, dtype="datetime64[D]"), np.array(made, dtype=np.int64)
 
 
 def machine_totals(
