@@ -80,7 +80,7 @@ def weekly_excess(running: Running, severity: ArrayLike, *, after: float, ratio:
 def excess_ahead(machines: ArrayLike, severity: ArrayLike, *, ratio: float) -> FloatArray:
     """`weekly_excess` of n machines in k weeks, shape (n, k) as the severities.
 
-    machines  (n, 4): counts per million strokes now, severity now, million strokes a week, severity after an alignment
+    machines  (n, 4): counts per million strokes, severity now, million strokes a week, severity after an alignment
     """
     rows = np.asarray(machines, dtype=np.float64).reshape(-1, 4)
     ahead = np.asarray(severity, dtype=np.float64)

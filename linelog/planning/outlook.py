@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-
 from django.db.models import Max
 
 from linelog.alignment.models import Visit
@@ -17,9 +16,10 @@ from linelog.calc.money import CostRates, cost_of
 from linelog.planning import weeks as calendar
 from linelog.planning.effect import Effects, effects_of
 from linelog.plant.models import Machine, Plant, Station
+from linelog.production.models import DayCount
 from linelog.production.queries import fleet_strokes, machine_totals
 from linelog.trends import words
-from linelog.trends.due.now import DAYS, Asked, facts_now
+from linelog.trends.due.now import DAYS, Asked, cans_since, facts_now
 from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Due, Facts, due
 from linelog.trends.models import MachineDrift
@@ -120,7 +120,8 @@ class Reckoning:
 
     def __init__(self, plant: Plant, ids: Sequence[int], number: int, today: dt.date) -> None:
         self.plant, self.number, self.today = plant, number, today
-        self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
+        drifts = MachineDrift.objects.filter(machine__in=ids).order_by()
+        self.drifts = {row.machine_id: row for row in drifts}
         self.stations: dict[int, dict[int, Station]] = {pk: {} for pk in ids}
         for row in Station.objects.filter(machine__in=ids, is_active=True).order_by("order"):
             self.stations[row.machine_id][row.pk] = row
@@ -129,14 +130,27 @@ class Reckoning:
             for pk, row in self.drifts.items()
         }
         since = min((one.since for places in self.places.values() for one in places), default=today)
-        counted, days, made = fleet_strokes(ids, since)
-        ends = {pk: np.searchsorted(counted, [pk, pk + 1]) for pk in ids}
-        self.strokes = {pk: Strokes.of(days[first:last], made[first:last]) for pk, (first, last) in ends.items()}
-        until = days.max().astype(dt.date) if len(days) else None
+        self.cans = cans_since(drifts)
+        self.strokes = self._strokes()
+        until = DayCount.objects.filter(machine__in=ids).aggregate(until=Max("day"))["until"]
+        until = until if until is not None and until >= since else None
         self.totals = machine_totals(ids, until - dt.timedelta(days=DAYS - 1), until) if until else {}
         self.effects = effects_of(plant)
         usual = [row.left_severity for row in self.drifts.values() if row.left_severity is not None]
         self.usually_left = float(np.mean(usual)) if usual else USUALLY_LEFT
+
+    def _strokes(self) -> dict[int, Strokes]:
+        """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""
+        mixed = [pk for pk, own in self.places.items() if any(one.since != self.drifts[pk].since for one in own)]
+        since = min((one.since for pk in mixed for one in self.places[pk]), default=self.today)
+        counted, days, made = fleet_strokes(mixed, since)
+        ends = {pk: np.searchsorted(counted, [pk, pk + 1]) for pk in mixed}
+        return {pk: Strokes.of(days[first:last], made[first:last]) for pk, (first, last) in ends.items()}
+
+    def _done(self, machine: int, since: dt.date) -> float:
+        """Million strokes of a machine after a day."""
+        strokes = self.strokes.get(machine)
+        return strokes.between(since, dt.date.max) if strokes else self.cans.get(machine, 0) / 1e6
 
     def outlooks(self, machines: Sequence[Machine], facts: Mapping[int, Facts]) -> dict[int, Outlook]:
         """Put together what is to be expected of the machines: the sums of all of them at once."""
@@ -182,11 +196,11 @@ class Reckoning:
         return totals.made / DAYS / 1e6 if totals else 0.0
 
     def _places_now(self, machine: int) -> tuple[PlaceNow, ...]:
-        strokes, done = self.strokes[machine], {}
+        done: dict[str, float] = {}
         found = []
         for place in self.places.get(machine, ()):
             if place.left_on not in done:
-                done[place.left_on] = strokes.between(place.since, dt.date.max)
+                done[place.left_on] = self._done(machine, place.since)
             label = words.place(self.stations[machine][place.station], place.seat)
             label = f"{label}, running" if place.method == "running" else label
             found.append(PlaceNow(place, label, done[place.left_on]))
@@ -222,7 +236,9 @@ class Reckoning:
         lost = np.zeros((2, len(ids), self.number))
         counts = [self.totals.get(pk) for pk in ids]
         at = [number for number, one in enumerate(counts) if one is not None and one.made > 0]
-        made = np.array([[one.made, one.spoiled, one.tear_offs] for one in counts if one is not None and one.made > 0])
+        made = np.array(
+            [[one.made, one.spoiled, one.tear_offs] for one in counts if one is not None and one.made > 0]
+        )
         if at:
             weekly, now, left = made[:, 0] / DAYS * 7.0 / 1e6, severities[at, 0], after[at]
             for number, ratio in ((0, self.effects.spoilage), (1, self.effects.tear_offs)):

@@ -5,7 +5,7 @@ import pytest
 
 from linelog.calc.drift import Drift, Start
 from linelog.calc.errors import CalcError
-from linelog.calc.loss import MOST_SEVERE, Running, expected_severity, severities_ahead, weekly_excess
+from linelog.calc.loss import MOST_SEVERE, Running, excess_ahead, expected_severity, severities_ahead, weekly_excess
 
 DRIFT = Drift(np.array([0.3, -0.4]), np.diag([4.0, 5.0]), np.diag([0.01, 0.02]), 5, 40.0)
 
@@ -67,3 +67,21 @@ def test_what_makes_no_sense_is_refused(call, field):
     with pytest.raises(CalcError) as refused:
         call()
     assert refused.value.field == field
+
+
+def test_many_machines_at_once_lose_what_each_does_alone():
+    severity = np.array([[0.6, 0.9, 1.4], [0.1, 0.2, 3.0]])
+    rows = [[100.0, 0.6, 2.0, 0.4], [40.0, 0.0, 0.5, 0.0]]
+    together = excess_ahead(rows, severity, ratio=1.3)
+    for (rate, now, million, after), ahead, found in zip(rows, severity, together, strict=True):
+        by_hand = rate * million * (1.3 ** (ahead - now) - 1.3 ** (after - now))
+        assert found == pytest.approx(np.maximum(by_hand, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("rows", "severity"),
+    [([[1.0, 0.5, 1.0, 0.0]], [0.5]), ([[1.0, np.nan, 1.0, 0.0]], [[0.5]]), ([[1.0, 0.5, 1.0, 0.0]], [[-0.5]])],
+)
+def test_many_machines_with_numbers_of_no_use_are_refused(rows, severity):
+    with pytest.raises(CalcError):
+        excess_ahead(rows, severity, ratio=1.3)

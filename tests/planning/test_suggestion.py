@@ -15,6 +15,7 @@ from linelog.planning.queries import open_entries
 from linelog.planning.services import entries as services
 from linelog.planning.suggest import avoided_by, stops_in, suggest
 from linelog.production.models import DayCount, Event
+from linelog.trends.models import MachineDrift
 from tests import factories
 from tests.planning.conftest import measured, stop
 
@@ -47,6 +48,27 @@ class TestOutlook:
         tear = weekly_excess(Running(1e6 * torn / made, severity[0], made / 4 / 1e6), severity[1:],
                              after=one.left_severity, ratio=1.3)  # fmt: skip
         assert one.money == pytest.approx((cans * 0.03 + tear * 6.0 * 12.0).tolist())
+
+    def test_each_place_counts_the_strokes_since_it_was_left_itself(self, plant, machine, now):
+        coming(plant, 4, at=now)  # works the drift out
+        drift = MachineDrift.objects.get(machine=machine)
+        other = drift.since - dt.timedelta(days=20)
+        drift.places[0]["left_on"] = other.isoformat()
+        MachineDrift.objects.filter(pk=drift.pk).update(places=drift.places)
+        places = coming(plant, 4, at=now).machines[machine.pk].places
+        for one, since in zip(places, [other] + [drift.since] * 9, strict=False):
+            rows = DayCount.objects.filter(machine=machine, day__gt=since)
+            assert one.done_million == pytest.approx(sum(row.cans + row.spoiled for row in rows) / 1e6)
+
+    def test_counts_that_came_in_are_in_the_next_answer(self, plant, machine, now):
+        before = coming(plant, 4, at=now).machines[machine.pk]
+        newest = DayCount.objects.filter(machine=machine).order_by("-day").first()
+        newest.spoiled += 1_000_000
+        newest.save()
+        after = coming(plant, 4, at=now).machines[machine.pk]
+        assert after.places[0].done_million == pytest.approx(before.places[0].done_million + 1.0)
+        assert after.a_week > before.a_week
+        assert after.due.on <= before.due.on
 
     def test_the_hours_are_those_of_every_visit_and_of_what_is_opened(self, plant, machine, now):
         one = coming(plant, 4, at=now).machines[machine.pk]

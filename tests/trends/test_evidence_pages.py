@@ -13,7 +13,8 @@ from linelog.calc.rates import rate_ratio
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount
 from linelog.trends import refit
-from linelog.trends.evidence import around
+from linelog.trends.evidence import around, page
+from linelog.trends.evidence.scope import SPOILED, TEAR_OFFS, Scope
 from linelog.trends.models import Fit, Piece
 from linelog.web.plotly import untyped
 from tests import factories
@@ -315,3 +316,16 @@ def test_newer_counts_are_said_until_they_are_added_up(fleet, signed_in):
     assert "5 machines have newer counts or visits" in text(client.get(reverse("trends:evidence")))
     own = text(client.get(reverse("trends:machine_evidence", args=[machines[0].pk])))
     assert "This machine has newer counts or visits" in own
+
+
+def test_answers_in_short_say_the_same_as_the_whole_ones(fleet):
+    plant, _, _ = fleet
+    store = page.Store(plant, dt.datetime.now(dt.UTC).date())
+    scopes = [Scope(TEAR_OFFS, kind) for kind in ("domer", "stripper")] + [Scope(SPOILED)]
+    assert any(store.fleet(one).effect for one in scopes)
+    for one in scopes:
+        whole, short = store.fleet(one), store.in_short(one)
+        assert (short.sentence, short.rests_on, short.effect) == (whole.sentence, whole.rests_on, whole.effect)
+    Fit.objects.filter(plant=plant).delete()  # as by a refit after the page has begun
+    fresh = page.Store(plant, dt.datetime.now(dt.UTC).date())
+    assert fresh.in_short(scopes[0]).sentence == fresh.fleet(scopes[0]).sentence != ""

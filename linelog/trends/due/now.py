@@ -64,8 +64,7 @@ def facts_now(
 
 def _risks(ids: list[int], counted: dt.date, totals: dict[int, Totals], percent: dict[int, float]) -> dict[int, Risk]:
     drifts = MachineDrift.objects.filter(machine__in=ids, due_million__isnull=False).order_by()
-    since = DayCount.objects.filter(machine__drift__in=drifts, day__gt=F("machine__drift__since")).order_by()
-    done = dict(since.values_list("machine").annotate(made=Sum(F("cans") + F("spoiled"))))
+    done = cans_since(drifts)
     found = {}
     for pk, place, until in drifts.values_list("machine", "driver_place", "due_million"):
         sums = totals.get(pk)
@@ -73,6 +72,12 @@ def _risks(ids: list[int], counted: dt.date, totals: dict[int, Totals], percent:
         left = until - done.get(pk, 0) / 1e6
         found[pk] = Risk(place, percent[pk], left, a_day, counted, as_left=until == 0.0)
     return found
+
+
+def cans_since(drifts: QuerySet[MachineDrift]) -> dict[int, int]:
+    """Return the cans begun by machine after the day on which the place that is due first was left."""
+    rows = DayCount.objects.filter(machine__drift__in=drifts, day__gt=F("machine__drift__since")).order_by()
+    return dict(rows.values_list("machine").annotate(made=Sum(F("cans") + F("spoiled"))))
 
 
 def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, list[Trigger]]:

@@ -14,6 +14,7 @@ from linelog.production.models import SpoilageCause
 from linelog.trends.choice import Span
 from linelog.trends.evidence.scope import CAUSE, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
 from linelog.trends.models import DAYS_AROUND
+from linelog.web.widgets import LongSelect
 
 MEASURES = [(TEAR_OFFS, "Tear-offs"), (SPOILED, "Spoiled cans")]
 PERIODS = {Span.MONTHS_12: "12 months", Span.MONTHS_24: "24 months", Span.ALL: "All"}
@@ -40,7 +41,9 @@ class EvidenceForm(forms.Form):
 
     measure = forms.ChoiceField(required=False, label="Rate")
     station = forms.ChoiceField(choices=STATIONS, required=False, label="Severity of")
-    tooling = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Tooling set")
+    tooling = forms.TypedChoiceField(
+        coerce=int, empty_value=None, required=False, label="Tooling set", widget=LongSelect
+    )
     span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
 
     def __init__(self, data: QueryDict, *, plant: Plant, sets: Iterable[tuple[int, str]]) -> None:

@@ -21,6 +21,7 @@ from linelog.trends.evidence.table import Table, read
 from linelog.trends.models import Fit, Stale
 from linelog.web.templatetags.units import count
 
+Ask = Callable[[Scope], Answer]
 KEPT_S = 3600
 MOST_SETS = 30  # those that stand out first, then those with the most cans
 SEVERITY = "offset or tilt as a share of its limit: 0 on the line, 1 at the limit"
@@ -79,16 +80,35 @@ class Store:
 
     def __init__(self, plant: Plant, until: dt.date) -> None:
         self.plant, self.until = plant, until
-        rows = Fit.objects.filter(plant=plant, kind=KIND)
-        self.fits = {fit.scope: fit for fit in rows}
+        self.rows = Fit.objects.filter(plant=plant, kind=KIND)
+        self.fits = {fit.scope: fit for fit in self.rows.defer("result")}
         self.made_at = max((fit.made_at for fit in self.fits.values()), default=None)
+        self._whole: dict[str, Answer] = {}
+        self._effects: dict[str, Any] = {}
 
     def fleet(self, scope: Scope) -> Answer:
         """Return the answer for all machines of the plant."""
-        if scope.tooling is None and scope.key in self.fits:
-            return Answer.of(self.fits[scope.key].result)
+        stored = self._stored(scope.key) if scope.tooling is None and scope.key in self.fits else None
+        if stored is not None:
+            return stored
         machines = Machine.objects.filter(line__plant=self.plant).values("pk")
         return self._kept(f"fleet/{scope.tooling}/{scope.key}", lambda: self._answer(machines, scope, None))
+
+    def in_short(self, scope: Scope) -> Answer:
+        """Return the stored answer for all machines without its points and parts, which are long; any other whole."""
+        fit = self.fits.get(scope.key) if scope.tooling is None else None
+        if fit is None:
+            return self.fleet(scope)
+        if not self._effects:
+            self._effects = dict(self.rows.values_list("scope", "result__effect"))
+        return Answer(fit.sentence, fit.rests_on, self._effects.get(scope.key))
+
+    def _stored(self, key: str) -> Answer | None:
+        """Read a stored answer once; None where a refit has just taken it out."""
+        if key not in self._whole:
+            for result in self.rows.filter(scope=key).values_list("result", flat=True):
+                self._whole[key] = Answer.of(result)
+        return self._whole.get(key)
 
     def machine(self, machine: Machine, scope: Scope, table: Callable[[], Table]) -> Answer:
         """Return the answer for one machine; what the whole fleet did at the time is taken out."""
@@ -113,7 +133,8 @@ class Store:
 def fleet_page(plant: Plant, scope: Scope, until: dt.date) -> Page:
     """Read the page of the fleet."""
     store = Store(plant, until)
-    return _page(store, scope, store.fleet, stale=Stale.objects.filter(machine__line__plant=plant).count())
+    stale = Stale.objects.filter(machine__line__plant=plant).count()
+    return _page(store, scope, store.fleet, store.in_short, stale=stale)
 
 
 def fleet_answer(plant: Plant, scope: Scope, until: dt.date) -> Answer:
@@ -132,7 +153,11 @@ def machine_page(machine: Machine, scope: Scope, until: dt.date) -> Page:
     store = Store(machine.line.plant, until)
     table = _once(lambda: read([machine.pk]))
     stale = Stale.objects.filter(machine=machine).count()
-    return _page(store, scope, lambda asked: store.machine(machine, asked, table), stale=stale)
+
+    def ask(asked: Scope) -> Answer:
+        return store.machine(machine, asked, table)
+
+    return _page(store, scope, ask, ask, stale=stale)
 
 
 def _once(work: Callable[[], Table]) -> Callable[[], Table]:
@@ -146,7 +171,7 @@ def _once(work: Callable[[], Table]) -> Callable[[], Table]:
     return read_once
 
 
-def _page(store: Store, scope: Scope, ask: Callable[[Scope], Answer], *, stale: int) -> Page:
+def _page(store: Store, scope: Scope, ask: Ask, ask_in_short: Ask, *, stale: int) -> Page:
     found = ask(scope)
     sets = _sets(found)
     small = Scope(scope.measure, span=USUAL_SPAN)
@@ -156,7 +181,7 @@ def _page(store: Store, scope: Scope, ask: Callable[[Scope], Answer], *, stale: 
     causes = [(code, name) for code, name in rows if Scope(CAUSE + code).key in store.fits]
 
     def line(name: str, *scopes: Scope) -> Line:
-        return Line(name, tuple(ask(one) for one in scopes))
+        return Line(name, tuple(ask_in_short(one) for one in scopes))
 
     both = (TEAR_OFFS, SPOILED)
     return Page(
@@ -204,7 +229,7 @@ def rests(scope: Scope, found: Answer) -> list[str]:
     return said
 
 
-def worth(plant: Plant, scope: Scope, ask: Callable[[Scope], Answer]) -> list[WorthRow]:
+def worth(plant: Plant, scope: Scope, ask: Ask) -> list[WorthRow]:
     """Work out what holding every machine within limits would be worth a month, at the plant's own costs."""
     rates = CostRates(plant.can_cost, plant.tear_off_clear_minutes, plant.minute_value)
     prices = {TEAR_OFFS: cost_of(0.0, 1.0, rates).total, SPOILED: cost_of(1.0, 0.0, rates).total}
