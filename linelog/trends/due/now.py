@@ -69,7 +69,7 @@ def _risks(ids: list[int], counted: dt.date, totals: dict[int, Totals], percent:
     for pk, place, until in drifts.values_list("machine", "driver_place", "due_million"):
         sums = totals.get(pk)
         a_day = sums.made / DAYS / 1e6 if sums else None
-        left = until - done.get(pk, 0) / 1e6
+        left = (until or 0.0) - done.get(pk, 0) / 1e6
         found[pk] = Risk(place, percent[pk], left, a_day, counted, as_left=until == 0.0)
     return found
 
