@@ -54,7 +54,7 @@ def main() -> int:
         "imports": step("imports (import-linter)", ["lint-imports", "--no-cache"]),
         "sqlite": step("tests on SQLite", [*PYTEST, "-m", "not browser and not durability"], **sqlite),
         "postgres": on_postgres(),
-        "browser": step("tests in the browser", ["pytest", "-q", "-m", "browser"], **sqlite),
+        "browser": step("tests in the browser", [*PYTEST, "-m", "browser"], **sqlite),
         "durability": step("kills under load", ["pytest", "-q", "-m", "durability"], **sqlite),
     }
     failed = [name for name, good in outcome.items() if not good]

@@ -17,7 +17,7 @@ from linelog.trends.rates import counted
 from linelog.trends.series import offset_series
 from linelog.trends.trend import Trend
 from linelog.web.plotly import untyped
-from tests.trends.test_standing import value
+from tests.alignment.test_standing import value
 
 TODAY = dt.date(2026, 6, 15)
 MACHINE = Machine(pk=1, name="BM 1", line=Line(pk=1, name="Line 1", plant=Plant(pk=1, name="Plant", timezone="UTC")))
