@@ -160,8 +160,12 @@ def fit_counts(
 def _quality(y: FloatArray, fit: Any, alpha: float | None) -> Quality:
     mean = fit.predict()
     shape = families.Poisson() if alpha is None else families.NegativeBinomial(alpha=alpha)
-    pearson = float(((y - mean) ** 2 / shape.variance(mean)).sum())
-    return Quality(float(fit.llf), float(shape.deviance(y, mean)), pearson, len(y) - len(fit.params))
+    with np.errstate(all="ignore"):  # a mean near 0 under a huge count: told below
+        pearson = float(((y - mean) ** 2 / shape.variance(mean)).sum())
+        deviance = float(shape.deviance(y, mean))
+    if not (math.isfinite(pearson) and math.isfinite(deviance)):
+        raise CalcError("These counts are too unlike each other for one line: leave out what is of another kind.")
+    return Quality(float(fit.llf), deviance, pearson, len(y) - len(fit.params))
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,9 +259,11 @@ def _settled(model: Any, start: FloatArray, *methods: dict[str, Any]) -> Any:
                     "ignore", PerfectSeparationWarning
                 )  # a line through all counts is an answer too
                 fit = model.fit(start, maxiter=500, disp=0, warn_convergence=False, **method)
-        except (HessianInversionWarning, np.linalg.LinAlgError, ValueError):
+                likelihood = fit.llf  # kept by the fit: at an absurd alpha the library takes the logarithm of 0
+        except (HessianInversionWarning, np.linalg.LinAlgError, ValueError, OverflowError):
             continue
-        proper = np.isfinite([*fit.params, *fit.bse]).all() and (isinstance(model, Poisson) or fit.params[-1] > 0.0)
+        finite = np.isfinite([*fit.params, *fit.bse, likelihood]).all()
+        proper = finite and (isinstance(model, Poisson) or fit.params[-1] > 0.0)
         if proper and fit.mle_retvals["converged"]:
             return fit
         start = np.asarray(fit.params) if proper else start
