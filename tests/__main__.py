@@ -16,6 +16,19 @@ from tests.postgres import Absent, private_cluster
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
 PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
+# Computing, the rules of the house, what is read from files, what the invented plant is like, and forms sent nonsense
+# (refused before anything is stored) are run on SQLite alone.
+SAME_ON_ANY_ENGINE = (
+    "calc",
+    "test_house.py",
+    "production/test_reader.py",
+    "alignment/test_capture_bad_input.py",
+    "alignment/test_capture_fuzz.py",
+    "alignment/test_fuzz.py",
+    "demo/test_captures.py",
+    "demo/test_dial_and_model.py",
+    "demo/test_traits.py",
+)
 
 
 def step(name: str, command: list[str], **more: str) -> bool:
@@ -32,8 +45,8 @@ def step(name: str, command: list[str], **more: str) -> bool:
 
 def on_postgres() -> bool:
     """Run the tests on PostgreSQL: the server that is given, else a private one."""
-    # What computes without a database was run with SQLite already.
-    command = [*PYTEST, "--ignore=tests/calc", "-m", "not browser and not durability and not sqlite_only"]
+    ignored = [f"--ignore=tests/{part}" for part in SAME_ON_ANY_ENGINE]
+    command = [*PYTEST, *ignored, "-m", "not browser and not durability and not sqlite_only"]
     if os.environ.get("DATABASE_URL", "").startswith("postgres"):
         return step("tests on the PostgreSQL given", command)
     try:
