@@ -16,11 +16,14 @@ from tests.postgres import Absent, private_cluster
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
 PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
-# Computing, the rules of the house, what is read from files, what the invented plant is like, and forms sent nonsense
-# (refused before anything is stored) are run on SQLite alone.
+# Computing, the rules of the house, rights and headers, what is read from files, what the invented plant is like, and
+# forms sent nonsense (refused before anything is stored) are run on SQLite alone.
 SAME_ON_ANY_ENGINE = (
     "calc",
     "test_house.py",
+    "test_access.py",
+    "web/test_fuzz.py",
+    "web/test_security.py",
     "production/test_reader.py",
     "alignment/test_capture_bad_input.py",
     "alignment/test_capture_fuzz.py",
