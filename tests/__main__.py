@@ -16,8 +16,8 @@ from tests.postgres import Absent, private_cluster
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
 PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
-# Computing, the rules of the house, rights and headers, what is read from files, what the invented plant is like, and
-# forms sent nonsense (refused before anything is stored) are run on SQLite alone.
+# Computing, the rules of the house, rights and headers, set-up forms, what is read from files, the invented plant and
+# forms sent nonsense are run on SQLite alone.
 SAME_ON_ANY_ENGINE = (
     "calc",
     "test_house.py",
@@ -28,9 +28,8 @@ SAME_ON_ANY_ENGINE = (
     "alignment/test_capture_bad_input.py",
     "alignment/test_capture_fuzz.py",
     "alignment/test_fuzz.py",
-    "demo/test_captures.py",
-    "demo/test_dial_and_model.py",
-    "demo/test_traits.py",
+    "demo",
+    "plant",
 )
 
 
