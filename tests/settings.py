@@ -12,7 +12,7 @@ os.environ.setdefault("LINELOG_SECRET_KEY", "only-for-the-tests-" + "x" * 40)
 os.environ.setdefault("LINELOG_DATA", _FOLDER)
 
 from linelog.settings import *  # noqa: E402, F403 - the environment must be set before this import
-from linelog.settings import DATABASES  # noqa: E402
+from linelog.settings import DATABASES  # noqa: E402 - likewise
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 STORAGES = {

@@ -20,7 +20,7 @@ _ANY_SIGNED = "EXISTS (SELECT 1 FROM alignment_visit WHERE state = 'signed')"
 
 def _is_signed(visit: str) -> str:
     # Held, so that a signature under way is waited for and then seen.
-    return f"(SELECT state FROM alignment_visit WHERE id = {visit}{{lock}}) = 'signed'"  # noqa: S608 - our own words, here and below
+    return f"(SELECT state FROM alignment_visit WHERE id = {visit}{{lock}}) = 'signed'"  # noqa: S608 - names of our own tables
 
 
 def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
@@ -29,7 +29,7 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     old, new = _is_signed(visit.format(row="OLD")), _is_signed(visit.format(row="NEW"))
     stands_there = visit.format(row="there")
     # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger.
-    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608
+    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608 - likewise
     return (
         Rule(table, "INSERT", f"{new} OR {over}", says),
         Rule(table, "UPDATE", f"{old} OR {new}", says),

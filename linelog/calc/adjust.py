@@ -185,12 +185,12 @@ def _check_direction(adjuster: Adjuster) -> None:
         "direction": adjuster.direction,
         "tilt_at_mm": adjuster.tilt_at_mm,
     }
-    given = [field for field, value in ways.items() if value is not None]
+    given = [(field, value) for field, value in ways.items() if value is not None]
     if len(given) != 1:
         what = "has no direction" if not given else "has more than one direction"
         raise CalcError(f"{adjuster.name} {what}: say which way it moves the station.", field="direction")
-    field = given[0]
-    numbers = require.numbers(np.ravel(ways[field]), f"The direction of {adjuster.name}", field, *_PLACES)  # type: ignore[arg-type]
+    ((field, value),) = given
+    numbers = require.numbers(np.ravel(value), f"The direction of {adjuster.name}", field, *_PLACES)
     if numbers.size != (1 if field == "clock_deg" else 2):
         raise CalcError(f"The direction of {adjuster.name} needs an x and a y.", field=field)
     if field == "direction" and math.hypot(*numbers) < 1e-6:

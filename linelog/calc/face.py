@@ -128,6 +128,6 @@ def cancel_end_float(first: Sweep, opposite: Sweep) -> Sweep:
             "The second dial must be read at the same time as the first, half a turn from it.", field="angles_deg"
         )
     half = tuple((a - b) / 2.0 for a, b in zip(first.readings_um, opposite.readings_um, strict=True))
-    both_returned = first.return_um is not None and opposite.return_um is not None
-    back = (first.return_um - opposite.return_um) / 2.0 if both_returned else None  # type: ignore[operator]
-    return Sweep(first.angles_deg, half, back)
+    if first.return_um is None or opposite.return_um is None:
+        return Sweep(first.angles_deg, half)
+    return Sweep(first.angles_deg, half, (first.return_um - opposite.return_um) / 2.0)

@@ -195,7 +195,7 @@ def avoided(fit: CountFit, name: str, values: ArrayLike, held_at: ArrayLike) -> 
     return Avoided(less(effect.coefficient), *ends)
 
 
-class _Wide(NegativeBinomial):  # type: ignore[misc] # statsmodels has no types
+class _Wide(NegativeBinomial):  # type: ignore[misc]  # statsmodels has no types
     """The library's NB2, its second derivatives made in one product where the library loops over pairs of columns.
 
     A fleet has a column for each machine and month: tens of thousands of pairs.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from linelog.calc.drift import chance_out
+from linelog.calc.drift import Drift, chance_out
 from linelog.planning.outlook import Outlook, PlaceNow
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
@@ -15,10 +15,10 @@ COLOURS = ("--out", "--accent", "--unsure", "--in", "--ink", "--quiet")
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 
 
-def drawn(outlook: Outlook) -> list[PlaceNow]:
-    """Return the places with a drift, those nearest to the risk first."""
-    known = [one for one in outlook.places if one.place.drift is not None]
-    return sorted(known, key=lambda one: (one.left_million is None, one.left_million or 0.0, one.label))
+def drawn(outlook: Outlook) -> list[tuple[PlaceNow, Drift]]:
+    """Return the places whose drift is known, with it, those nearest to the risk first."""
+    known = [(one, one.place.drift) for one in outlook.places if one.place.drift is not None]
+    return sorted(known, key=lambda pair: (pair[0].left_million is None, pair[0].left_million or 0.0, pair[0].label))
 
 
 def risk_figure(outlook: Outlook) -> Part | None:
@@ -26,12 +26,12 @@ def risk_figure(outlook: Outlook) -> Part | None:
     places = drawn(outlook)
     if not places:
         return None
-    left = [one.left_million for one in places if one.left_million is not None]
+    left = [one.left_million for one, _ in places if one.left_million is not None]
     a_day = outlook.facts.risk.a_day_million if outlook.facts.risk else None
     ahead = max(LEAST_MILLION, min(1.5 * max([*left, 0.0]), 60.0), 60.0 * (a_day or 0.0))
     strokes = np.linspace(0.0, ahead, POINTS)
     percent = outlook.machine.line.plant.risk_percent
-    data = [_trace(one, number, strokes) for number, one in enumerate(places)]
+    data = [_trace(one, drift, number, strokes) for number, (one, drift) in enumerate(places)]
     risk = plotly.lines("the plant's risk", "--ink", width=2, dash="4px 4px")
     data.append(risk | {"x": typed([0.0, ahead]), "y": typed([percent, percent]), "showlegend": False})
     days = f" ({a_day:.2f} million a day now)" if a_day else ""
@@ -49,10 +49,8 @@ def risk_figure(outlook: Outlook) -> Part | None:
     return {"data": data, "layout": layout}
 
 
-def _trace(one: PlaceNow, number: int, strokes: np.ndarray) -> Part:
+def _trace(one: PlaceNow, drift: Drift, number: int, strokes: np.ndarray) -> Part:
     place = one.place
-    drift = place.drift
-    assert drift is not None  # noqa: S101 - only places with one are drawn
     chance = 100.0 * chance_out(drift, place.start, one.done_million + strokes, place.limit_um)
     rests = f"{place.pairs} pairs of visits" + (" of the whole line" if place.pooled else "")
     line = plotly.lines(one.label, COLOURS[number % len(COLOURS)], width=2.5, dash=DASHES[number % len(DASHES)])

@@ -14,7 +14,7 @@ from linelog.planning import weeks as calendar
 from linelog.planning.models import StopWindow
 from linelog.plant.models import Line, Machine, Plant
 from linelog.production.days import zone
-from linelog.web.forms import known_day
+from linelog.web.forms import known_day, offer, offer_rows
 from linelog.web.units import NumberField
 
 LARGEST_ID = 2**31 - 1
@@ -38,14 +38,11 @@ class SpanForm(forms.Form):
         return int(self.cleaned_data["weeks"] or calendar.USUAL) if self.is_valid() else calendar.USUAL
 
 
-class EntryForm(forms.Form):
-    """Where an entry goes and how long it takes; a button says `to` in place of the chosen week."""
+class AddForm(forms.Form):
+    """A machine put into the plan by hand: which week, and how long it takes. It is pinned there."""
 
     week = forms.DateField(error_messages=WRONG_WEEK, validators=[known_day])
-    to = forms.DateField(required=False, error_messages=WRONG_WEEK, validators=[known_day])
     hours = NumberField(error_messages={"required": "Give the hours."})
-    pinned = forms.BooleanField(required=False)
-    version = forms.IntegerField(min_value=1, max_value=LARGEST_ID)
 
     def clean_hours(self) -> float:
         """Refuse hours below or at zero."""
@@ -58,6 +55,14 @@ class EntryForm(forms.Form):
         """Return the first thing that is wrong, in a sentence."""
         return next((str(errors[0]) for errors in self.errors.values()), "")
 
+
+class EntryForm(AddForm):
+    """Where an entry goes and how long it takes; a button says `to` in place of the chosen week."""
+
+    to = forms.DateField(required=False, error_messages=WRONG_WEEK, validators=[known_day])
+    pinned = forms.BooleanField(required=False)
+    version = forms.IntegerField(min_value=1, max_value=LARGEST_ID)
+
     def facts(self) -> dict[str, Any]:
         """Return what the service takes."""
         data = self.cleaned_data
@@ -67,13 +72,6 @@ class EntryForm(forms.Form):
             "pinned": data["pinned"],
             "version": data["version"],
         }
-
-
-class AddForm(EntryForm):
-    """A machine put into the plan by hand: it is pinned there."""
-
-    version = None  # type: ignore[assignment]  # Django's way to leave a field of the parent out
-    pinned = None  # type: ignore[assignment]
 
 
 class VersionForm(forms.Form):
@@ -92,7 +90,7 @@ class AcceptForm(forms.Form):
 
     def __init__(self, *args: Any, machines: list[int], **more: Any) -> None:
         super().__init__(*args, **more)
-        self.fields["take"].choices = [(pk, pk) for pk in machines]  # type: ignore[attr-defined]
+        offer(self, "take", [(pk, pk) for pk in machines])
 
 
 class StopForm(forms.Form):
@@ -125,7 +123,7 @@ class StopForm(forms.Form):
         self.parts: dict[str, Line | Machine | None] = {"plant": None}
         self.parts |= {f"line-{line.pk}": line for line in lines}
         self.parts |= {f"machine-{machine.pk}": machine for machine in machines}
-        self.fields["what"].choices = [(key, _named(part)) for key, part in self.parts.items()]  # type: ignore[attr-defined]
+        offer(self, "what", [(key, _named(part)) for key, part in self.parts.items()])
 
     def clean_starts_at(self) -> dt.datetime:
         """Return the start as an aware time."""
@@ -184,4 +182,4 @@ class CalendarForm(forms.Form):
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self.fields["line"].queryset = Line.objects.for_user(user).order_by("plant", "name")  # type: ignore[attr-defined]
+        offer_rows(self, "line", Line.objects.for_user(user).order_by("plant", "name"))

@@ -10,6 +10,7 @@ from django.http import HttpRequest
 
 from linelog.plant import people
 from linelog.plant.models import Person
+from linelog.web.forms import offer, offer_rows
 
 
 class NewPassword(forms.CharField):
@@ -31,10 +32,8 @@ class NewPin(forms.CharField):
         super().__init__(**{**more, **kwargs})
 
 
-class PersonForm(forms.ModelForm):  # type: ignore[type-arg]
+class _AnyPersonForm(forms.ModelForm):  # type: ignore[type-arg]  # takes no type when it runs
     """What is known of a person; the choices are those of the one who fills it in."""
-
-    version = forms.IntegerField(widget=forms.HiddenInput, min_value=1, max_value=2**31 - 1)
 
     class Meta:
         model = Person
@@ -46,29 +45,34 @@ class PersonForm(forms.ModelForm):  # type: ignore[type-arg]
         super().__init__(*args, **kwargs)
         roles = people.roles_for(by)
         self.fields["first_name"].required = True
-        self.fields["role"].choices = [(role.value, role.value.capitalize()) for role in roles]  # type: ignore[attr-defined]
-        self.fields["plant"].queryset = people.plants_for(by)  # type: ignore[attr-defined]
+        offer(self, "role", [(role.value, role.value.capitalize()) for role in roles])
+        offer_rows(self, "plant", people.plants_for(by))
         if by.plant_id is not None:
             del self.fields["plant"]
 
     def facts(self, by: Any) -> dict[str, Any]:
         """Return the cleaned values as the services take them."""
-        kept = {name: value for name, value in self.cleaned_data.items() if name in self._meta.fields}  # type: ignore[operator]
+        kept = {name: value for name, value in self.cleaned_data.items() if name in self.Meta.fields}
         return kept if by.plant_id is None else {**kept, "plant": by.plant}
 
     def validate_constraints(self) -> None:
         """Leave the rules between fields to the service, which says them in its own words."""
 
 
-class NewPersonForm(PersonForm):
+class PersonForm(_AnyPersonForm):
+    """A person who is known, in the version that was seen."""
+
+    version = forms.IntegerField(widget=forms.HiddenInput, min_value=1, max_value=2**31 - 1)
+
+
+class NewPersonForm(_AnyPersonForm):
     """A new person, with the name and the first password to sign in with."""
 
-    version = None  # type: ignore[assignment]
     password = NewPassword(label="First password")
 
-    class Meta(PersonForm.Meta):
+    class Meta(_AnyPersonForm.Meta):
         fields = ["first_name", "last_name", "username", "role", "unit", "plant"]
-        labels = {**PersonForm.Meta.labels, "username": "Signs in as"}
+        labels = {**_AnyPersonForm.Meta.labels, "username": "Signs in as"}
         help_texts = {"username": "Letters, digits and . - _ without spaces."}
 
 

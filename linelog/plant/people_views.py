@@ -18,6 +18,7 @@ from linelog.plant.people_forms import NewPersonForm, PasswordForm, PersonForm, 
 from linelog.web import acting
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import Request
 
 
 @needs(Permission.PEOPLE)
@@ -72,7 +73,7 @@ def person(request: HttpRequest, person_id: int) -> HttpResponse:
 @needs(Permission.PEOPLE)
 @sensitive_post_parameters("password", "own_password")
 @require_POST
-def password(request: HttpRequest, person_id: int) -> HttpResponse:
+def password(request: Request, person_id: int) -> HttpResponse:
     """Set a person's password."""
     who = get_object_or_404(people.keepable(request.user), pk=person_id)
     form = PasswordForm(request.POST, request=request)
@@ -125,7 +126,7 @@ def me(request: HttpRequest) -> HttpResponse:
 @needs(Permission.VIEW)
 @sensitive_post_parameters("password", "own_password")
 @require_POST
-def my_password(request: HttpRequest) -> HttpResponse:
+def my_password(request: Request) -> HttpResponse:
     """Set one's own password."""
     who, form = _oneself(request), PasswordForm(request.POST, request=request)
     status = _set_password(request, who, form)
@@ -154,7 +155,7 @@ def _oneself(request: HttpRequest) -> Person:
     return request.user
 
 
-def _set_password(request: HttpRequest, who: Person, form: PasswordForm) -> int:
+def _set_password(request: Request, who: Person, form: PasswordForm) -> int:
     """Set the password, or leave on the form what was wrong; the answer is the status of the page."""
     if not form.is_valid():
         return 422
@@ -163,7 +164,7 @@ def _set_password(request: HttpRequest, who: Person, form: PasswordForm) -> int:
     except Refused as refusal:
         _tell(form, refusal)
         return refusal.status
-    if who.pk == request.device.pk:  # type: ignore[attr-defined]  # the session is this account's own: keep it
+    if who.pk == request.device.pk:  # the session is this account's own: keep it
         update_session_auth_hash(request, who)
     return 200
 

@@ -1,16 +1,13 @@
-"""The type of the requests that views get: somebody of ours is signed in, and htmx has left its mark."""
+"""The type of the requests that our views get: past the access middleware somebody of ours is signed in."""
 
 from __future__ import annotations
 
-from django.http import HttpRequest
-from django_htmx.middleware import HtmxDetails
-
 from linelog.plant.models import Person
+from linelog.web import requests
 
 
-class Request(HttpRequest):
-    """A request past the access middleware. Only for annotations; nothing makes one."""
+class Request(requests.Request):
+    """Only for annotations; nothing makes one."""
 
     user: Person  # the access middleware has turned everybody else away
     device: Person
-    htmx: HtmxDetails

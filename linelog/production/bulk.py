@@ -36,10 +36,10 @@ def insert(into: str, columns: list[str], rows: Payload, on_conflict: str = "") 
     with connection.cursor() as cursor:
         if isinstance(rows, bytes):
             with temporary("incoming", into, columns, rows):
-                cursor.execute(f"INSERT INTO {into} ({names}) SELECT {names} FROM incoming {on_conflict}")  # noqa: S608
+                cursor.execute(f"INSERT INTO {into} ({names}) SELECT {names} FROM incoming {on_conflict}")  # noqa: S608 - names of our own models
                 return int(cursor.rowcount)
         places = ", ".join(["%s"] * len(columns))
-        cursor.executemany(f"INSERT INTO {into} ({names}) VALUES ({places}) {on_conflict}", rows)  # noqa: S608
+        cursor.executemany(f"INSERT INTO {into} ({names}) VALUES ({places}) {on_conflict}", rows)  # noqa: S608 - names of our own models
         return int(cursor.rowcount)
 
 
@@ -49,7 +49,7 @@ def temporary(name: str, like: str, columns: list[str], rows: Payload) -> Iterat
     names = ", ".join(columns)
     with connection.cursor() as cursor:
         cursor.execute(f"DROP TABLE IF EXISTS {name}")
-        cursor.execute(f"CREATE TEMP TABLE {name} AS SELECT {names} FROM {like} WHERE 1 = 0")  # noqa: S608
+        cursor.execute(f"CREATE TEMP TABLE {name} AS SELECT {names} FROM {like} WHERE 1 = 0")  # noqa: S608 - names of our own models
         if isinstance(rows, bytes):
             with cursor.copy(f"COPY {name} ({names}) FROM STDIN (FORMAT csv)") as copy:
                 copy.write(rows)

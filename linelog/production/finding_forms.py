@@ -14,7 +14,7 @@ from linelog.production.forms import MachineField, WholeField, machines_of
 from linelog.production.made import Told
 from linelog.production.models import Finding
 from linelog.production.services.findings import MOST_CANS, Facts
-from linelog.web.forms import BAD_DATE, DateInput
+from linelog.web.forms import BAD_DATE, DateInput, offer_rows
 
 MARK_HELP = "As it stands in the dome; ? for a letter or digit that can't be read. Empty where there is none."
 
@@ -81,7 +81,7 @@ class FindingForm(forms.Form):
             "machine": machines_of(user).filter(line__plant=plant),
         }
         for name, rows in choices.items():
-            self.fields[name].queryset = rows  # type: ignore[attr-defined]
+            offer_rows(self, name, rows)
         reads = (
             f"It reads: {plant.date_code}." if plant.date_code else "How it reads is not described for this plant."
         )

@@ -16,7 +16,7 @@ from linelog.production.models import Event, ShiftCount, SpoilageCause, Upload
 from linelog.production.reading.cells import MOST_CANS, MOST_MINUTES
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.services.counts import Numbers
-from linelog.web.forms import BAD_DATE, DateInput
+from linelog.web.forms import BAD_DATE, DateInput, offer_rows
 from linelog.web.units import NumberField
 
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,19}")
@@ -86,8 +86,8 @@ class FilterForm(forms.Form):
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self.fields["line"].queryset = Line.objects.for_user(user)  # type: ignore[attr-defined]
-        self.fields["machine"].queryset = machines_of(user)  # type: ignore[attr-defined]
+        offer_rows(self, "line", Line.objects.for_user(user))
+        offer_rows(self, "machine", machines_of(user))
 
     def clean(self) -> dict[str, Any]:
         """Refuse a span that ends before it begins."""
@@ -182,8 +182,8 @@ class EnterForm(NumbersForm):
     def __init__(self, *args: Any, user: Any, now: dt.datetime, **more: Any) -> None:
         super().__init__(*args, causes=list(SpoilageCause.objects.for_user(user)), **more)
         self.now = now
-        self.fields["machine"].queryset = machines_of(user)  # type: ignore[attr-defined]
-        self.fields["shift"].queryset = Shift.objects.for_user(user)  # type: ignore[attr-defined]
+        offer_rows(self, "machine", machines_of(user))
+        offer_rows(self, "shift", Shift.objects.for_user(user))
         self.fields["key"].initial = uuid4().hex
 
     def clean(self) -> dict[str, Any]:
@@ -269,7 +269,7 @@ class EventForm(forms.Form):
     def __init__(self, *args: Any, user: Any, now: dt.datetime, **more: Any) -> None:
         super().__init__(*args, **more)
         self.now = now
-        self.fields["machine"].queryset = machines_of(user)  # type: ignore[attr-defined]
+        offer_rows(self, "machine", machines_of(user))
         self.fields["happened_at"].initial = timezone.localtime(now)
         self.fields["key"].initial = uuid4().hex
 

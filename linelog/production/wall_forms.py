@@ -18,6 +18,7 @@ from linelog.production.models import WallSample
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.walls import THICKEST_UM, THINNEST_UM, Can, Ring, odd_words, why_not
 from linelog.web import units
+from linelog.web.forms import offer, offer_rows
 from linelog.web.units import LengthField, NumberField
 
 POINTS = (4, 6, 8, 12)
@@ -78,19 +79,15 @@ class WallForm(forms.Form):
         self.now, self.unit = now, units.of(user)
         self.angles = tuple(own) if points == OWN and own else angles_of(int(points) if points.isdecimal() else 8)
         choices = [(str(number), str(number)) for number in POINTS]
-        self.fields["points"].choices = [*choices, (OWN, "As in the file")] if own else choices  # type: ignore[attr-defined]
-        self.fields["machine"].queryset = machines_of(user)  # type: ignore[attr-defined]
+        offer(self, "points", [*choices, (OWN, "As in the file")] if own else choices)
+        offer_rows(self, "machine", machines_of(user))
         self.fields["taken_at"].initial = timezone.localtime(now)
         self.fields["key"].initial = uuid4().hex
-        self._in_unit("step_um", f"Smallest step of the gauge ({self.unit.label})")
+        units.ask_in(self, self.unit)
         for letter, _ in HEIGHTS:
             for angle in self.angles:
                 self.fields[position(letter, angle)] = _wall_field(angle, self.unit)
         self.odd: list[str] = []
-
-    def _in_unit(self, name: str, label: str) -> None:
-        field = self.fields[name]
-        field.unit, field.label = self.unit, label  # type: ignore[attr-defined]
 
     def clean_taken_at(self) -> dt.datetime:
         """Return the time; refuse one that has not come yet or is older than any log."""

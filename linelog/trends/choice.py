@@ -13,6 +13,7 @@ from django.db import models
 from django.http import QueryDict
 
 from linelog.plant.models import Station
+from linelog.web.forms import offer
 
 
 class Span(models.TextChoices):
@@ -81,7 +82,7 @@ class ChoiceForm(forms.Form):
             given.setlist("station", [str(pk) for pk in usual.stations])
         super().__init__(given)
         self.usual = usual
-        self.fields["station"].choices = [(station.pk, station.name) for station in stations]  # type: ignore[attr-defined]
+        offer(self, "station", [(station.pk, station.name) for station in stations])
         for field, word in (("span", "span"), ("grain", "'by day' or 'by week'"), ("station", "station")):
             sentence = f"There is no such {word} here: choose one of those shown."
             self.fields[field].error_messages["invalid_choice"] = sentence

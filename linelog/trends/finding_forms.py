@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 
 from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
-from linelog.web.forms import BAD_DATE, DateInput, known_day
+from linelog.web.forms import BAD_DATE, DateInput, known_day, offer_rows
 
 NEAR = (("7", "7 days"), ("14", "14 days"), ("30", "30 days"), ("90", "90 days"))
 USUAL_NEAR = 14
@@ -76,7 +76,7 @@ class FindingsForm(SpanForm):
         chosen: dict[str, Any] = {"machine": machines}
         chosen |= {"code": DefectCode.objects.for_user(user), "place": FindingPlace.objects.for_user(user)}
         for name, rows in chosen.items():
-            self.fields[name].queryset = rows  # type: ignore[attr-defined]
+            offer_rows(self, name, rows)
 
 
 class NearForm(forms.Form):
@@ -120,5 +120,5 @@ class ParetoForm(SpanForm):
     def __init__(self, *args: Any, plant: Plant, **more: Any) -> None:
         super().__init__(*args, **more)
         machines = Machine.objects.filter(line__plant=plant).select_related("line__plant")
-        self.fields["machine"].queryset = machines.order_by("line__name", "name")  # type: ignore[attr-defined]
-        self.fields["code"].queryset = DefectCode.objects.filter(plant=plant)  # type: ignore[attr-defined]
+        offer_rows(self, "machine", machines.order_by("line__name", "name"))
+        offer_rows(self, "code", DefectCode.objects.filter(plant=plant))

@@ -8,6 +8,7 @@ from django import forms
 from django.http import QueryDict
 
 from linelog.trends.fleet import SORTS, Fleet
+from linelog.web.forms import offer
 
 SORT_NAMES = {
     "machine": "Machine",
@@ -29,7 +30,7 @@ class FleetForm(forms.Form):
         given["sort"] = given.get("sort") or usual
         super().__init__(given)
         self.usual = usual
-        self.fields["line"].choices = [("", "All lines"), *fleet.lines]  # type: ignore[attr-defined]
+        offer(self, "line", [("", "All lines"), *fleet.lines])
         self.fields["line"].error_messages["invalid_choice"] = "There is no such line here."
         self.fields["sort"].error_messages["invalid_choice"] = "There is no such order here."
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
+from django.db.models import QuerySet
 
 from linelog.web.history import OBJECT
 
@@ -21,6 +23,16 @@ class DateInput(forms.DateInput):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(format="%Y-%m-%d", **kwargs)
+
+
+def offer(form: forms.BaseForm, name: str, choices: Iterable[tuple[Any, Any]]) -> None:
+    """Give a field the choices that depend on who asks."""
+    cast(forms.ChoiceField, form.fields[name]).choices = list(choices)
+
+
+def offer_rows(form: forms.BaseForm, name: str, rows: QuerySet[Any]) -> None:
+    """Give a field the rows that may be chosen, which depend on who asks."""
+    cast("forms.ModelChoiceField[Any]", form.fields[name]).queryset = rows
 
 
 def known_day(day: date) -> None:

@@ -107,3 +107,12 @@ class LengthField(NumberField):
         if isinstance(value, int | float):
             return f"{round(from_um(value, self.unit), 6):g}"
         return value
+
+
+def ask_in(form: forms.BaseForm, unit: Unit, *, labelled: bool = True) -> None:
+    """Have the lengths of a form typed and shown in a unit, named in their labels."""
+    for field in form.fields.values():
+        if isinstance(field, LengthField):
+            field.unit = unit
+            if labelled:
+                field.label = f"{field.label} ({unit.label})"

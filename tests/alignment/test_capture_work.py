@@ -224,7 +224,7 @@ def test_a_disk_full_while_the_browser_still_sends_is_told(site, signed_in, monk
     class Full(uploads.Passing):
         def __init__(self, *args):
             super().__init__(*args)
-            self.file = open("/dev/full", "wb", buffering=0)  # noqa: SIM115
+            self.file = open("/dev/full", "wb", buffering=0)  # noqa: SIM115 - closed by the code under test
 
     monkeypatch.setattr(uploads, "Passing", Full)
     answer = site.send(client, CSV)

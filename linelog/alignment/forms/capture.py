@@ -10,9 +10,10 @@ from linelog.alignment.models import CaptureLimit, ProbeSetup, Stage
 from linelog.calc.capture.ring import Probe as CalcProbe
 from linelog.calc.capture.ring import Ring, check_ring
 from linelog.calc.errors import CalcError
-from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, moment, number, text
 from linelog.plant.models import Machine, Station
+from linelog.web.forms import offer_rows
 
 MOST_PROBES = 16
 
@@ -76,11 +77,11 @@ class ProbeSetupForm(SetUpForm):
 
     def __init__(self, *args: Any, machine: Machine, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["station"].queryset = machine.stations.filter(is_active=True)  # type: ignore[attr-defined]
+        offer_rows(self, "station", machine.stations.filter(is_active=True))
 
 
-class ProbeForm(SetUpForm):
-    """One probe. A row without a column is not stored."""
+class ProbeForm(RowForm):
+    """One probe: the version of its set-up stands for it. A row without a column is not stored."""
 
     column = text("Column in the file", 60, required=False)
     angle_deg = number("Clock angle (°)", -360, 360, required=False, help_text="12 is 0, 3 is 90.")
@@ -95,12 +96,6 @@ class ProbeForm(SetUpForm):
     zero_u_um = number("Standard uncertainty of the offset (µm)", 0, 1e4, required=False)
     low = number("Low end of its range", -1e9, 1e9, required=False, help_text="In the file's unit.")
     high = number("High end of its range", -1e9, 1e9, required=False)
-    version = None  # type: ignore[assignment]  # that of the set-up stands for its probes
-
-    @classmethod
-    def initial_of(cls, row: Any) -> dict[str, Any]:
-        """Return what is stored."""
-        return {fact: getattr(row, fact) for fact in cls.fact_names()}
 
     def clean(self) -> dict[str, Any]:
         """Refuse a probe that lacks what it needs, and a range upside down."""
@@ -133,7 +128,7 @@ def rows_in(probes: forms.BaseFormSet[Any]) -> list[dict[str, Any]]:
     return [form.facts() for form in probes.forms if form.cleaned_data.get("column")]
 
 
-class BaseProbeFormSet(forms.BaseFormSet):  # type: ignore[type-arg]
+class BaseProbeFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
     """The probes of a ring on one page; a ring that cannot give both axes is refused here, beside its probes."""
 
     def clean(self) -> None:
@@ -210,7 +205,7 @@ class SendForm(forms.Form):
     def __init__(self, *args: Any, machine: Machine, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         rows = ProbeSetup.objects.filter(machine=machine, is_active=True)
-        self.fields["setup"].queryset = rows  # type: ignore[attr-defined]
+        offer_rows(self, "setup", rows)
 
 
 class JoinForm(forms.Form):

@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
+from linelog.web.forms import offer
 from linelog.web.units import NumberField
 
 
@@ -49,7 +50,7 @@ class LineForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.visits = {str(visit.pk): visit for visit in visits}
         now = (self.AS_IT_STANDS, "As it stands now")
-        self.fields["visit"].choices = [now, *((pk, _as_found(visit)) for pk, visit in self.visits.items())]  # type: ignore[attr-defined]
+        offer(self, "visit", [now, *((pk, _as_found(visit)) for pk, visit in self.visits.items())])
         self.initial = {"visit": "", "value": usual_value, "rank": "stations"}
 
     def choice(self) -> tuple[Any, str, str]:

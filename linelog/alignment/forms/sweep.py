@@ -14,7 +14,8 @@ from linelog.calc.errors import CalcError
 from linelog.calc.sweep import sag_from_droop
 from linelog.calc.units import Unit, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
-from linelog.web.units import LengthField, NumberField, parse_number, shown_in
+from linelog.web.forms import offer_rows
+from linelog.web.units import LengthField, NumberField, ask_in, parse_number, shown_in
 
 DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
 FLATS_PER_TURN = 6
@@ -105,10 +106,7 @@ class SweepForm(forms.Form):
         self.kind = kind
         typed_in = shown_in(self.data.get("lengths_in"), shown_in(self.data.get("unit"), unit))
         self.fields["lengths_in"].initial = typed_in.value
-        for name in ("resolution", "sag", "sag_uncertainty"):
-            field = self.fields[name]
-            field.unit = typed_in  # type: ignore[attr-defined]
-            field.label = f"{field.label} ({typed_in.label})"
+        ask_in(self, typed_in)
         del self.fields["face_radius_mm" if kind == Sweep.Kind.RIM else "touches"]
 
     def clean(self) -> dict[str, Any]:
@@ -175,9 +173,9 @@ class MoveForm(forms.Form):
 
     def __init__(self, *args: Any, station: Station, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["adjuster"].queryset = Adjuster.objects.filter(station=station)  # type: ignore[attr-defined]
+        offer_rows(self, "adjuster", Adjuster.objects.filter(station=station))
         self.unit = shown_in(self.data.get("unit"), unit)
-        self.fields["travel"].unit = self.unit  # type: ignore[attr-defined]
+        ask_in(self, self.unit, labelled=False)  # its unit stands after the field
 
     def clean(self) -> dict[str, Any]:
         """Refuse a move that says nothing, and figures without an adjuster."""

@@ -12,7 +12,8 @@ from linelog.alignment.models import Stage, Visit
 from linelog.alignment.services.moves import RunningValue
 from linelog.alignment.services.visits import AmendedValue, Conditions, Lockout
 from linelog.calc.units import Unit
-from linelog.web.units import LengthField, NumberField, shown_in
+from linelog.web.forms import offer
+from linelog.web.units import LengthField, NumberField, ask_in, shown_in
 
 STATES = (("stopped", "Stopped and locked out"), ("running", "Running"))
 DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
@@ -110,11 +111,8 @@ class AmendForm(forms.Form):
             (key, f"{r.station} {r.get_seat_display() if r.seat else ''} {r.get_stage_display()}")
             for key, r in self.results.items()
         ]
-        self.fields["about"].choices = [("", "The visit as a whole"), *names]  # type: ignore[attr-defined]
-        for name in ("x", "y"):
-            field = self.fields[name]
-            field.unit = unit  # type: ignore[attr-defined]
-            field.label = f"{field.label} ({unit.label})"
+        offer(self, "about", [("", "The visit as a whole"), *names])
+        ask_in(self, unit)
 
     def clean(self) -> dict[str, Any]:
         """Refuse half a value, and a value of nothing."""
@@ -159,10 +157,7 @@ class RunningForm(forms.Form):
         super().__init__(*args, **{"auto_id": "running_%s", **kwargs})  # it stands beside other forms with a unit
         self.typed_in = shown_in(self.data.get("unit"), unit)
         self.fields["unit"].initial = self.typed_in.value
-        for name in ("x", "y", "expanded"):
-            field = self.fields[name]
-            field.unit = self.typed_in  # type: ignore[attr-defined]
-            field.label = f"{field.label} ({self.typed_in.label})"
+        ask_in(self, self.typed_in)
 
     def value(self) -> RunningValue:
         """Return what the service takes."""

@@ -40,7 +40,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
         "machine": found,
         "outlook": outlook,
         "coming": ahead,
-        "drawn": drawn(outlook),
+        "drawn": [one for one, _ in drawn(outlook)],
         "undrawn": [one for one in outlook.places if one.place.drift is None],
         "entries": entries,
         "open": next((one for one in entries if one.state == PlannedVisit.State.PLANNED), None),

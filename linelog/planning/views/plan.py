@@ -156,7 +156,7 @@ def add(request: Request, pk: int) -> HttpResponse:
         return _refused(request, machine, now, form.problem())
     found = coming(machine.line.plant, calendar.FEWEST, at=now, only=machine).machines[machine.pk]
     data = form.cleaned_data
-    facts = {"week": data["to"] or data["week"], "hours": data["hours"], "reason": found.reason}
+    facts = {"week": data["week"], "hours": data["hours"], "reason": found.reason}
     try:
         services.put(by=request.user, at=now, machine=machine, pinned=True, **facts)
     except Refused as refusal:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -27,10 +24,7 @@ def add(request: Request, plant_id: int) -> HttpResponse:
     """Add a stop."""
     plant = get_object_or_404(Plant.objects.for_user(request.user), pk=plant_id)
     form = StopForm(request.POST or None, plant=plant)
-    store: Callable[[], Any] = lambda: services.add(  # noqa: E731 - read where it is used
-        by=request.user, at=timezone.now(), plant=plant, facts=form.facts()
-    )
-    return _keep(request, form, plant, None, store)
+    return _keep(request, form, plant, None)
 
 
 @require_http_methods(["GET", "POST"])
@@ -42,22 +36,25 @@ def stop(request: Request, pk: int) -> HttpResponse:
     if request.method == "POST" and "remove" in request.POST:
         return _remove(request, row)
     form = StopForm(request.POST or None, plant=row.plant, row=row)
-    store: Callable[[], Any] = lambda: services.change(  # noqa: E731 - read where it is used
-        by=request.user, at=timezone.now(), stop=row, version=form.cleaned_data["version"] or 0, facts=form.facts()
-    )
-    return _keep(request, form, row.plant, row, store)
+    return _keep(request, form, row.plant, row)
 
 
-def _keep(
-    request: Request, form: StopForm, plant: Plant, row: StopWindow | None, store: Callable[[], Any]
-) -> HttpResponse:
+def _store(request: Request, form: StopForm, plant: Plant, row: StopWindow | None) -> None:
+    by, at, facts = request.user, timezone.now(), form.facts()
+    if row is None:
+        services.add(by=by, at=at, plant=plant, facts=facts)
+    else:
+        services.change(by=by, at=at, stop=row, version=form.cleaned_data["version"] or 0, facts=facts)
+
+
+def _keep(request: Request, form: StopForm, plant: Plant, row: StopWindow | None) -> HttpResponse:
     """Show the form; on a POST store it and go back to the plan."""
     status = 200
     if request.method == "POST":
         status = 422
         if form.is_valid():
             try:
-                store()
+                _store(request, form, plant, row)
             except Refused as refusal:
                 status = refusal.status
                 form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)

@@ -10,6 +10,7 @@ from linelog.calc.units import ABSURD_UM
 from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, number, text
 from linelog.plant.models import Adjuster, Plant, ShimStock
+from linelog.web.forms import offer_rows
 from linelog.web.units import LengthField
 
 ALONG, OTHER = "along", "other"
@@ -81,7 +82,7 @@ class AdjusterForm(SetUpForm):
     def __init__(self, *args: Any, kind: str, plant: Plant, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.kind = Adjuster.Kind(kind)
-        self.fields["stock"].queryset = plant.shim_stocks.all()  # type: ignore[attr-defined]
+        offer_rows(self, "stock", plant.shim_stocks.all())
         for other in set().union(*OF_KIND.values()) - OF_KIND[self.kind]:
             del self.fields[other]
 

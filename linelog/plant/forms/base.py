@@ -12,7 +12,7 @@ from linelog.calc.errors import CalcError
 from linelog.calc.units import Unit, offset_from_tir, tir_from_offset
 from linelog.plant.forms.fields import Asked, LimitField
 from linelog.web.errors import Conflict, Refused
-from linelog.web.units import LengthField, NumberField, show_um
+from linelog.web.units import LengthField, NumberField, ask_in, show_um
 
 OFFSET, TIR = "offset", "tir"
 LIMIT_IS = ((OFFSET, "an offset"), (TIR, "a TIR (full indicator reading)"))
@@ -54,12 +54,11 @@ class Item:
     other: str = ""
 
 
-class SetUpForm(forms.Form):
-    """A form of one record. `facts()` is what the services take; its names are the model's own."""
+class RowForm(forms.Form):
+    """A form of facts. `facts()` is what the services take; its names are the model's own."""
 
     groups: ClassVar[tuple[tuple[str, tuple[str, ...]], ...]] = ()
     not_facts: ClassVar[frozenset[str]] = frozenset()
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=LARGEST_ID)
 
     def __init__(self, *args: Any, unit: Unit = Unit.MM, row: Any = None, **kwargs: Any) -> None:
         kwargs["initial"] = {**(self.initial_of(row) if row else {}), **(kwargs.get("initial") or {})}
@@ -68,10 +67,8 @@ class SetUpForm(forms.Form):
         self.questions: list[Question] = []
         self.differences: list[Difference] = []
         self.refused_with = 422
+        ask_in(self, unit)
         for name, field in list(self.fields.items()):
-            if isinstance(field, LengthField):
-                field.unit = unit
-                field.label = f"{field.label} ({unit.label})"
             if isinstance(field, LimitField):
                 self.fields[f"{name}_is"] = forms.ChoiceField(
                     label="This is", choices=LIMIT_IS, initial=OFFSET, widget=forms.RadioSelect
@@ -85,7 +82,7 @@ class SetUpForm(forms.Form):
     @classmethod
     def initial_of(cls, row: Any) -> dict[str, Any]:
         """Return what is stored, as the form starts with it."""
-        return {"version": row.version, **{name: getattr(row, name) for name in cls.fact_names()}}
+        return {name: getattr(row, name) for name in cls.fact_names()}
 
     def facts(self) -> dict[str, Any]:
         """Return the cleaned values by the model's names."""
@@ -184,6 +181,17 @@ class SetUpForm(forms.Form):
             shown = [n for n in names if n in self.fields and not self[n].is_hidden]
             if shown:
                 yield legend, [self.item(n) for n in shown]
+
+
+class SetUpForm(RowForm):
+    """A form of one record, with the version that the person saw."""
+
+    version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=LARGEST_ID)
+
+    @classmethod
+    def initial_of(cls, row: Any) -> dict[str, Any]:
+        """Return what is stored, with its version."""
+        return {"version": row.version, **super().initial_of(row)}
 
 
 def plain(field: Any, value: Any) -> Any:

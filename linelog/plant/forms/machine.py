@@ -10,6 +10,7 @@ from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import LimitField, MmField, day, number, text
 from linelog.plant.models import Line, Machine, Plant, Station
 from linelog.plant.services.machines import MOTION, WINDOWS, NewMachine
+from linelog.web.forms import offer_rows
 
 
 def mark_field(**kwargs: Any) -> forms.RegexField:
@@ -34,7 +35,7 @@ class NewMachineForm(SetUpForm):
 
     def __init__(self, *args: Any, plant: Plant, copied: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["line"].queryset = plant.lines.all()  # type: ignore[attr-defined]
+        offer_rows(self, "line", plant.lines.all())
         if copied:
             del self.fields["kind"]
 
@@ -77,7 +78,7 @@ class MachineForm(SetUpForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         lines = Line.objects.filter(plant_id=self.row.line.plant_id)
-        self.fields["line"].queryset = lines  # type: ignore[attr-defined]
+        offer_rows(self, "line", lines)
 
 
 class MarkForm(SetUpForm):

@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 
 from linelog.calc.droop import Section
-from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, number
 
 MOST_SECTIONS = 20
@@ -74,20 +74,14 @@ class RamForm(SetUpForm):
     )
 
 
-class SectionForm(SetUpForm):
-    """One section of the ram. A row without length and outside is not stored."""
+class SectionForm(RowForm):
+    """One section of the ram, under the version of its machine. A row without length and outside is not stored."""
 
     length_mm = MmField(0.1, 5000, required=False, label="Length (mm)")
     outside_mm = MmField(1, 500, usual=ROUND, required=False, label="Outside (mm)")
     bore_mm = MmField(0, 500, required=False, label="Bore (mm)", help_text="0 or empty: solid.")
     density_kg_per_m3 = _density(required=False, initial=7850)
     modulus_gpa = _modulus(required=False, initial=205)
-    version = None  # type: ignore[assignment]  # that of the machine stands for its sections
-
-    @classmethod
-    def initial_of(cls, row: Any) -> dict[str, Any]:
-        """Return what is stored."""
-        return {name: getattr(row, name) for name in cls.fact_names()}
 
     def clean(self) -> dict[str, Any]:
         """Refuse half a section, and one that is no tube."""
@@ -110,7 +104,7 @@ class SectionForm(SetUpForm):
         return Section(data["length_mm"], data["outside_mm"], data["bore_mm"] or 0.0, density, modulus)
 
 
-class BaseSectionFormSet(forms.BaseFormSet):  # type: ignore[type-arg]
+class BaseSectionFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
     """The sections of a ram, from its rear end to the nose."""
 
     def add_fields(self, form: forms.Form, index: int | None) -> None:
@@ -118,9 +112,10 @@ class BaseSectionFormSet(forms.BaseFormSet):  # type: ignore[type-arg]
         super().add_fields(form, index)
         form.fields["DELETE"].label = "Take this section out"
 
-    def sections(self) -> list[Section]:
-        """Return the sections in order."""
-        return [section for section in (form.section() for form in self.forms) if section]
+
+def sections_in(sections: forms.BaseFormSet[Any]) -> list[Section]:
+    """Return the sections to store, in order."""
+    return [section for section in (form.section() for form in sections.forms) if section]
 
 
 SectionFormSet = forms.formset_factory(

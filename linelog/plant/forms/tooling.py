@@ -9,11 +9,12 @@ from django import forms
 from linelog.calc.errors import CalcError
 from linelog.calc.ironing import Tooling
 from linelog.calc.units import Unit
-from linelog.plant.forms.base import SetUpForm
+from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, day, moment, number, text, whole
 from linelog.plant.forms.site import USUAL_CUP_WALL_UM
 from linelog.plant.models import Machine, Plant, ToolPart
 from linelog.plant.services.tooling import PartChange
+from linelog.web.forms import offer_rows
 
 MOST_PARTS = 30
 USUAL_DIAMETER = (30, 150)
@@ -36,8 +37,8 @@ class SetForm(SetUpForm):
     note = forms.CharField(required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2}))
 
 
-class PartForm(SetUpForm):
-    """A part of a set. A row whose kind is left open is not stored."""
+class PartForm(RowForm):
+    """A part of a set: the version of the set stands for it. A row whose kind is left open is not stored."""
 
     part_id = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=2**63 - 1)
     kind = forms.ChoiceField(choices=[("", "–"), *ToolPart.Kind.choices], required=False, label="Part")
@@ -63,14 +64,13 @@ class PartForm(SetUpForm):
     )
     regrinds = whole("Regrinds", 0, 1000, required=False)
     cans_run = whole("Cans run", 0, 10**12, required=False)
-    version = None  # type: ignore[assignment]  # that of the set stands for its parts
 
     not_facts = frozenset({"part_id"})
 
     @classmethod
     def initial_of(cls, row: Any) -> dict[str, Any]:
         """Return what is stored, with the part's key."""
-        return {"part_id": row.pk, **{fact: getattr(row, fact) for fact in cls.fact_names()}}
+        return {"part_id": row.pk, **super().initial_of(row)}
 
     def clean(self) -> dict[str, Any]:
         """Refuse figures without a part, and top wall figures of what is no punch."""
@@ -94,7 +94,7 @@ class PartForm(SetUpForm):
         return PartChange(data.get("part_id"), facts)
 
 
-class BasePartFormSet(forms.BaseFormSet):  # type: ignore[type-arg]
+class BasePartFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
     """The parts of a set on one page."""
 
     def add_fields(self, form: forms.Form, index: int | None) -> None:
@@ -118,10 +118,9 @@ PartFormSet = forms.formset_factory(
 )
 
 
-class TryForm(SetUpForm):
+class TryForm(RowForm):
     """Other tools in the place of the present ones, to see what they would do. Nothing is stored."""
 
-    version = None  # type: ignore[assignment]  # there is nothing to overwrite
     punch_mm = MmField(1, 500, usual=USUAL_DIAMETER, label="Punch at mid wall (mm)")
     top_punch_mm = MmField(1, 500, usual=USUAL_DIAMETER, label="Punch at top wall (mm)")
     cup_wall_um = SizeField(label="Wall of the cup", finest_um=USUAL_CUP_WALL_UM[0], widest_um=USUAL_CUP_WALL_UM[1])
@@ -154,7 +153,7 @@ class TryForm(SetUpForm):
         self.add_error(place if place in self.fields else None, error.message)
 
 
-class MachineField(forms.ModelChoiceField):  # type: ignore[type-arg]
+class MachineField(forms.ModelChoiceField[Machine]):
     """A machine, told apart by its line: two lines may both have a first machine."""
 
     def label_from_instance(self, obj: Machine) -> str:
@@ -174,7 +173,7 @@ class FitForm(SetUpForm):
     def __init__(self, *args: Any, plant: Plant, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         machines = Machine.objects.filter(line__plant=plant).select_related("line")
-        self.fields["machine"].queryset = machines  # type: ignore[attr-defined]
+        offer_rows(self, "machine", machines)
 
 
 class RemovalForm(SetUpForm):

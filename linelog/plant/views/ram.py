@@ -9,7 +9,8 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST
 
-from linelog.plant.forms.ram import RamForm, SectionForm, SectionFormSet
+from linelog.calc.droop import Section
+from linelog.plant.forms.ram import RamForm, SectionForm, SectionFormSet, sections_in
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.plant.services import machines, ram
@@ -36,7 +37,8 @@ def edit(request: Request, machine_id: int) -> HttpResponse:
     form = RamForm(data, row=row, unit=units.of(request.user))
     start = [SectionForm.initial_of(section) for section in row.ram_sections.all()]
     sections = SectionFormSet(data, initial=start, prefix="sections")
-    if posted and not adding and sections.is_valid() and form.attempt(lambda: _store(request, row, form, sections)):
+    sound = posted and not adding and sections.is_valid()
+    if sound and form.attempt(lambda: _store(request, row, form, sections_in(sections))):
         messages.success(request, "Stored.")
         return redirect(machine_url(row))
     context = {"machine": row, "form": form, "sections": sections, "adding": adding, "back": machine_url(row)}
@@ -45,14 +47,14 @@ def edit(request: Request, machine_id: int) -> HttpResponse:
     return render(request, template, context, status=status)
 
 
-def _store(request: Request, row: Machine, form: RamForm, sections: SectionFormSet) -> Machine:  # type: ignore[valid-type]
+def _store(request: Request, row: Machine, form: RamForm, sections: list[Section]) -> Machine:
     return ram.change_ram(
         by=request.user,
         at=timezone.now(),
         machine=row,
         version=form.cleaned_data["version"],
         facts=form.facts(),
-        sections=sections.sections(),  # type: ignore[attr-defined]
+        sections=sections,
     )
 
 

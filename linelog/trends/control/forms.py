@@ -9,6 +9,7 @@ from django.http import QueryDict
 
 from linelog.plant.models import Machine
 from linelog.trends.models.control import Signal
+from linelog.web.forms import offer_rows
 
 DAYS = (("28", "4 weeks"), ("91", "3 months"), ("364", "12 months"), ("", "All"))
 STATES = (("open", "Open"), ("answered", "Answered"), ("", "All"))
@@ -42,7 +43,7 @@ class ChoiceForm(forms.Form):
     def __init__(self, data: QueryDict, *, user: Any) -> None:
         super().__init__(_with_usual(data, USUAL))
         machines = Machine.objects.for_user(user).select_related("line").order_by("line__name", "name")
-        self.fields["machine"].queryset = machines  # type: ignore[attr-defined]
+        offer_rows(self, "machine", machines)
         for name in ("days", "state", "measure", "way"):
             self.fields[name].error_messages["invalid_choice"] = "There is no such choice: take one of those shown."
 

@@ -14,6 +14,7 @@ from linelog.production.models import SpoilageCause
 from linelog.trends.choice import Span
 from linelog.trends.evidence.scope import CAUSE, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
 from linelog.trends.models import DAYS_AROUND
+from linelog.web.forms import offer
 from linelog.web.widgets import LongSelect
 
 MEASURES = [(TEAR_OFFS, "Tear-offs"), (SPOILED, "Spoiled cans")]
@@ -50,8 +51,8 @@ class EvidenceForm(forms.Form):
         super().__init__(_usual(self, data, {"measure": TEAR_OFFS, "station": WORST, "span": USUAL_SPAN.value}))
         causes = SpoilageCause.objects.filter(plant=plant).order_by("name").values_list("code", "name")
         named = [(CAUSE + code, f"Spoiled: {name}") for code, name in causes]
-        self.fields["measure"].choices = [*MEASURES, *named]  # type: ignore[attr-defined]
-        self.fields["tooling"].choices = [("", "All sets"), *sets]  # type: ignore[attr-defined]
+        offer(self, "measure", [*MEASURES, *named])
+        offer(self, "tooling", [("", "All sets"), *sets])
         _name_errors(self, {"measure": "rate", "station": "station", "tooling": "tooling set", "span": "time"})
 
     def scope(self) -> Scope:
@@ -81,7 +82,7 @@ class AroundForm(forms.Form):
     def __init__(self, data: QueryDict, *, machines: Iterable[tuple[int, str]]) -> None:
         usual = {"measure": TEAR_OFFS, "window": 7, "change": 20, "span": Span.MONTHS_12.value}
         super().__init__(_usual(self, data, usual))
-        self.fields["machine"].choices = [("", "All machines"), *machines]  # type: ignore[attr-defined]
+        offer(self, "machine", [("", "All machines"), *machines])
         words = {
             "measure": "rate",
             "window": "number of days",
