@@ -6,9 +6,8 @@ class TrendsConfig(AppConfig):
     label = "trends"
 
     def ready(self) -> None:
-        """Follow what the summaries rest on, and name the background work."""
-        from linelog.trends import refit, tasks  # noqa: F401 - needs the models, which are there only now
-        from linelog.trends.evidence import refits  # noqa: F401 - registers itself
+        """Follow what the summaries rest on."""
+        from linelog.trends import refit
         from linelog.web import followers
 
         for what in (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.CLOCK):

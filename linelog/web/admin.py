@@ -26,10 +26,10 @@ def _own_page(request: HttpRequest, extra_context: Any = None) -> HttpResponse:
     return redirect("people:me")
 
 
-admin.site.password_change = _own_page  # type: ignore[method-assign,assignment]
+admin.site.password_change = _own_page  # type: ignore[method-assign,assignment]  # Django's own way to replace a page
 
 
-class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]
+class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]  # takes no type when it runs
     """Records to look at: the program writes them, nobody changes them by hand."""
 
     def has_add_permission(self, request: HttpRequest) -> bool:
@@ -45,7 +45,7 @@ class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]
         return False
 
 
-class Kept(admin.ModelAdmin):  # type: ignore[type-arg]
+class Kept(admin.ModelAdmin):  # type: ignore[type-arg]  # takes no type when it runs
     """Set-up records that the administrator may mend; each change goes into the history like any other."""
 
     plant_path = ""  # where the model does not say itself how a row reaches its plant

@@ -1,5 +1,6 @@
 from django.apps import AppConfig
 from django.db.models.signals import post_migrate, pre_migrate
+from django.utils.module_loading import autodiscover_modules
 
 from linelog.web import protection
 
@@ -10,6 +11,7 @@ class WebConfig(AppConfig):
     kept = protection.never_changed("web_auditevent", "A line of the history is never changed.")
 
     def ready(self) -> None:
-        """Keep the protected records protected through every migration."""
+        """Keep the protected records protected through migrations, and learn what each app has a worker do."""
         pre_migrate.connect(protection.before_migrate, sender=self)
         post_migrate.connect(protection.after_migrate, sender=self)
+        autodiscover_modules("tasks")

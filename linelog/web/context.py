@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
 
 from linelog.web import acting
 from linelog.web.permissions import Permission, may
+from linelog.web.requests import Request
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +80,12 @@ def page(request: HttpRequest) -> dict[str, Any]:
         if url and may(user, entry.permission):
             here = request.path == url or (url != "/" and request.path.startswith(url))
             menu.append({"label": entry.label, "url": url, "here": here})
-    return {"menu": menu, "plant": getattr(user, "plant", None), "tablet": _tablet(request)}
+    return {"menu": menu, "plant": getattr(user, "plant", None), "tablet": _tablet(cast(Request, request))}
 
 
-def _tablet(request: HttpRequest) -> dict[str, Any] | None:
+def _tablet(request: Request) -> dict[str, Any] | None:
     """Return the idle times of a shared tablet, None on any other device."""
     if getattr(request, "tablet_id", None) is None:
         return None
-    idle = int(acting.timeout(request.user.plant).total_seconds())  # type: ignore[union-attr]
+    idle = int(acting.timeout(request.user.plant).total_seconds())
     return {"idle_seconds": idle, "warn_seconds": min(60, idle // 2)}

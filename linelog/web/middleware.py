@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import zoneinfo
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from linelog.web import acting, errors, requestid
 from linelog.web.permissions import Permission, may
+from linelog.web.requests import Request
 
 log = logging.getLogger(__name__)
 GetResponse = Callable[[HttpRequest], HttpResponse]
@@ -34,7 +35,7 @@ class RequestId:
         """Set the id for the time of the request."""
         token = requestid.current.set(requestid.new())
         # Django logs a refusal once every middleware is done: the line finds the id on the request.
-        request.request_id = requestid.current.get()  # type: ignore[attr-defined]
+        cast(Request, request).request_id = requestid.current.get()
         try:
             response = self.get_response(request)
             response["X-Request-Id"] = requestid.current.get()
@@ -54,7 +55,7 @@ class ActingPerson:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Resolve who acts in this request; keep what a person saw out of the browser's stores."""
         acting.apply(request, timezone.now())
-        request.person_id = request.user.pk  # type: ignore[attr-defined]
+        cast(Request, request).person_id = request.user.pk
         response = self.get_response(request)
         if may(request.user, Permission.SIGNED_IN) and not response.has_header("Cache-Control"):
             response["Cache-Control"] = "no-store, private"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from django.conf import settings
 from django.core.files.base import File
@@ -19,6 +19,7 @@ from django.core.files.uploadedfile import TemporaryUploadedFile, UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, StopUpload, TemporaryFileUploadHandler
 
 from linelog.web import errors
+from linelog.web.requests import Request
 
 LEFT_OVER_S = 24 * 3600.0
 View = TypeVar("View", bound=Callable[..., Any])
@@ -69,7 +70,7 @@ class ToDisk(TemporaryFileUploadHandler):
         except OSError as trouble:
             if not errors.is_disk_full(trouble):
                 raise
-            self.request.upload_trouble = errors.DiskFull()  # type: ignore[union-attr]
+            cast(Request, self.request).upload_trouble = errors.DiskFull()
             raise StopUpload(connection_reset=False) from None
 
 

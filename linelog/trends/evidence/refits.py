@@ -36,6 +36,3 @@ def fit_misalignment(plant: Plant, now: datetime) -> None:
         )
         keys.add(scope.key)
     Fit.objects.filter(plant=plant, kind=KIND).exclude(scope__in=keys).delete()
-
-
-refit.register("misalignment against rates", fit_misalignment)

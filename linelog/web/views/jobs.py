@@ -9,11 +9,12 @@ from django.views.decorators.http import require_GET, require_POST
 
 from linelog.web import health, jobs
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import Request
 
 
 @needs(Permission.VIEW)
 @require_GET
-def job(request: HttpRequest, job_id: int) -> HttpResponse:
+def job(request: Request, job_id: int) -> HttpResponse:
     """Show the job; asked by htmx, only the part that changes."""
     work = get_object_or_404(jobs.for_user(request.user), pk=job_id)
     page = {
@@ -21,7 +22,7 @@ def job(request: HttpRequest, job_id: int) -> HttpResponse:
         "may_cancel": jobs.may_cancel(work, request.user),
         "no_worker": work.state == work.State.WAITING and not health.worker(timezone.now()).ok,
     }
-    return render(request, "web/job.html#state" if request.htmx else "web/job.html", page)  # type: ignore[attr-defined]
+    return render(request, "web/job.html#state" if request.htmx else "web/job.html", page)
 
 
 @needs(Permission.VIEW)

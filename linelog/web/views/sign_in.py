@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from linelog.web import acting, signins
 from linelog.web.forms import SignInForm
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import Request
 
 
 @needs(Permission.PUBLIC)
@@ -41,9 +42,9 @@ def sign_in(request: HttpRequest) -> HttpResponse:
 
 @needs(Permission.SIGNED_IN)
 @require_POST
-def sign_out(request: HttpRequest) -> HttpResponse:
+def sign_out(request: Request) -> HttpResponse:
     """End the session of the account, and with it that of a shared tablet."""
-    signins.signed_out(person=request.device, at=timezone.now())  # type: ignore[attr-defined]
+    signins.signed_out(person=request.device, at=timezone.now())
     logout(request)
     response = redirect("web:sign_in")
     response["Clear-Site-Data"] = '"cache"'  # photos; never "storage", where readings may wait to be sent
