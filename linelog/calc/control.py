@@ -1,4 +1,4 @@
-"""Control charts: counts and rates against three-sigma limits, single values, and EWMA.
+"""Control charts: rates against three-sigma limits, and EWMA.
 
 A point signals only beyond its limit: one that lies on it does not. Arrays run in time order. Where the limits shall
 rest on a stretch known to be good, `baseline` marks it (shape (n,), at least one True); else they rest on all points.
@@ -18,7 +18,6 @@ from linelog.calc.arrays import (
     FloatArray,
     IntArray,
     counts_and_cans,
-    counts_of,
     numbers,
     one_number,
     same_length,
@@ -29,7 +28,6 @@ from linelog.calc.rates import MILLION, dispersion
 _SIGMAS = 3.0
 # For ranges of two, rounded as the standard tables print them (ASTM E2587; e-Handbook 6.3.2.2).
 _RANGE_OVER_SIGMA = 1.128
-_RANGE_LIMIT = 3.267
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,45 +95,6 @@ def rate_chart(
         if wide.widening > 1.0:
             return wide
     return u_chart(seen, made, per=per, baseline=chosen)
-
-
-def c_chart(counts: ArrayLike, *, centre: float | None = None, baseline: ArrayLike | None = None) -> Chart:
-    """Chart of counts of equal subgroups: centre +- 3*sqrt(centre), not below zero."""
-    seen = counts_of(counts)
-    middle = _centre(seen, np.ones(len(seen)), _baseline(baseline, len(seen)), centre)
-    reach = np.full(len(seen), _SIGMAS * math.sqrt(middle))
-    return _chart("c", seen, middle, middle - reach, middle + reach)
-
-
-def p_chart(
-    defective: ArrayLike, sizes: ArrayLike, *, centre: float | None = None, baseline: ArrayLike | None = None
-) -> Chart:
-    """Shares with limits for each subgroup's size: centre +- 3*sqrt(centre*(1 - centre)/size), within 0 and 1.
-
-    A subgroup with more defective than its size raises `CalcError`.
-    """
-    seen, size = counts_and_cans(defective, sizes)
-    if (seen > size).any():
-        raise CalcError("More were found bad than were looked at.", field="defective")
-    middle = _centre(seen, size, _baseline(baseline, len(seen)), centre)
-    if middle > 1.0:
-        raise CalcError("The centre must be a share between 0 and 1.", field="centre")
-    reach = _SIGMAS * np.sqrt(middle * (1.0 - middle) / size)
-    return _chart("p", seen / size, middle, middle - reach, np.minimum(middle + reach, 1.0))
-
-
-def individuals(values: ArrayLike, *, baseline: ArrayLike | None = None) -> tuple[Chart, Chart]:
-    """Single values with limits from the mean moving range of two, and the chart of those ranges.
-
-    values  shape (n,), n >= 2; the ranges have shape (n - 1,). A range belongs to the baseline where both values do.
-    """
-    points = numbers(values, "Values", "values", least=2)
-    chosen = _baseline(baseline, len(points))
-    middle, ranges, mean_range = float(points[chosen].mean()), np.abs(np.diff(points)), _mean_range(points, chosen)
-    reach = np.full(len(points), _SIGMAS * mean_range / _RANGE_OVER_SIGMA)
-    single = _chart("individuals", points, middle, middle - reach, middle + reach, floor=-math.inf)
-    most = np.full(len(ranges), _RANGE_LIMIT * mean_range)
-    return single, _chart("moving range", ranges, mean_range, np.zeros(len(ranges)), most)
 
 
 def standardised(

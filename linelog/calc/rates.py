@@ -15,7 +15,6 @@ from statsmodels.stats import proportion, rates
 
 from linelog.calc.arrays import (
     FloatArray,
-    IntArray,
     cans_of,
     counts_and_cans,
     counts_of,
@@ -250,18 +249,6 @@ def _smallest(reached: Callable[[float], float], wanted: float, base_cans: float
     ends = math.log(one), math.log(all_of_use)
     found = optimize.brentq(lambda size: reached(math.exp(size)) - wanted, *ends, xtol=1e-3)
     return math.ceil(math.exp(found))
-
-
-def usual_most(rate: ArrayLike, cans: ArrayLike, *, share: float = 0.99) -> IntArray:
-    """Largest count that chance alone brings in a `share` of the shifts or days, shape (n,).
-
-    rate  per million cans, shape (n,) or one for all; cans made, shape (n,) or one for all. Poisson quantile.
-    """
-    per_million, made = not_negative(rate, "Rates", "rate"), cans_of(cans)
-    if len(per_million) > 1 < len(made):
-        same_length([per_million, made], "cans")
-    within = one_number(share, "The share", "share", above=0.0, below=1.0)
-    return poisson_quantile(within, per_million * made / MILLION).astype(np.int64)
 
 
 def chance_of_at_least(counts: ArrayLike, expected: ArrayLike) -> FloatArray:

@@ -8,16 +8,14 @@ answer, several packs that compete for the same few pieces.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelog.calc import require
 from linelog.calc.adjust import Adjuster
-from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
 
 Ints = NDArray[np.int32]
@@ -105,19 +103,6 @@ class PackTable:
                         if count > 0
                         else replace(pack, take_out=pack.take_out + more)
                     )
-
-
-def soft_foot_shim_um(rises_um: Sequence[float]) -> tuple[int, float]:
-    """Return which foot is soft and the shim it needs in um, from the rise of each as it alone is let loose.
-
-    The shim is the largest rise less the common (least) one: US Bureau of Reclamation, FIST 4-1A. Put it in and
-    check again: shims under two feet at a time chase each other. Raises `CalcError` for fewer than three feet's
-    worth of numbers, and for a rise that is negative or not finite.
-    """
-    rises = require.numbers(rises_um, "The rise of a foot in µm", "rises_um", 0.0, 50_000.0)
-    if rises.ndim != 1 or rises.size < 3:
-        raise CalcError("Give the rise of each foot, three or more.", field="rises_um")
-    return int(rises.argmax()), float(rises.max() - rises.min())
 
 
 def thickness_key(thickness_um: float) -> int:

@@ -80,13 +80,6 @@ class Shrunk:
     high: FloatArray
     sd: FloatArray
     own_weight: FloatArray
-    _shape: FloatArray
-    _scale: FloatArray
-
-    def chance_above(self, rate: float) -> FloatArray:
-        """Chance, shape (n,), that the machine's true rate is above `rate` per million cans."""
-        edge = one_number(rate, "The rate", "rate", above=-1.0)
-        return np.asarray(stats.gamma.sf(edge, self._shape, scale=self._scale))
 
 
 def shrink(
@@ -109,8 +102,6 @@ def shrink(
         high=np.asarray(stats.gamma.isf(tail, posterior, scale=scale)),
         sd=np.sqrt(posterior) * scale,
         own_weight=made / (shape / mean + made),
-        _shape=posterior,
-        _scale=scale,
     )
 
 

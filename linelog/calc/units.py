@@ -1,6 +1,6 @@
-"""Lengths, slopes, and the two classic mistakes: inch for millimetre, full indicator reading for offset.
+"""Lengths, and the two classic mistakes: inch for millimetre, full indicator reading for offset.
 
-Inside the program every offset and reading is in micrometres and every slope in mm/m; this module is the door.
+Inside the program every offset and reading is in micrometres; this module is the door.
 The inch is 25.4 mm exactly (NIST SP 811), so 0.001 in is 25.4 um exactly. Conversions go through decimal
 arithmetic, so that a typed 0.001 in becomes 25.4 um and not 25.400000000000002.
 """
@@ -43,17 +43,6 @@ _DECIMALS = {Unit.UM: 1, Unit.MM: 3, Unit.INCH: 4}
 _LABEL = {Unit.UM: "µm", Unit.MM: "mm", Unit.INCH: "in"}
 
 
-class SlopeUnit(Enum):
-    """A unit of slope or tilt that a person types and reads."""
-
-    MM_PER_M = "mm/m"
-    MIL_PER_INCH = "mil/in"
-    INCH_PER_INCH = "in/in"
-
-
-_MM_PER_M = {SlopeUnit.MM_PER_M: 1, SlopeUnit.MIL_PER_INCH: 1, SlopeUnit.INCH_PER_INCH: 1_000}
-
-
 def to_um(value: float | Decimal, unit: Unit, *, field: str | None = None) -> float:
     """Micrometres of a typed length. A number that is not finite raises `CalcError`."""
     return float(_decimal(value, field) * unit.um)
@@ -62,26 +51,6 @@ def to_um(value: float | Decimal, unit: Unit, *, field: str | None = None) -> fl
 def from_um(value_um: float, unit: Unit, *, field: str | None = None) -> float:
     """Return the length in `unit`; the inverse of `to_um` for every number a person would type."""
     return float(_decimal(value_um, field) / unit.um)
-
-
-def mil_to_um(value: float | Decimal, *, field: str | None = None) -> float:
-    """Micrometres of thousandths of an inch: 1 mil is 25.4 um."""
-    return float(_decimal(value, field) * Decimal("25.4"))
-
-
-def um_to_mil(value_um: float, *, field: str | None = None) -> float:
-    """Thousandths of an inch."""
-    return float(_decimal(value_um, field) / Decimal("25.4"))
-
-
-def to_mm_per_m(value: float | Decimal, unit: SlopeUnit, *, field: str | None = None) -> float:
-    """Slope in mm/m (equal to um/mm, to mil/in, and to a thousandth of in/in)."""
-    return float(_decimal(value, field) * _MM_PER_M[unit])
-
-
-def from_mm_per_m(value_mm_per_m: float, unit: SlopeUnit, *, field: str | None = None) -> float:
-    """Slope in `unit`; inverse of `to_mm_per_m`."""
-    return float(_decimal(value_mm_per_m, field) / _MM_PER_M[unit])
 
 
 def offset_from_tir(tir: float) -> float:

@@ -13,31 +13,18 @@ def _out(chart):
 def test_counts_of_defects_on_wafers():
     """NIST/SEMATECH e-Handbook 6.3.3.1: centre 16, limits 4 and 28. Wafer 3 lies on the limit: not beyond."""
     counts = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14, 16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
-    chart = control.c_chart(counts)
+    chart = control.u_chart(counts, 1.0, per=1.0)  # subgroups of one unit: a chart of counts
     assert (chart.centre, chart.lower[0], chart.upper[0]) == (16, 4, 28)
     assert _out(chart) == [24]
-    same = control.u_chart(counts, 1.0, per=1.0)
-    assert _out(same) == [24]
-    assert same.upper == pytest.approx(chart.upper)
 
 
 def test_counts_on_circuit_boards():
     """Montgomery, Statistical Quality Control, example 7-3; qcc data set 'circuit': 19.84615, 6.481447, 33.21086."""
     counts = [21, 24, 16, 12, 15, 5, 28, 20, 31, 25, 20, 24, 16, 19, 10, 17, 13, 22, 18, 39, 30, 24, 16, 19, 17, 15]
-    chart = control.c_chart(counts)
+    chart = control.u_chart(counts, 1.0, per=1.0)
     limits = (chart.centre, chart.lower[0], chart.upper[0])
     assert limits == pytest.approx((19.84615, 6.481447, 33.21086), abs=6e-6)
     assert _out(chart) == [6, 20]  # the points are ours, the limits printed
-
-
-def test_shares_of_bad_cans():
-    """Orange-juice cans, Montgomery; NIST/SEMATECH e-Handbook 6.3.3.2: 0.2313333, 0.05242755, 0.4102391."""
-    bad = [12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6]
-    chart = control.p_chart(bad, 50)
-    assert (chart.centre, chart.lower[0], chart.upper[0]) == pytest.approx(
-        (0.2313333, 0.05242755, 0.4102391), abs=6e-8
-    )
-    assert _out(chart) == [15, 23]  # the points are ours, the limits printed
 
 
 def test_defects_in_dyed_cloth_of_unequal_length():
@@ -56,15 +43,6 @@ def test_defects_in_computers_five_at_a_time():
     counts = [10, 12, 8, 14, 10, 16, 11, 7, 10, 15, 9, 5, 7, 11, 12, 6, 8, 10, 7, 5]
     chart = control.u_chart(counts, 5, per=1.0)
     assert (chart.centre, chart.lower[0], chart.upper[0]) == pytest.approx((1.93, 0.07, 3.79), abs=0.006)
-
-
-def test_single_values_and_their_ranges():
-    """NIST/SEMATECH e-Handbook 6.3.2.2, flow rate: mean 50.81, mean range 1.8778, limits 45.8159, 55.8041, 6.1349."""
-    single, ranges = control.individuals([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
-    assert single.centre == pytest.approx(50.81, abs=1e-9)
-    assert (single.lower[0], single.upper[0]) == pytest.approx((45.8159, 55.8041), abs=6e-5)
-    assert ranges.centre == pytest.approx(1.8778, abs=6e-5)
-    assert ranges.upper[0] == pytest.approx(6.1349, abs=6e-4)
 
 
 def test_exponentially_weighted_means():
@@ -127,7 +105,7 @@ def test_limits_from_a_baseline_and_from_a_given_centre():
 
 
 def test_runs_are_reported_by_their_first_point():
-    chart = control.c_chart([4, 40, 41, 4, 39, 4], centre=4.0)
+    chart = control.u_chart([4, 40, 41, 4, 39, 4], 1.0, per=1.0, centre=4.0)
     assert _out(chart) == [2, 3, 5]
     assert chart.starts.tolist() == [1, 4]
 
@@ -137,19 +115,13 @@ def test_nothing_counted_and_nothing_varying_are_finite():
     assert (none.centre, none.upper.tolist(), none.beyond.any()) == (0.0, [0, 0, 0], False)
     assert control.standardised([0, 0, 0], 4e5, laney=True).tolist() == [0, 0, 0]
     assert control.standardised([5, 5, 5], 4e5, laney=True).tolist() == [0, 0, 0]
-    assert control.c_chart([0, 0]).beyond.sum() == 0
     assert control.rate_chart([0, 0], 4e5).name == "u"
     assert control.rate_chart([7], 4e5).name == "u"
-    single, ranges = control.individuals([3.1, 3.1, 3.1])
-    assert not single.beyond.any()
-    assert not ranges.beyond.any()
-    assert control.p_chart([50, 50], 50).upper.tolist() == [1, 1]
 
 
 def test_values_that_are_equal_but_for_rounding_are_not_beyond():
     counts, cans = [1, 3], [1e5, 3e5]
     assert not control.u_chart(counts, cans).beyond.any()
-    assert not control.individuals([0.1 + 0.2, 0.3])[0].beyond.any()
 
 
 @pytest.mark.parametrize(
@@ -162,9 +134,6 @@ def test_values_that_are_equal_but_for_rounding_are_not_beyond():
         (lambda: control.u_chart([1, 2], 1e5, baseline=[True]), None),
         (lambda: control.u_chart([1, 2], 1e5, baseline=[True, False], laney=True), "baseline"),
         (lambda: control.standardised([0, 2], 1e5, baseline=[True, False]), "baseline"),
-        (lambda: control.p_chart([51], 50), "defective"),
-        (lambda: control.p_chart([5], 50, centre=1.5), "centre"),
-        (lambda: control.individuals([3.0]), "values"),
         (lambda: control.ewma_chart([1.0], target=0, sigma=0), "sigma"),
         (lambda: control.ewma_chart([1.0], target=0, sigma=1, weight=1.5), "weight"),
     ],

@@ -5,8 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelog.calc.adjust import Adjuster, Kind
-from linelog.calc.errors import CalcError
-from linelog.calc.shims import Pack, pack_table, soft_foot_shim_um
+from linelog.calc.shims import Pack, pack_table
 
 
 def foot(stock, pieces_um=None, **more):
@@ -93,16 +92,3 @@ def test_spare_pieces_open_every_other_pack():
 def test_taking_out_stops_at_what_is_in_the_pack():
     table = pack_table(foot([(50.0, None)], pieces_um=(50.0,)), -100.0)
     assert table.totals_um.min() == -50.0
-
-
-def test_soft_foot():
-    # B4: US Bureau of Reclamation, FIST 4-1A: rises of 5, 2, 2, 2 thousandths of an inch ask for a 0.003 in shim.
-    foot_index, shim = soft_foot_shim_um([5 * 25.4, 2 * 25.4, 2 * 25.4, 2 * 25.4])
-    assert foot_index == 0
-    assert shim / 25_400 == pytest.approx(0.003, abs=1e-12)
-
-
-@pytest.mark.parametrize("rises", [[1.0, 2.0], [1.0, -2.0, 3.0], [float("nan"), 1.0, 1.0], []])
-def test_soft_foot_refuses(rises):
-    with pytest.raises(CalcError):
-        soft_foot_shim_um(rises)

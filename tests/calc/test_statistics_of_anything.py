@@ -9,12 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelog.calc import (
-    changepoint,
     control,
     cusum,
     directions,
     drift,
-    line_fit,
     radial,
     rates,
     regression,
@@ -59,18 +57,15 @@ def _finite_or_told(call):
 TWO = {
     "rates": rates.rates_per_million,
     "dispersion": rates.dispersion,
-    "usual most": rates.usual_most,
     "at least": rates.chance_of_at_least,
     "u": control.u_chart,
     "laney": lambda a, b: control.u_chart(a, b, laney=True),
     "rate chart": control.rate_chart,
-    "p": control.p_chart,
     "standardised": control.standardised,
     "directions": directions.directions_deg,
     "together": repeat.together,
     "follows": repeat.follows,
     "above expected": repeat.above_expected,
-    "line": line_fit.fit_line,
     "prior": shrink.fit_prior,
     "shrink": lambda a, b: shrink.shrink(a, b, shrink.fit_prior(a, b)).rate,
     "funnel": lambda a, b: shrink.funnel(a[0], b),
@@ -78,11 +73,8 @@ TWO = {
     "drift": lambda a, b: drift.fit_drift(drift.Pairs.of(a, a, b)),
 }
 ONE = {
-    "c": control.c_chart,
-    "individuals": control.individuals,
     "ewma": lambda a: control.ewma_chart(a, target=0.0, sigma=1.0),
     "cusum": lambda a: cusum.cusum(a, target=0.0, sigma=1.0),
-    "step": lambda a: changepoint.mean_step(a, fewest=1),
     "agreement": directions.agreement,
 }
 

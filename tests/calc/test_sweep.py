@@ -22,9 +22,9 @@ from linelog.calc.sweep import (
     sag_from_droop,
     sag_readings,
 )
-from linelog.calc.units import mil_to_um
 from tests.calc.dial_geometry import rim_reading, rim_sweep
 
+MIL_UM = 25.4  # a thousandth of an inch
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
 BORE = SweepSetup(Surface.BORE)
 CASES = [
@@ -53,12 +53,12 @@ def test_bracket_sag_of_a_published_rim_sweep():
     The figure gives the true droop: a lone bar reads -6 at the bottom, and that 6 is the indicated sag. The vertical
     offset of 8 mil is printed; that there is none across is worked out here.
     """
-    raw = mil_to_um(1) * np.array([0.0, 5.0, 10.0, 5.0])
-    setup = SweepSetup(Surface.OUTSIDE, sag_indicated_um=sag_from_droop(mil_to_um(3)))
-    assert sag_readings(setup, np.array([180.0])) == pytest.approx([mil_to_um(-6)])
-    assert raw - sag_readings(setup, np.array(QUARTERS)) == pytest.approx(mil_to_um(1) * np.array([0, 8, 16, 8]))
+    raw = MIL_UM * np.array([0.0, 5.0, 10.0, 5.0])
+    setup = SweepSetup(Surface.OUTSIDE, sag_indicated_um=sag_from_droop(3 * MIL_UM))
+    assert sag_readings(setup, np.array([180.0])) == pytest.approx([-6 * MIL_UM])
+    assert raw - sag_readings(setup, np.array(QUARTERS)) == pytest.approx(MIL_UM * np.array([0, 8, 16, 8]))
     result = reduce_sweep(setup, [Sweep(QUARTERS, tuple(raw))])
-    assert result.offset.size == pytest.approx(mil_to_um(8), abs=1e-9)
+    assert result.offset.size == pytest.approx(8 * MIL_UM, abs=1e-9)
     assert result.offset.x == pytest.approx(0.0, abs=1e-9)
 
 

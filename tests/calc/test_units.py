@@ -9,17 +9,12 @@ from hypothesis import strategies as st
 
 from linelog.calc.errors import CalcError
 from linelog.calc.units import (
-    SlopeUnit,
     Unit,
-    from_mm_per_m,
     from_um,
-    mil_to_um,
     offset_from_tir,
     show_um,
     tir_from_offset,
-    to_mm_per_m,
     to_um,
-    um_to_mil,
     unit_question,
 )
 
@@ -45,19 +40,6 @@ def test_lengths_convert_exactly(value, unit, um):
 @given(typed, st.sampled_from(Unit))
 def test_what_was_typed_comes_back(value, unit):
     assert from_um(to_um(value, unit), unit) == float(value)
-
-
-@given(typed)
-def test_a_mil_is_a_thousandth_of_an_inch(value):
-    assert mil_to_um(value) == to_um(value / 1000, Unit.INCH)
-    assert um_to_mil(mil_to_um(value)) == float(value)
-
-
-def test_slopes_convert_exactly():
-    assert to_mm_per_m(0.0005, SlopeUnit.INCH_PER_INCH) == 0.5
-    assert to_mm_per_m(0.5, SlopeUnit.MIL_PER_INCH) == 0.5
-    assert from_mm_per_m(0.17, SlopeUnit.MM_PER_M) == 0.17
-    assert from_mm_per_m(0.17, SlopeUnit.INCH_PER_INCH) == 0.00017
 
 
 def test_full_indicator_reading_is_twice_the_offset():
