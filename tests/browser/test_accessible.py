@@ -22,8 +22,9 @@ from playwright.sync_api import Page, expect
 from linelog.alignment.models import Amendment
 from tests import factories
 from tests.alignment.helpers import OUT_HIGH, address, type_round
-from tests.test_access import EXPECTED, World
+from tests.test_access import EXPECTED
 from tests.trends import invented
+from tests.world import World
 
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 ALL_RULES = {

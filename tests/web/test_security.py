@@ -18,8 +18,9 @@ from django.utils import timezone
 from linelog.production.models import Event
 from linelog.web import requestid
 from tests import factories
-from tests.test_access import EXPECTED, World
+from tests.test_access import EXPECTED
 from tests.trends import invented
+from tests.world import World
 
 pytestmark = pytest.mark.django_db
 PIN, WRONG_PIN, WRONG_PASSWORD = "7294", "9061", "not-the-right-password"
