@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0002_scatter_and_advice'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('plant', '__first__'),
     ]
 
     operations = [
@@ -41,6 +41,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-opened_at', '-id'],
+                'indexes': [models.Index(fields=['machine', '-opened_at'], name='alignment_v_machine_e0a802_idx')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('signed_by__isnull', True), ('signed_at__isnull', True), models.Q(('state', 'signed'), _negated=True)), models.Q(('signed_by__isnull', False), ('signed_at__isnull', False), ('state', 'signed')), _connector='OR'), name='visit_signed_by_and_at_together'), models.CheckConstraint(condition=models.Q(models.Q(('lockout_verified_by', ''), ('lockout_verified_at__isnull', True)), models.Q(models.Q(('lockout_verified_by', ''), _negated=True), ('lockout_verified_at__isnull', False)), _connector='OR'), name='visit_lockout_by_and_at_together'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'dropped'), _negated=True), models.Q(('dropped_why', ''), _negated=True), _connector='OR'), name='visit_dropped_for_a_reason')],
             },
         ),
         migrations.CreateModel(
@@ -69,6 +71,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['id'],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'station', 'stage', 'seat', 'kind'), name='one_sweep_per_place_and_stage'), models.CheckConstraint(condition=models.Q(('positions__in', [4, 6, 8, 12])), name='sweep_has_known_positions'), models.CheckConstraint(condition=models.Q(('resolution_um__gt', 0)), name='sweep_resolution_positive'), models.CheckConstraint(condition=models.Q(('sag_uncertainty_um__gte', 0)), name='sag_uncertainty_not_negative'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'face'), _negated=True), models.Q(('face_radius_mm__gt', 0), ('face_radius_mm__isnull', False)), _connector='OR'), name='face_sweep_has_a_radius'), models.CheckConstraint(condition=models.Q(('carrier', 'component'), ('surface', 'bore'), _negated=True), name='no_such_sweep_of_a_bore')],
             },
         ),
         migrations.CreateModel(
@@ -82,6 +85,9 @@ class Migration(migrations.Migration):
                 ('station', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='plant.station')),
                 ('visit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='station_notes', to='alignment.visit')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('visit', 'station'), name='one_note_per_station_and_visit')],
+            },
         ),
         migrations.CreateModel(
             name='RunningReading',
@@ -99,6 +105,9 @@ class Migration(migrations.Migration):
                 ('station', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='plant.station')),
                 ('visit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='running_readings', to='alignment.visit')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('visit', 'station', 'stage'), name='one_running_value_per_stage'), models.CheckConstraint(condition=models.Q(('expanded_um__gt', 0), ('strokes__gte', 1)), name='running_value_rests_on_strokes')],
+            },
         ),
         migrations.CreateModel(
             name='Result',
@@ -133,6 +142,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['visit', 'station', 'stage'],
+                'indexes': [models.Index(fields=['station', 'at'], name='alignment_r_station_24e472_idx')],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'station', 'stage', 'seat', 'method'), name='one_result_per_place_and_stage'), models.CheckConstraint(condition=models.Q(('verdict__in', ['in', 'not proven', 'out'])), name='result_verdict_known'), models.CheckConstraint(condition=models.Q(('limit_um__gt', 0), ('severity__gte', 0)), name='result_limit_positive')],
             },
         ),
         migrations.CreateModel(
@@ -151,6 +162,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'sha256'), name='one_copy_of_a_photo_per_visit')],
             },
         ),
         migrations.CreateModel(
@@ -169,6 +181,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('travel_um__isnull', False), models.Q(('words', ''), _negated=True), _connector='OR'), name='move_says_what_was_done')],
             },
         ),
         migrations.CreateModel(
@@ -188,6 +201,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='amendment_has_a_reason'), models.CheckConstraint(condition=models.Q(models.Q(('x_um__isnull', True), ('y_um__isnull', True)), models.Q(('x_um__isnull', False), ('y_um__isnull', False), ('station__isnull', False), models.Q(('stage', ''), _negated=True)), _connector='OR'), name='amended_value_is_whole'), models.CheckConstraint(condition=models.Q(('set_aside', False), models.Q(('station__isnull', False), models.Q(('stage', ''), _negated=True)), _connector='OR'), name='amendment_set_aside_names_its_value')],
             },
         ),
         migrations.CreateModel(
@@ -209,93 +223,5 @@ class Migration(migrations.Migration):
                 'ordering': ['sweep', 'repeat', 'is_return', 'angle_deg'],
                 'constraints': [models.UniqueConstraint(fields=('sweep', 'repeat', 'angle_deg', 'is_return'), name='one_reading_per_position'), models.CheckConstraint(condition=models.Q(('angle_deg__gte', 0), ('angle_deg__lt', 360)), name='reading_angle_on_the_clock'), models.CheckConstraint(condition=models.Q(('value_um__gte', -50000), ('value_um__lte', 50000)), name='reading_within_any_dial')],
             },
-        ),
-        migrations.AddIndex(
-            model_name='visit',
-            index=models.Index(fields=['machine', '-opened_at'], name='alignment_v_machine_e0a802_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='visit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('signed_by__isnull', True), ('signed_at__isnull', True), models.Q(('state', 'signed'), _negated=True)), models.Q(('signed_by__isnull', False), ('signed_at__isnull', False), ('state', 'signed')), _connector='OR'), name='visit_signed_by_and_at_together'),
-        ),
-        migrations.AddConstraint(
-            model_name='visit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('lockout_verified_by', ''), ('lockout_verified_at__isnull', True)), models.Q(models.Q(('lockout_verified_by', ''), _negated=True), ('lockout_verified_at__isnull', False)), _connector='OR'), name='visit_lockout_by_and_at_together'),
-        ),
-        migrations.AddConstraint(
-            model_name='visit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'dropped'), _negated=True), models.Q(('dropped_why', ''), _negated=True), _connector='OR'), name='visit_dropped_for_a_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.UniqueConstraint(fields=('visit', 'station', 'stage', 'seat', 'kind'), name='one_sweep_per_place_and_stage'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.CheckConstraint(condition=models.Q(('positions__in', [4, 6, 8, 12])), name='sweep_has_known_positions'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.CheckConstraint(condition=models.Q(('resolution_um__gt', 0)), name='sweep_resolution_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.CheckConstraint(condition=models.Q(('sag_uncertainty_um__gte', 0)), name='sag_uncertainty_not_negative'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'face'), _negated=True), models.Q(('face_radius_mm__gt', 0), ('face_radius_mm__isnull', False)), _connector='OR'), name='face_sweep_has_a_radius'),
-        ),
-        migrations.AddConstraint(
-            model_name='sweep',
-            constraint=models.CheckConstraint(condition=models.Q(('carrier', 'component'), ('surface', 'bore'), _negated=True), name='no_such_sweep_of_a_bore'),
-        ),
-        migrations.AddConstraint(
-            model_name='stationnote',
-            constraint=models.UniqueConstraint(fields=('visit', 'station'), name='one_note_per_station_and_visit'),
-        ),
-        migrations.AddConstraint(
-            model_name='runningreading',
-            constraint=models.UniqueConstraint(fields=('visit', 'station', 'stage'), name='one_running_value_per_stage'),
-        ),
-        migrations.AddConstraint(
-            model_name='runningreading',
-            constraint=models.CheckConstraint(condition=models.Q(('expanded_um__gt', 0), ('strokes__gte', 1)), name='running_value_rests_on_strokes'),
-        ),
-        migrations.AddIndex(
-            model_name='result',
-            index=models.Index(fields=['station', 'at'], name='alignment_r_station_24e472_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.UniqueConstraint(fields=('visit', 'station', 'stage', 'seat', 'method'), name='one_result_per_place_and_stage'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.CheckConstraint(condition=models.Q(('verdict__in', ['in', 'not proven', 'out'])), name='result_verdict_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='result',
-            constraint=models.CheckConstraint(condition=models.Q(('limit_um__gt', 0), ('severity__gte', 0)), name='result_limit_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='photo',
-            constraint=models.UniqueConstraint(fields=('visit', 'sha256'), name='one_copy_of_a_photo_per_visit'),
-        ),
-        migrations.AddConstraint(
-            model_name='movemade',
-            constraint=models.CheckConstraint(condition=models.Q(('travel_um__isnull', False), models.Q(('words', ''), _negated=True), _connector='OR'), name='move_says_what_was_done'),
-        ),
-        migrations.AddConstraint(
-            model_name='amendment',
-            constraint=models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='amendment_has_a_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='amendment',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('x_um__isnull', True), ('y_um__isnull', True)), models.Q(('x_um__isnull', False), ('y_um__isnull', False), ('station__isnull', False), models.Q(('stage', ''), _negated=True)), _connector='OR'), name='amended_value_is_whole'),
-        ),
-        migrations.AddConstraint(
-            model_name='amendment',
-            constraint=models.CheckConstraint(condition=models.Q(('set_aside', False), models.Q(('station__isnull', False), models.Q(('stage', ''), _negated=True)), _connector='OR'), name='amendment_set_aside_names_its_value'),
         ),
     ]

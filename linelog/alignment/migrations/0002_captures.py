@@ -10,8 +10,8 @@ class Migration(migrations.Migration):
     dependencies = [
         ('alignment', '0001_initial'),
         ('plant', '0003_versions_of_set_up_records'),
+        ('plant', '__first__'),
         ('web', '0002_jobs_beats_and_tablets'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -42,6 +42,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['machine', '-is_active', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'name'), name='one_probe_setup_name_per_machine'), models.CheckConstraint(condition=models.Q(('target_factor__gt', 0)), name='target_factor_positive'), models.CheckConstraint(condition=models.Q(('gap_mm__isnull', True), ('gap_mm__gt', 0), _connector='OR'), name='probe_gap_positive')],
             },
         ),
         migrations.CreateModel(
@@ -60,6 +61,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['setup', 'order', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('setup', 'column'), name='one_probe_per_column'), models.CheckConstraint(condition=models.Q(('scale_um_per_unit', 0), _negated=True), name='probe_scale_not_zero'), models.CheckConstraint(condition=models.Q(('zero_u_um__gte', 0)), name='probe_zero_uncertainty_not_negative'), models.CheckConstraint(condition=models.Q(('low__isnull', True), ('high__isnull', True), ('low__lt', models.F('high')), _connector='OR'), name='probe_range_in_order')],
             },
         ),
         migrations.CreateModel(
@@ -92,6 +94,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-recorded_at', '-id'],
+                'indexes': [models.Index(fields=['machine', '-recorded_at'], name='alignment_c_machine_89e2d4_idx')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('set_aside_at__isnull', True)), fields=('machine', 'sha256'), name='one_capture_of_a_file_per_machine'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), ('result__isnull', False), models.Q(('algorithm', ''), _negated=True)), models.Q(models.Q(('state', 'done'), _negated=True), ('result__isnull', True), ('algorithm', '')), _connector='OR'), name='capture_result_is_whole_or_absent'), models.CheckConstraint(condition=models.Q(models.Q(('visit__isnull', True), ('stage', '')), models.Q(('visit__isnull', False), models.Q(('stage', ''), _negated=True), ('state', 'done'), ('set_aside_at__isnull', True)), _connector='OR'), name='capture_joins_a_visit_once_worked_out'), models.CheckConstraint(condition=models.Q(models.Q(('set_aside_by__isnull', True), ('set_aside_at__isnull', True), ('set_aside_why', '')), models.Q(('set_aside_by__isnull', False), ('set_aside_at__isnull', False), models.Q(('set_aside_why', ''), _negated=True)), _connector='OR'), name='capture_set_aside_by_and_at_for_a_reason')],
             },
         ),
         migrations.CreateModel(
@@ -146,53 +150,5 @@ class Migration(migrations.Migration):
                 'ordering': ['capture', 'id'],
                 'constraints': [models.UniqueConstraint(fields=('capture', 'station', 'seat', 'phase'), name='one_value_per_capture_place_and_phase'), models.CheckConstraint(condition=models.Q(('strokes__gte', 3), ('n_eff__gt', 0)), name='capture_value_rests_on_strokes')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='probesetup',
-            constraint=models.UniqueConstraint(fields=('machine', 'name'), name='one_probe_setup_name_per_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='probesetup',
-            constraint=models.CheckConstraint(condition=models.Q(('target_factor__gt', 0)), name='target_factor_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='probesetup',
-            constraint=models.CheckConstraint(condition=models.Q(('gap_mm__isnull', True), ('gap_mm__gt', 0), _connector='OR'), name='probe_gap_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='probe',
-            constraint=models.UniqueConstraint(fields=('setup', 'column'), name='one_probe_per_column'),
-        ),
-        migrations.AddConstraint(
-            model_name='probe',
-            constraint=models.CheckConstraint(condition=models.Q(('scale_um_per_unit', 0), _negated=True), name='probe_scale_not_zero'),
-        ),
-        migrations.AddConstraint(
-            model_name='probe',
-            constraint=models.CheckConstraint(condition=models.Q(('zero_u_um__gte', 0)), name='probe_zero_uncertainty_not_negative'),
-        ),
-        migrations.AddConstraint(
-            model_name='probe',
-            constraint=models.CheckConstraint(condition=models.Q(('low__isnull', True), ('high__isnull', True), ('low__lt', models.F('high')), _connector='OR'), name='probe_range_in_order'),
-        ),
-        migrations.AddIndex(
-            model_name='capture',
-            index=models.Index(fields=['machine', '-recorded_at'], name='alignment_c_machine_89e2d4_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.UniqueConstraint(condition=models.Q(('set_aside_at__isnull', True)), fields=('machine', 'sha256'), name='one_capture_of_a_file_per_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), ('result__isnull', False), models.Q(('algorithm', ''), _negated=True)), models.Q(models.Q(('state', 'done'), _negated=True), ('result__isnull', True), ('algorithm', '')), _connector='OR'), name='capture_result_is_whole_or_absent'),
-        ),
-        migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('visit__isnull', True), ('stage', '')), models.Q(('visit__isnull', False), models.Q(('stage', ''), _negated=True), ('state', 'done'), ('set_aside_at__isnull', True)), _connector='OR'), name='capture_joins_a_visit_once_worked_out'),
-        ),
-        migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('set_aside_by__isnull', True), ('set_aside_at__isnull', True), ('set_aside_why', '')), models.Q(('set_aside_by__isnull', False), ('set_aside_at__isnull', False), models.Q(('set_aside_why', ''), _negated=True)), _connector='OR'), name='capture_set_aside_by_and_at_for_a_reason'),
         ),
     ]

@@ -13,7 +13,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('alignment', '0001_initial'),
         ('plant', '0006_hours_of_a_visit_and_assumed_rise'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('plant', '__first__'),
     ]
 
     operations = [
@@ -32,6 +32,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['starts_at', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('ends_at__gt', models.F('starts_at'))), name='stop_ends_after_it_starts'), models.CheckConstraint(condition=models.Q(('crews__gte', 1)), name='stop_has_a_crew'), models.CheckConstraint(condition=models.Q(('line__isnull', True), ('machine__isnull', True), _connector='OR'), name='stop_of_a_line_or_of_a_machine')],
             },
         ),
         migrations.CreateModel(
@@ -55,6 +56,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['week', 'starts_at', 'pk'],
+                'indexes': [models.Index(fields=['state', 'week'], name='planning_pl_state_6193f4_idx')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('state', 'planned')), fields=('machine',), name='one_open_entry_of_a_machine'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), ('visit__isnull', False)), models.Q(models.Q(('state', 'done'), _negated=True), ('visit__isnull', True)), _connector='OR'), name='entry_is_done_by_a_visit'), models.CheckConstraint(condition=models.Q(('hours__gt', 0)), name='entry_takes_time')],
             },
         ),
         migrations.CreateModel(
@@ -73,33 +76,5 @@ class Migration(migrations.Migration):
                 'ordering': ['-made_at', '-pk'],
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('revoked_at__isnull', True), ('revoked_by__isnull', True)), models.Q(('revoked_at__isnull', False), ('revoked_by__isnull', False)), _connector='OR'), name='calendar_revoked_by_and_at_together')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='stopwindow',
-            constraint=models.CheckConstraint(condition=models.Q(('ends_at__gt', models.F('starts_at'))), name='stop_ends_after_it_starts'),
-        ),
-        migrations.AddConstraint(
-            model_name='stopwindow',
-            constraint=models.CheckConstraint(condition=models.Q(('crews__gte', 1)), name='stop_has_a_crew'),
-        ),
-        migrations.AddConstraint(
-            model_name='stopwindow',
-            constraint=models.CheckConstraint(condition=models.Q(('line__isnull', True), ('machine__isnull', True), _connector='OR'), name='stop_of_a_line_or_of_a_machine'),
-        ),
-        migrations.AddIndex(
-            model_name='plannedvisit',
-            index=models.Index(fields=['state', 'week'], name='planning_pl_state_6193f4_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='plannedvisit',
-            constraint=models.UniqueConstraint(condition=models.Q(('state', 'planned')), fields=('machine',), name='one_open_entry_of_a_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='plannedvisit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), ('visit__isnull', False)), models.Q(models.Q(('state', 'done'), _negated=True), ('visit__isnull', True)), _connector='OR'), name='entry_is_done_by_a_visit'),
-        ),
-        migrations.AddConstraint(
-            model_name='plannedvisit',
-            constraint=models.CheckConstraint(condition=models.Q(('hours__gt', 0)), name='entry_takes_time'),
         ),
     ]

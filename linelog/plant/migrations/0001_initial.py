@@ -55,6 +55,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['line', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('line', 'name'), name='one_machine_name_per_line'), models.CheckConstraint(condition=models.Q(('ram_bore_mm__isnull', True), ('ram_outside_mm__isnull', True), ('ram_bore_mm__lt', models.F('ram_outside_mm')), _connector='OR'), name='ram_bore_inside_ram'), models.CheckConstraint(condition=models.Q(('out_of_service_on__isnull', True), ('in_service_on__isnull', True), ('out_of_service_on__gte', models.F('in_service_on')), _connector='OR'), name='machine_leaves_after_it_came'), models.CheckConstraint(condition=models.Q(('forward_from_deg__lt', models.F('dome_from_deg')), ('dome_from_deg__lt', models.F('dome_to_deg')), ('dome_to_deg__lt', models.F('return_to_deg'))), name='crank_windows_in_order')],
             },
         ),
         migrations.CreateModel(
@@ -68,6 +69,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['machine', '-starts_on'],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'mark', 'starts_on'), name='one_mark_start_per_machine'), models.CheckConstraint(condition=models.Q(('ends_on__isnull', True), ('ends_on__gte', models.F('starts_on')), _connector='OR'), name='mark_ends_after_start')],
             },
         ),
         migrations.CreateModel(
@@ -135,6 +137,7 @@ class Migration(migrations.Migration):
                 'ordering': ['first_name', 'last_name', 'username'],
                 'abstract': False,
                 'default_manager_name': 'objects',
+                'constraints': [models.CheckConstraint(condition=models.Q(('plant__isnull', False), ('role', 'administrator'), ('is_active', False), _connector='OR'), name='person_belongs_to_a_plant'), models.CheckConstraint(condition=models.Q(('role__in', ['mechanic', 'manager', 'quality', 'viewer', 'administrator'])), name='person_role_known')],
             },
             managers=[
                 ('objects', django.contrib.auth.models.UserManager()),
@@ -151,6 +154,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plant', 'starts'],
+                'constraints': [models.UniqueConstraint(fields=('plant', 'code'), name='one_shift_code_per_plant'), models.UniqueConstraint(fields=('plant', 'starts'), name='one_shift_start_per_plant')],
             },
         ),
         migrations.CreateModel(
@@ -162,6 +166,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plant', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('plant', 'name'), name='one_stock_name_per_plant')],
             },
         ),
         migrations.CreateModel(
@@ -173,6 +178,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['stock', 'thickness_um'],
+                'constraints': [models.UniqueConstraint(fields=('stock', 'thickness_um'), name='one_thickness_per_stock'), models.CheckConstraint(condition=models.Q(('thickness_um__gt', 0)), name='shim_thickness_positive')],
             },
         ),
         migrations.CreateModel(
@@ -196,6 +202,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['machine', 'order', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'name'), name='one_station_name_per_machine'), models.CheckConstraint(condition=models.Q(('limit_um__gt', 0)), name='station_limit_positive'), models.CheckConstraint(condition=models.Q(('tilt_limit_mm_per_m__isnull', True), ('tilt_limit_mm_per_m__gt', 0), _connector='OR'), name='station_tilt_limit_positive'), models.CheckConstraint(condition=models.Q(('face_radius_mm__isnull', True), ('face_radius_mm__gt', 0), _connector='OR'), name='face_radius_positive'), models.CheckConstraint(condition=models.Q(('rear_z_mm__isnull', True), ('rear_z_mm__lt', models.F('z_mm')), _connector='OR'), name='rear_seat_behind_front_seat'), models.CheckConstraint(condition=models.Q(('carrier', 'component'), ('surface', 'bore'), _negated=True), name='no_bore_swept_from_the_component')],
             },
         ),
         migrations.CreateModel(
@@ -220,6 +227,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['station', 'order', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('station', 'name'), name='one_adjuster_name_per_station'), models.CheckConstraint(condition=models.Q(('min_um__lte', 0), ('max_um__gte', 0)), name='travel_spans_zero'), models.CheckConstraint(condition=models.Q(('resolution_um__gt', 0)), name='adjuster_resolution_positive'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'screw'), _negated=True), models.Q(('pitch_mm__gt', 0), ('pitch_mm__isnull', False)), _connector='OR'), name='screw_has_a_pitch'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'shim'), _negated=True), ('stock__isnull', False), _connector='OR'), name='shim_has_a_stock')],
             },
         ),
         migrations.CreateModel(
@@ -234,6 +242,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plant', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('plant', 'name'), name='one_set_name_per_plant')],
             },
         ),
         migrations.CreateModel(
@@ -248,6 +257,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-fitted_at'],
+                'indexes': [models.Index(fields=['machine', 'fitted_at'], name='plant_fitti_machine_186026_idx')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('removed_at__isnull', True), ('removed_at__gt', models.F('fitted_at')), _connector='OR'), name='tools_removed_after_fitting'), models.UniqueConstraint(condition=models.Q(('removed_at__isnull', True)), fields=('machine',), name='one_set_on_a_machine'), models.UniqueConstraint(condition=models.Q(('removed_at__isnull', True)), fields=('tooling_set',), name='a_set_on_one_machine')],
             },
         ),
         migrations.CreateModel(
@@ -269,134 +280,11 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['tooling_set', 'kind', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('diameter_mm__isnull', True), ('diameter_mm__gt', 0), _connector='OR'), name='tool_diameter_positive'), models.CheckConstraint(condition=models.Q(('runout_um__isnull', True), ('runout_um__gte', 0), _connector='OR'), name='runout_not_negative')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='machine',
-            constraint=models.UniqueConstraint(fields=('line', 'name'), name='one_machine_name_per_line'),
-        ),
-        migrations.AddConstraint(
-            model_name='machine',
-            constraint=models.CheckConstraint(condition=models.Q(('ram_bore_mm__isnull', True), ('ram_outside_mm__isnull', True), ('ram_bore_mm__lt', models.F('ram_outside_mm')), _connector='OR'), name='ram_bore_inside_ram'),
-        ),
-        migrations.AddConstraint(
-            model_name='machine',
-            constraint=models.CheckConstraint(condition=models.Q(('out_of_service_on__isnull', True), ('in_service_on__isnull', True), ('out_of_service_on__gte', models.F('in_service_on')), _connector='OR'), name='machine_leaves_after_it_came'),
-        ),
-        migrations.AddConstraint(
-            model_name='machine',
-            constraint=models.CheckConstraint(condition=models.Q(('forward_from_deg__lt', models.F('dome_from_deg')), ('dome_from_deg__lt', models.F('dome_to_deg')), ('dome_to_deg__lt', models.F('return_to_deg'))), name='crank_windows_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='markassignment',
-            constraint=models.UniqueConstraint(fields=('machine', 'mark', 'starts_on'), name='one_mark_start_per_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='markassignment',
-            constraint=models.CheckConstraint(condition=models.Q(('ends_on__isnull', True), ('ends_on__gte', models.F('starts_on')), _connector='OR'), name='mark_ends_after_start'),
         ),
         migrations.AddConstraint(
             model_name='line',
             constraint=models.UniqueConstraint(fields=('plant', 'name'), name='one_line_name_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='person',
-            constraint=models.CheckConstraint(condition=models.Q(('plant__isnull', False), ('role', 'administrator'), ('is_active', False), _connector='OR'), name='person_belongs_to_a_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='person',
-            constraint=models.CheckConstraint(condition=models.Q(('role__in', ['mechanic', 'manager', 'quality', 'viewer', 'administrator'])), name='person_role_known'),
-        ),
-        migrations.AddConstraint(
-            model_name='shift',
-            constraint=models.UniqueConstraint(fields=('plant', 'code'), name='one_shift_code_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='shift',
-            constraint=models.UniqueConstraint(fields=('plant', 'starts'), name='one_shift_start_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='shimstock',
-            constraint=models.UniqueConstraint(fields=('plant', 'name'), name='one_stock_name_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='shimthickness',
-            constraint=models.UniqueConstraint(fields=('stock', 'thickness_um'), name='one_thickness_per_stock'),
-        ),
-        migrations.AddConstraint(
-            model_name='shimthickness',
-            constraint=models.CheckConstraint(condition=models.Q(('thickness_um__gt', 0)), name='shim_thickness_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.UniqueConstraint(fields=('machine', 'name'), name='one_station_name_per_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.CheckConstraint(condition=models.Q(('limit_um__gt', 0)), name='station_limit_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.CheckConstraint(condition=models.Q(('tilt_limit_mm_per_m__isnull', True), ('tilt_limit_mm_per_m__gt', 0), _connector='OR'), name='station_tilt_limit_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.CheckConstraint(condition=models.Q(('face_radius_mm__isnull', True), ('face_radius_mm__gt', 0), _connector='OR'), name='face_radius_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.CheckConstraint(condition=models.Q(('rear_z_mm__isnull', True), ('rear_z_mm__lt', models.F('z_mm')), _connector='OR'), name='rear_seat_behind_front_seat'),
-        ),
-        migrations.AddConstraint(
-            model_name='station',
-            constraint=models.CheckConstraint(condition=models.Q(('carrier', 'component'), ('surface', 'bore'), _negated=True), name='no_bore_swept_from_the_component'),
-        ),
-        migrations.AddConstraint(
-            model_name='adjuster',
-            constraint=models.UniqueConstraint(fields=('station', 'name'), name='one_adjuster_name_per_station'),
-        ),
-        migrations.AddConstraint(
-            model_name='adjuster',
-            constraint=models.CheckConstraint(condition=models.Q(('min_um__lte', 0), ('max_um__gte', 0)), name='travel_spans_zero'),
-        ),
-        migrations.AddConstraint(
-            model_name='adjuster',
-            constraint=models.CheckConstraint(condition=models.Q(('resolution_um__gt', 0)), name='adjuster_resolution_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='adjuster',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'screw'), _negated=True), models.Q(('pitch_mm__gt', 0), ('pitch_mm__isnull', False)), _connector='OR'), name='screw_has_a_pitch'),
-        ),
-        migrations.AddConstraint(
-            model_name='adjuster',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'shim'), _negated=True), ('stock__isnull', False), _connector='OR'), name='shim_has_a_stock'),
-        ),
-        migrations.AddConstraint(
-            model_name='toolingset',
-            constraint=models.UniqueConstraint(fields=('plant', 'name'), name='one_set_name_per_plant'),
-        ),
-        migrations.AddIndex(
-            model_name='fitting',
-            index=models.Index(fields=['machine', 'fitted_at'], name='plant_fitti_machine_186026_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.CheckConstraint(condition=models.Q(('removed_at__isnull', True), ('removed_at__gt', models.F('fitted_at')), _connector='OR'), name='tools_removed_after_fitting'),
-        ),
-        migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.UniqueConstraint(condition=models.Q(('removed_at__isnull', True)), fields=('machine',), name='one_set_on_a_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='fitting',
-            constraint=models.UniqueConstraint(condition=models.Q(('removed_at__isnull', True)), fields=('tooling_set',), name='a_set_on_one_machine'),
-        ),
-        migrations.AddConstraint(
-            model_name='toolpart',
-            constraint=models.CheckConstraint(condition=models.Q(('diameter_mm__isnull', True), ('diameter_mm__gt', 0), _connector='OR'), name='tool_diameter_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='toolpart',
-            constraint=models.CheckConstraint(condition=models.Q(('runout_um__isnull', True), ('runout_um__gte', 0), _connector='OR'), name='runout_not_negative'),
         ),
     ]

@@ -27,6 +27,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plant', 'code'],
+                'constraints': [models.UniqueConstraint(fields=('plant', 'code'), name='one_defect_code_per_plant')],
             },
         ),
         migrations.CreateModel(
@@ -40,6 +41,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plant', 'order', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('plant', 'name'), name='one_place_name_per_plant')],
             },
         ),
         migrations.CreateModel(
@@ -55,22 +57,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['code', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('code', 'station_kind', 'aspect', 'other'), name='one_symptom_row_per_place_and_code'), models.CheckConstraint(condition=models.Q(models.Q(models.Q(('station_kind', ''), _negated=True), models.Q(('aspect', ''), _negated=True), ('other', '')), models.Q(('station_kind', ''), ('aspect', ''), models.Q(('other', ''), _negated=True)), _connector='OR'), name='symptom_points_to_a_station_or_another_cause')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='defectcode',
-            constraint=models.UniqueConstraint(fields=('plant', 'code'), name='one_defect_code_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='findingplace',
-            constraint=models.UniqueConstraint(fields=('plant', 'name'), name='one_place_name_per_plant'),
-        ),
-        migrations.AddConstraint(
-            model_name='symptom',
-            constraint=models.UniqueConstraint(fields=('code', 'station_kind', 'aspect', 'other'), name='one_symptom_row_per_place_and_code'),
-        ),
-        migrations.AddConstraint(
-            model_name='symptom',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(models.Q(('station_kind', ''), _negated=True), models.Q(('aspect', ''), _negated=True), ('other', '')), models.Q(('station_kind', ''), ('aspect', ''), models.Q(('other', ''), _negated=True)), _connector='OR'), name='symptom_points_to_a_station_or_another_cause'),
         ),
     ]

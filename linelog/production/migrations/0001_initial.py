@@ -11,8 +11,8 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0001_initial'),
+        ('plant', '__first__'),
         ('web', '0001_initial'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -39,6 +39,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-at', '-id'],
+                'indexes': [models.Index(fields=['plant', 'sha256'], name='production__plant_i_462611_idx')],
             },
         ),
         migrations.CreateModel(
@@ -60,6 +61,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-day', 'machine', 'shift'],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'day', 'shift'), name='one_count_per_machine_and_shift'), models.CheckConstraint(condition=models.Q(('cans__gte', 0), ('spoiled__gte', 0), ('tear_offs__gte', 0), ('short_cans__gte', 0), ('jams__gte', 0), ('minutes_down__gte', 0)), name='shift_counts_not_negative')],
             },
         ),
         migrations.CreateModel(
@@ -77,6 +79,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-at', '-id'],
+                'indexes': [models.Index(fields=['machine', 'day'], name='production__machine_3ebaf7_idx')],
             },
         ),
         migrations.CreateModel(
@@ -124,21 +127,5 @@ class Migration(migrations.Migration):
                 'ordering': ['plant', 'code'],
                 'constraints': [models.UniqueConstraint(fields=('plant', 'code'), name='one_cause_code_per_plant')],
             },
-        ),
-        migrations.AddIndex(
-            model_name='upload',
-            index=models.Index(fields=['plant', 'sha256'], name='production__plant_i_462611_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='shiftcount',
-            constraint=models.UniqueConstraint(fields=('machine', 'day', 'shift'), name='one_count_per_machine_and_shift'),
-        ),
-        migrations.AddConstraint(
-            model_name='shiftcount',
-            constraint=models.CheckConstraint(condition=models.Q(('cans__gte', 0), ('spoiled__gte', 0), ('tear_offs__gte', 0), ('short_cans__gte', 0), ('jams__gte', 0), ('minutes_down__gte', 0)), name='shift_counts_not_negative'),
-        ),
-        migrations.AddIndex(
-            model_name='countchange',
-            index=models.Index(fields=['machine', 'day'], name='production__machine_3ebaf7_idx'),
         ),
     ]

@@ -9,8 +9,8 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0004_cup_ironing_and_wall'),
+        ('plant', '__first__'),
         ('production', '0003_coil_lot_of_an_event'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -35,6 +35,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-taken_at', '-id'],
+                'indexes': [models.Index(fields=['machine', '-taken_at'], name='production__machine_b15d43_idx'), models.Index(fields=['-taken_at'], name='production__taken_a_a8e53c_idx')],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'taken_at', 'can'), name='one_wall_sample_per_can'), models.CheckConstraint(condition=models.Q(('step_um__gt', 0)), name='wall_gauge_step_positive'), models.CheckConstraint(condition=models.Q(models.Q(('tilt_expanded_mm_per_m__isnull', True), ('tilt_x_mm_per_m__isnull', True), ('tilt_y_mm_per_m__isnull', True)), models.Q(('tilt_expanded_mm_per_m__isnull', False), ('tilt_x_mm_per_m__isnull', False), ('tilt_y_mm_per_m__isnull', False)), _connector='OR'), name='wall_tilt_is_whole')],
             },
         ),
         migrations.CreateModel(
@@ -60,6 +62,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['sample', 'height_mm'],
+                'constraints': [models.UniqueConstraint(fields=('sample', 'height_mm'), name='one_ring_per_height'), models.CheckConstraint(condition=models.Q(('height_mm__gte', 0), ('mean_um__gt', 0), ('size_um__gte', 0), ('judged_um__gte', models.F('range_um'))), name='wall_ring_possible'), models.CheckConstraint(condition=models.Q(models.Q(('thin_deg__isnull', True), ('thin_within_deg__isnull', True)), models.Q(('thin_deg__isnull', False), ('thin_within_deg__isnull', False)), _connector='OR'), name='thin_side_with_its_uncertainty')],
             },
         ),
         migrations.CreateModel(
@@ -75,37 +78,5 @@ class Migration(migrations.Migration):
                 'ordering': ['ring', 'angle_deg'],
                 'constraints': [models.UniqueConstraint(fields=('ring', 'angle_deg'), name='one_wall_reading_per_position'), models.CheckConstraint(condition=models.Q(('angle_deg__gte', 0), ('angle_deg__lt', 360)), name='wall_angle_on_the_clock'), models.CheckConstraint(condition=models.Q(('value_um__gt', 0)), name='wall_thickness_positive')],
             },
-        ),
-        migrations.AddIndex(
-            model_name='wallsample',
-            index=models.Index(fields=['machine', '-taken_at'], name='production__machine_b15d43_idx'),
-        ),
-        migrations.AddIndex(
-            model_name='wallsample',
-            index=models.Index(fields=['-taken_at'], name='production__taken_a_a8e53c_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallsample',
-            constraint=models.UniqueConstraint(fields=('machine', 'taken_at', 'can'), name='one_wall_sample_per_can'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallsample',
-            constraint=models.CheckConstraint(condition=models.Q(('step_um__gt', 0)), name='wall_gauge_step_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallsample',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('tilt_expanded_mm_per_m__isnull', True), ('tilt_x_mm_per_m__isnull', True), ('tilt_y_mm_per_m__isnull', True)), models.Q(('tilt_expanded_mm_per_m__isnull', False), ('tilt_x_mm_per_m__isnull', False), ('tilt_y_mm_per_m__isnull', False)), _connector='OR'), name='wall_tilt_is_whole'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallring',
-            constraint=models.UniqueConstraint(fields=('sample', 'height_mm'), name='one_ring_per_height'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallring',
-            constraint=models.CheckConstraint(condition=models.Q(('height_mm__gte', 0), ('mean_um__gt', 0), ('size_um__gte', 0), ('judged_um__gte', models.F('range_um'))), name='wall_ring_possible'),
-        ),
-        migrations.AddConstraint(
-            model_name='wallring',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('thin_deg__isnull', True), ('thin_within_deg__isnull', True)), models.Q(('thin_deg__isnull', False), ('thin_within_deg__isnull', False)), _connector='OR'), name='thin_side_with_its_uncertainty'),
         ),
     ]

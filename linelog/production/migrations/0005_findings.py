@@ -9,8 +9,8 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0008_first_findings_lists'),
+        ('plant', '__first__'),
         ('production', '0004_wall_samples'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -38,6 +38,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-made_on', '-id'],
+                'indexes': [models.Index(fields=['plant', '-made_on', '-id'], name='findings_newest_first'), models.Index(fields=['plant', 'mark', '-made_on'], name='findings_by_mark')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('quantity__gte', 1)), name='finding_of_at_least_one_can'), models.CheckConstraint(condition=models.Q(('made_to__gte', models.F('made_from'))), name='finding_made_in_a_span'), models.CheckConstraint(condition=models.Q(('made_on__lte', models.F('found_on'))), name='finding_made_before_it_was_found'), models.CheckConstraint(condition=models.Q(models.Q(('made_by', 'code'), _negated=True), models.Q(('date_code', ''), _negated=True), _connector='OR'), name='finding_by_code_has_a_code')],
             },
         ),
         migrations.CreateModel(
@@ -54,34 +56,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('finding', 'sha256'), name='one_copy_of_a_photo_per_finding')],
             },
-        ),
-        migrations.AddIndex(
-            model_name='finding',
-            index=models.Index(fields=['plant', '-made_on', '-id'], name='findings_newest_first'),
-        ),
-        migrations.AddIndex(
-            model_name='finding',
-            index=models.Index(fields=['plant', 'mark', '-made_on'], name='findings_by_mark'),
-        ),
-        migrations.AddConstraint(
-            model_name='finding',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gte', 1)), name='finding_of_at_least_one_can'),
-        ),
-        migrations.AddConstraint(
-            model_name='finding',
-            constraint=models.CheckConstraint(condition=models.Q(('made_to__gte', models.F('made_from'))), name='finding_made_in_a_span'),
-        ),
-        migrations.AddConstraint(
-            model_name='finding',
-            constraint=models.CheckConstraint(condition=models.Q(('made_on__lte', models.F('found_on'))), name='finding_made_before_it_was_found'),
-        ),
-        migrations.AddConstraint(
-            model_name='finding',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('made_by', 'code'), _negated=True), models.Q(('date_code', ''), _negated=True), _connector='OR'), name='finding_by_code_has_a_code'),
-        ),
-        migrations.AddConstraint(
-            model_name='findingphoto',
-            constraint=models.UniqueConstraint(fields=('finding', 'sha256'), name='one_copy_of_a_photo_per_finding'),
         ),
     ]

@@ -9,9 +9,9 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0005_the_whole_ram'),
+        ('plant', '__first__'),
         ('production', '0003_coil_lot_of_an_event'),
         ('trends', '0002_stored_summaries'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -40,6 +40,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['machine', 'key'],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'key'), name='one_repeat_problem_per_key'), models.CheckConstraint(condition=models.Q(('times__lte', models.F('looked_at'))), name='repeats_no_more_often_than_looked_at')],
             },
         ),
         migrations.CreateModel(
@@ -67,6 +68,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-day', 'machine', 'measure', 'rule'],
+                'indexes': [models.Index(fields=['day'], name='trends_sign_day_ef5163_idx'), models.Index(fields=['machine', 'day'], name='trends_sign_machine_b419e8_idx')],
+                'constraints': [models.UniqueConstraint(fields=('machine', 'measure', 'rule', 'up', 'day'), name='one_signal_a_machine_rule_and_day'), models.CheckConstraint(condition=models.Q(('began_on__lte', models.F('day'))), name='signal_begins_before_its_day'), models.CheckConstraint(condition=models.Q(models.Q(('found', ''), ('closed_by__isnull', True), ('closed_at__isnull', True)), models.Q(models.Q(('found', ''), _negated=True), ('closed_by__isnull', False), ('closed_at__isnull', False)), _connector='OR'), name='signal_closed_by_at_and_why_together')],
             },
         ),
         migrations.CreateModel(
@@ -83,38 +86,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-action_on', '-id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('cause_found', ''), _negated=True), models.Q(('action', ''), _negated=True)), name='take_up_says_cause_and_action')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='repeatproblem',
-            constraint=models.UniqueConstraint(fields=('machine', 'key'), name='one_repeat_problem_per_key'),
-        ),
-        migrations.AddConstraint(
-            model_name='repeatproblem',
-            constraint=models.CheckConstraint(condition=models.Q(('times__lte', models.F('looked_at'))), name='repeats_no_more_often_than_looked_at'),
-        ),
-        migrations.AddIndex(
-            model_name='signal',
-            index=models.Index(fields=['day'], name='trends_sign_day_ef5163_idx'),
-        ),
-        migrations.AddIndex(
-            model_name='signal',
-            index=models.Index(fields=['machine', 'day'], name='trends_sign_machine_b419e8_idx'),
-        ),
-        migrations.AddConstraint(
-            model_name='signal',
-            constraint=models.UniqueConstraint(fields=('machine', 'measure', 'rule', 'up', 'day'), name='one_signal_a_machine_rule_and_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='signal',
-            constraint=models.CheckConstraint(condition=models.Q(('began_on__lte', models.F('day'))), name='signal_begins_before_its_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='signal',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('found', ''), ('closed_by__isnull', True), ('closed_at__isnull', True)), models.Q(models.Q(('found', ''), _negated=True), ('closed_by__isnull', False), ('closed_at__isnull', False)), _connector='OR'), name='signal_closed_by_at_and_why_together'),
-        ),
-        migrations.AddConstraint(
-            model_name='takeup',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('cause_found', ''), _negated=True), models.Q(('action', ''), _negated=True)), name='take_up_says_cause_and_action'),
         ),
     ]
