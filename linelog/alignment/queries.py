@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Count, Max, Prefetch, Q, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.running import Expectation, Travels, expected_of, knowledge_of
@@ -35,17 +36,23 @@ def visits_for(user: Person) -> QuerySet[Visit]:
 
 
 def visit_list(user: Person, *, machine: Machine | None = None, state: str = "") -> QuerySet[Visit]:
-    """Return visits newest first, with how many results are out."""
+    """Return visits newest first."""
     rows = visits_for(user)
     if machine:
         rows = rows.filter(machine=machine)
     if state:
         rows = rows.filter(state=state)
-    return rows.annotate(
-        found_out=Count("results", filter=Q(results__stage="as_found", results__verdict="out")),
-        left_out=Count("results", filter=Q(results__stage="as_left", results__verdict="out")),
-        worst=Max("results__severity", filter=Q(results__stage="as_found")),
-    ).order_by("-opened_at", "-pk")
+    return rows.order_by("-opened_at", "-pk")
+
+
+def with_what_is_out(visits: Iterable[Visit]) -> QuerySet[Visit]:
+    """Return the visits of a page with how many results are out: counted for these alone, not for the whole log."""
+    out = Q(results__verdict="out")
+    rows = Visit.objects.filter(pk__in=[visit.pk for visit in visits]).annotate(
+        found_out=Count("results", filter=out & Q(results__stage=Stage.AS_FOUND)),
+        left_out=Count("results", filter=out & Q(results__stage=Stage.AS_LEFT)),
+    )
+    return rows.select_related("machine__line", "opened_by").order_by("-opened_at", "-pk")
 
 
 def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> list[Sweep]:

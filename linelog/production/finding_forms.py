@@ -8,9 +8,10 @@ from uuid import uuid4
 
 from django import forms
 
+from linelog.plant.forms.machines import MachineField, machines_of
 from linelog.plant.models import DefectCode, FindingPlace, Plant
 from linelog.production.days import zone
-from linelog.production.forms import MachineField, WholeField, machines_of
+from linelog.production.forms import WholeField
 from linelog.production.made import Told
 from linelog.production.models import Finding
 from linelog.production.services.findings import MOST_CANS, Facts

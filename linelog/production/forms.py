@@ -10,16 +10,16 @@ from uuid import uuid4
 from django import forms
 from django.utils import timezone
 
-from linelog.plant.models import Line, Machine, Plant, Shift
+from linelog.plant.forms.machines import MachineField, machines_of
+from linelog.plant.models import Line, Plant, Shift
 from linelog.production.days import production_day
 from linelog.production.models import Event, ShiftCount, SpoilageCause, Upload
 from linelog.production.reading.cells import MOST_CANS, MOST_MINUTES
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.services.counts import Numbers
-from linelog.web.forms import BAD_DATE, DateInput, offer_rows
+from linelog.web.forms import BAD_DATE, DateInput, ends_after_it_begins, offer_rows, plain_code
 from linelog.web.units import NumberField
 
-CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,19}")
 DIGITS = re.compile(r"\d{1,9}")
 CAUSE = "cause_"
 COUNTED = ("cans", "spoiled", "tear_offs", "short_cans", "jams")
@@ -54,23 +54,6 @@ class WholeField(forms.Field):
         return int(text)
 
 
-class MachineField(forms.ModelChoiceField[Machine]):
-    """A machine, named with its line."""
-
-    def __init__(self, **more: Any) -> None:
-        missing = {"required": "Choose a machine.", "invalid_choice": "There is no such machine in your plant."}
-        super().__init__(Machine.objects.none(), error_messages=missing, **{"empty_label": "Choose", **more})
-
-    def label_from_instance(self, obj: Machine) -> str:
-        """Return what the list shows."""
-        return f"{obj.line} · {obj}"
-
-
-def machines_of(user: Any) -> Any:
-    """Return the machines a person may choose from, by line."""
-    return Machine.objects.for_user(user).select_related("line__plant").order_by("line__name", "name")
-
-
 class FilterForm(forms.Form):
     """Which counts are shown."""
 
@@ -92,9 +75,7 @@ class FilterForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Refuse a span that ends before it begins."""
         given: dict[str, Any] = super().clean() or {}
-        since, until = given.get("since"), given.get("until")
-        if since and until and since > until:
-            self.add_error("until", "The span ends before it begins.")
+        ends_after_it_begins(self, "since", "until")
         return given
 
 
@@ -234,16 +215,11 @@ class CauseForm(forms.Form):
     """A cause of spoilage."""
 
     code = forms.CharField(
-        max_length=20, help_text="Letters, digits, - _ . and no blanks; it heads the column of a file."
+        max_length=20,
+        help_text="Letters, digits, - _ . and no blanks; it heads the column of a file.",
+        validators=[plain_code],
     )
     name = forms.CharField(max_length=60)
-
-    def clean_code(self) -> str:
-        """Return the code; refuse what could not head a column."""
-        code = str(self.cleaned_data["code"])
-        if not CODE.fullmatch(code):
-            raise forms.ValidationError("A code has letters, digits, - _ or . and begins with a letter or digit.")
-        return code
 
 
 class NewCauseForm(OfPlantForm, CauseForm):

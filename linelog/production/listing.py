@@ -38,11 +38,15 @@ class Page:
 
 
 def page_of(rows: QuerySet[Row], number: str) -> Page:
-    """Return a page; anything but a page number is the first."""
+    """Return a page; anything but a page number is the first.
+
+    It is found in the one table, by its index; only then is read what its rows are shown with.
+    """
     wanted = min(int(number), MOST_PAGES) if number.isascii() and number.isdigit() else 1
     wanted = max(wanted, 1)
-    found = list(rows[(wanted - 1) * PAGE : wanted * PAGE + 1])
-    return Page(found[:PAGE], wanted, len(found) > PAGE and wanted < MOST_PAGES, wanted == MOST_PAGES)
+    found = list(rows.select_related(None).values_list("pk", flat=True)[(wanted - 1) * PAGE : wanted * PAGE + 1])
+    shown = rows.filter(pk__in=found[:PAGE])
+    return Page(list(shown), wanted, len(found) > PAGE and wanted < MOST_PAGES, wanted == MOST_PAGES)
 
 
 def machine_ids(user: Any, chosen: dict[str, Any]) -> list[int]:

@@ -12,8 +12,9 @@ from django.utils import timezone
 
 from linelog.calc.readings import clock_position
 from linelog.calc.units import Unit
+from linelog.plant.forms.machines import MachineField, machines_of
 from linelog.plant.models import Machine
-from linelog.production.forms import MachineField, OfPlantForm, machines_of
+from linelog.production.forms import OfPlantForm
 from linelog.production.models import WallSample
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.walls import THICKEST_UM, THINNEST_UM, Can, Ring, odd_words, why_not

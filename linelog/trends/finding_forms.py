@@ -7,8 +7,9 @@ from typing import Any
 
 from django import forms
 
+from linelog.plant.forms.machines import MachineField, machines_of
 from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
-from linelog.web.forms import BAD_DATE, DateInput, known_day, offer_rows
+from linelog.web.forms import BAD_DATE, DateInput, ends_after_it_begins, known_day, offer_rows
 
 NEAR = (("7", "7 days"), ("14", "14 days"), ("30", "30 days"), ("90", "90 days"))
 USUAL_NEAR = 14
@@ -31,14 +32,6 @@ def _one_of(model: Any, label: str, nothing: str) -> forms.ModelChoiceField[Any]
     )
 
 
-class MachineChoice(forms.ModelChoiceField[Machine]):
-    """A machine, named with its line."""
-
-    def label_from_instance(self, obj: Machine) -> str:
-        """Return what the list shows."""
-        return f"{obj.line} · {obj}"
-
-
 class SpanForm(forms.Form):
     """A span of days made."""
 
@@ -48,21 +41,14 @@ class SpanForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Refuse a span that ends before it begins."""
         given: dict[str, Any] = super().clean() or {}
-        since, until = given.get("since"), given.get("until")
-        if since and until and since > until:
-            self.add_error("until", "The span ends before it begins.")
+        ends_after_it_begins(self, "since", "until")
         return given
 
 
 class FindingsForm(SpanForm):
     """Which findings are listed."""
 
-    machine = MachineChoice(
-        Machine.objects.none(),
-        required=False,
-        empty_label="All machines",
-        error_messages={"invalid_choice": "There is no such machine here."},
-    )
+    machine = MachineField(required=False, empty_label="All machines")
     code = _one_of(DefectCode, "Defect code", "All codes")
     place = _one_of(FindingPlace, "Place", "All places")
     mark = forms.CharField(
@@ -72,8 +58,7 @@ class FindingsForm(SpanForm):
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        machines = Machine.objects.for_user(user).select_related("line__plant").order_by("line__name", "name")
-        chosen: dict[str, Any] = {"machine": machines}
+        chosen: dict[str, Any] = {"machine": machines_of(user)}
         chosen |= {"code": DefectCode.objects.for_user(user), "place": FindingPlace.objects.for_user(user)}
         for name, rows in chosen.items():
             offer_rows(self, name, rows)
@@ -109,12 +94,7 @@ class ParetoForm(SpanForm):
     """Which findings are counted in the Pareto charts."""
 
     code = _one_of(DefectCode, "Defect code", "All codes")
-    machine = MachineChoice(
-        Machine.objects.none(),
-        required=False,
-        empty_label="All machines",
-        error_messages={"invalid_choice": "There is no such machine here."},
-    )
+    machine = MachineField(required=False, empty_label="All machines")
     field_order = ("since", "until", "code", "machine")
 
     def __init__(self, *args: Any, plant: Plant, **more: Any) -> None:

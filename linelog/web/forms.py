@@ -8,6 +8,7 @@ from typing import Any, cast
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
+from django.core.validators import RegexValidator
 from django.db.models import QuerySet
 
 from linelog.web.history import OBJECT
@@ -39,6 +40,19 @@ def known_day(day: date) -> None:
     """Refuse days that no log could hold."""
     if not KNOWN_DAYS[0] <= day <= KNOWN_DAYS[1]:
         raise forms.ValidationError(f"Give a day between {KNOWN_DAYS[0]} and {KNOWN_DAYS[1]}.")
+
+
+def ends_after_it_begins(form: forms.Form, first: str, last: str) -> None:
+    """Refuse a span of days that ends before it begins, at the field of its end."""
+    begins, ends = form.cleaned_data.get(first), form.cleaned_data.get(last)
+    if begins and ends and begins > ends:
+        form.add_error(last, "The span ends before it begins.")
+
+
+#: What can be typed and printed everywhere, and head the column of a file.
+plain_code = RegexValidator(
+    r"^[A-Za-z0-9][A-Za-z0-9_.-]*\Z", "A code has letters, digits, - _ or . and begins with a letter or digit."
+)
 
 
 class SignInForm(AuthenticationForm):
@@ -96,7 +110,5 @@ class HistoryForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Refuse a span that ends before it begins."""
         cleaned: dict[str, Any] = super().clean() or {}
-        first, last = cleaned.get("first"), cleaned.get("last")
-        if first and last and last < first:
-            self.add_error("last", "The last day is before the first.")
+        ends_after_it_begins(self, "first", "last")
         return cleaned

@@ -1,4 +1,4 @@
-"""The type of the requests that views get: past our middleware. Only for annotations; nothing makes one."""
+"""Requests as views get them: past our middleware."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from linelog.web.errors import DiskFull
 
 
 class Request(HttpRequest):
-    """A request with what the middleware leaves on it."""
+    """A request with what the middleware leaves on it. Only for annotations; nothing makes one."""
 
     user: Any  # a person, or nobody
     device: Any  # the account that is signed in on the device
@@ -20,3 +20,10 @@ class Request(HttpRequest):
     request_id: str
     person_id: int | None
     upload_trouble: DiskFull
+
+
+def query_without_page(request: HttpRequest) -> str:
+    """Return the choice of a list as it stands in the address, for the links to other pages of it."""
+    kept = request.GET.copy()
+    kept.pop("page", None)
+    return kept.urlencode()

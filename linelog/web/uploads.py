@@ -19,6 +19,7 @@ from django.core.files.uploadedfile import TemporaryUploadedFile, UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, StopUpload, TemporaryFileUploadHandler
 
 from linelog.web import errors
+from linelog.web.disk import settle
 from linelog.web.requests import Request
 
 LEFT_OVER_S = 24 * 3600.0
@@ -91,7 +92,7 @@ class Incoming:
             return name
         with disk_full_told():
             shutil.move(self.path, target)
-            _fsync(target.parent)
+            settle(target.parent)
         return name
 
 
@@ -132,11 +133,3 @@ def _folder() -> Path:
             if time.time() - left.stat().st_mtime > LEFT_OVER_S:
                 left.unlink()
     return folder
-
-
-def _fsync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

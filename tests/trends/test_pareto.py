@@ -160,7 +160,7 @@ class TestPage:
             ("since=2026-06-02&until=2026-06-01", 422, "The span ends before it begins."),
             ("since=2001-01-01&until=2026-06-01", 422, "Choose a span of 728 days at most."),
             ("code=9999", 422, "There is no such defect code here."),
-            ("machine=x", 422, "There is no such machine here."),
+            ("machine=x", 422, "There is no such machine in your plant."),
             ("until=2026-02-30", 422, "not a date of the calendar"),
             ("since=2026-06-02&until=2026-06-02", 200, "No finding"),
         ],

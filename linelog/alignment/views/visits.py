@@ -22,7 +22,7 @@ from linelog.alignment.forms.visit import (
 )
 from linelog.alignment.models import Visit
 from linelog.alignment.place import entry_urls
-from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for
+from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for, with_what_is_out
 from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import visits as services
 from linelog.plant.models import Machine
@@ -43,7 +43,14 @@ def visit_list(request: Request) -> HttpResponse:
     state = request.GET.get("state", "")
     rows = list_visits(request.user, machine=machine, state=state if state in Visit.State else "")
     page = Paginator(rows, 25).get_page(request.GET.get("page"))
-    context = {"page": page, "machine": machine, "machines": machines, "state": state, "states": Visit.State.choices}
+    context = {
+        "page": page,
+        "visits": with_what_is_out(page),
+        "machine": machine,
+        "machines": machines,
+        "state": state,
+        "states": Visit.State.choices,
+    }
     return render(request, "alignment/visits.html", context)
 
 

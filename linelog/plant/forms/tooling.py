@@ -11,6 +11,7 @@ from linelog.calc.ironing import Tooling
 from linelog.calc.units import Unit
 from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, day, moment, number, text, whole
+from linelog.plant.forms.machines import MachineField
 from linelog.plant.forms.site import USUAL_CUP_WALL_UM
 from linelog.plant.models import Machine, Plant, ToolPart
 from linelog.plant.services.tooling import PartChange
@@ -153,18 +154,10 @@ class TryForm(RowForm):
         self.add_error(place if place in self.fields else None, error.message)
 
 
-class MachineField(forms.ModelChoiceField[Machine]):
-    """A machine, told apart by its line: two lines may both have a first machine."""
-
-    def label_from_instance(self, obj: Machine) -> str:
-        """Name machine and line."""
-        return f"{obj} ({obj.line})"
-
-
 class FitForm(SetUpForm):
     """Fit a set to a machine."""
 
-    machine = MachineField(queryset=Machine.objects.none(), empty_label=None)
+    machine = MachineField(empty_label=None)
     fitted_at = moment("Fitted at")
     reason_out = text(
         "Why the set on it now comes off", 120, required=False, help_text="Only where the machine carries one."

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import re
-
 from django import forms
 
 from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import text, whole
 from linelog.plant.models import Station, Symptom
-
-CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,19}")
+from linelog.web.forms import plain_code
 
 
 class PlaceForm(SetUpForm):
@@ -23,15 +20,8 @@ class PlaceForm(SetUpForm):
 class DefectCodeForm(SetUpForm):
     """A defect code."""
 
-    code = text("Code", 20, help_text="Letters, digits, - _ . and no blanks.")
+    code = text("Code", 20, help_text="Letters, digits, - _ . and no blanks.", validators=[plain_code])
     name = text("What is wrong with the can", 60)
-
-    def clean_code(self) -> str:
-        """Refuse a code that could not be typed or printed everywhere."""
-        code = str(self.cleaned_data["code"])
-        if not CODE.fullmatch(code):
-            raise forms.ValidationError("A code has letters, digits, - _ or . and begins with a letter or digit.")
-        return code
 
 
 class SymptomForm(SetUpForm):

@@ -18,6 +18,7 @@ from linelog.production.models import CountChange, ShiftCount, SpoilageCause
 from linelog.production.services import counts
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, may, needs
+from linelog.web.requests import query_without_page
 
 
 def tell(form: forms.Form, refusal: Refused) -> None:
@@ -28,13 +29,6 @@ def tell(form: forms.Form, refusal: Refused) -> None:
 def sent(request: Request) -> Any:
     """Return what a form was sent with; None where it is only looked at."""
     return request.POST if request.method == "POST" else None
-
-
-def query_without_page(request: Request) -> str:
-    """Return the choice of the list as it stands in the address, for the links to other pages of it."""
-    kept = request.GET.copy()
-    kept.pop("page", None)
-    return kept.urlencode()
 
 
 def chosen_page(request: Request, rows: Any, template: str, prepare: Any = None) -> HttpResponse:

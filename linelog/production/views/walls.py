@@ -20,7 +20,7 @@ from linelog.production.models import WallSample
 from linelog.production.reading.refusal import FileRefused
 from linelog.production.services import walls as services
 from linelog.production.tables import guarded
-from linelog.production.views.counts import query_without_page, sent, tell
+from linelog.production.views.counts import sent, tell
 from linelog.production.wall_forms import WallFileForm, WallForm, initial_of, usual_start
 from linelog.production.wall_preview import Preview, look
 from linelog.production.wall_words import said_of
@@ -28,6 +28,7 @@ from linelog.web import history, units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission, may, needs
+from linelog.web.requests import query_without_page
 
 EDIT = ["GET", "POST"]
 ENTER = Permission.ENTER_WALL

@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.http import QueryDict
 
+from linelog.plant.forms.machines import machines_of
 from linelog.plant.models import Machine
 from linelog.trends.models.control import Signal
 from linelog.web.forms import offer_rows
@@ -42,8 +43,7 @@ class ChoiceForm(forms.Form):
 
     def __init__(self, data: QueryDict, *, user: Any) -> None:
         super().__init__(_with_usual(data, USUAL))
-        machines = Machine.objects.for_user(user).select_related("line").order_by("line__name", "name")
-        offer_rows(self, "machine", machines)
+        offer_rows(self, "machine", machines_of(user))
         for name in ("days", "state", "measure", "way"):
             self.fields[name].error_messages["invalid_choice"] = "There is no such choice: take one of those shown."
 

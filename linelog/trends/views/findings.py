@@ -22,22 +22,16 @@ from linelog.trends.queries.then import read_log
 from linelog.trends.then import Then, then
 from linelog.trends.views.fragments import wants_fragment
 from linelog.web.permissions import Permission, may, needs
-
-
-def _query(request: Request) -> str:
-    kept = request.GET.copy()
-    kept.pop("page", None)
-    return kept.urlencode()
+from linelog.web.requests import query_without_page
 
 
 def _listed(request: Request, rows: Any, form: Any, template: str, more: dict[str, Any]) -> HttpResponse:
-    # The page is found in the one table, by its index; only then is read what its rows are shown with.
-    page = listing.page_of(rows.select_related(None).only("pk"), request.GET.get("page", "1"))
+    page = listing.page_of(rows, request.GET.get("page", "1"))
     context = {
         "form": form,
         "page": page,
-        "rows": with_traces(findings_for(request.user).filter(pk__in=[row.pk for row in page.rows])),
-        "query": _query(request),
+        "rows": with_traces(page.rows),
+        "query": query_without_page(request),
         "may_trace": may(request.user, Permission.TRACE),
         **more,
     }

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from linelog.web.disk import settle
 from linelog.web.errors import Refused
 
 FORMAT = 1
@@ -124,7 +125,7 @@ def written(path: Path) -> Iterator[Writer]:
             _seal(file)
             os.fsync(file.fileno())
         half.rename(path)
-        _fsync(path.parent)
+        settle(path.parent)
     finally:
         half.unlink(missing_ok=True)
 
@@ -138,14 +139,6 @@ def _seal(file: Any) -> None:
     file.seek(before)
     file.write(figure.encode())
     file.flush()
-
-
-def _fsync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _digest(file: Any, length: int) -> str:
