@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from linelog.calc import pareto
@@ -63,11 +62,24 @@ def test_sets_are_held_against_the_other_sets_of_their_machines():
     assert alike.p == pytest.approx([tail(14, 20, 0.5)])
 
 
-@given(st.lists(st.sampled_from([0.0, 0.01, 0.2, 0.5, 0.9, 1.0]), min_size=1, max_size=60), st.data())
-def test_unlike_trials_have_the_tail_that_scipy_gives_them(shares, data):
-    count = data.draw(st.integers(0, len(shares)))
-    own = pareto.by_strata([count], [shares]).p[0]
-    assert own == pytest.approx(float(stats.poisson_binom.sf(count - 1, shares)), abs=1e-9)
+SHARES = st.lists(st.sampled_from([0.0, 0.01, 0.2, 0.5, 0.9, 1.0]), min_size=1, max_size=60)
+
+
+@given(st.lists(SHARES, min_size=1, max_size=4), st.data())
+def test_groups_of_unlike_trials_have_each_its_own_tail(shares, data):
+    """Derived: the chance of each sum is that of one trial less, with the last one a miss or a hit."""
+    counts = [data.draw(st.integers(0, len(own))) for own in shares]
+    by_hand = []
+    for count, own in zip(counts, shares, strict=True):
+        chances = [1.0]
+        for share in own:
+            chances = [
+                miss * (1.0 - share) + hit * share for miss, hit in zip([*chances, 0.0], [0.0, *chances], strict=True)
+            ]
+        by_hand.append(sum(chances[count:]))
+    bars = pareto.by_strata(counts, shares)
+    assert bars.p == pytest.approx(by_hand, abs=1e-9)
+    assert bars.expected == pytest.approx([sum(own) for own in shares])
 
 
 def test_a_set_that_was_always_in_expects_all_that_it_has():
