@@ -35,7 +35,10 @@ from tests.alignment import capturing
 
 
 class World:
-    """One plant with one of everything; each made when an address first asks for it."""
+    """One plant with one of everything; each made when an address first asks for it, unless it is given."""
+
+    def __init__(self, **given: Any) -> None:
+        self.__dict__.update(given)
 
     @cached_property
     def plant(self) -> Any:

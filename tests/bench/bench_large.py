@@ -1,119 +1,45 @@
-"""Time the pages of evidence and the refit of all models: 120 machines, ten years, visits every six weeks.
+"""Time every page, and the refit of all models after a night: 120 machines, ten years, visits every six weeks.
 
-    python -m tests.bench.bench_evidence [--quick]
+    python -m tests.bench.bench_large [--quick] [--folder FOLDER]
 
 Fills a scratch database (SQLite; that of DATABASE_URL where it names PostgreSQL, in a database of its own that is
-dropped at the end) by bulk inserts, has the summaries worked out, stores one day more for every machine, has the
-summaries and every registered model worked out as after that night's import, and asks for the pages. Prints the
-refit's parts, and p50 and p95 of each page beside its bare SQL in the same run. Every figure here is invented.
+dropped at the end), has the summaries worked out, stores one day more for every machine, has the summaries and every
+registered model worked out as after that night's import, then asks for the pages: every address of the project that
+answers a manager's GET, and the widest choices of some. Prints the refit's parts, the searches of the plan, and p50
+and p95 of each page beside its bare SQL in the same run. With a folder the filled SQLite file is kept there, and a
+copy of it is used by the next run, for work on a page. Every figure here is invented.
 """
 
 from __future__ import annotations
 
+import argparse
 import datetime as dt
-import json
+import logging
 import shutil
-import sys
 import time
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
-import numpy as np
-import polars as pl
-
 from tests.bench import bench_pages as base
+from tests.bench import large
 
-EVERY = 42
-CAUSES = {"WALL": 520.0, "DOME": 420.0, "SCRATCH": 640.0, "SETUP": 900.0, "TEAR": 0.0}
-KINDS = ("redraw_sleeve", "cup_locator", "tool_pack", "stripper", "domer")
-
-
-def shifts_of(machine: Any, shifts: list[Any], days: int, until: dt.date, rng: np.random.Generator) -> pl.DataFrame:
-    """Return the shift rows of a machine, with causes."""
-    n = days * len(shifts)
-    begun = rng.normal(130_000, 9_000, n).clip(1_000).astype(np.int64)
-    torn = rng.negative_binomial(20, 20 / (20 + begun * 40e-6))
-    by_cause = {code: rng.poisson(begun * rate / 1e6) if rate else torn for code, rate in CAUSES.items()}
-    spoiled = sum(by_cause.values()) + rng.poisson(5, n)
-    first = np.datetime64(until, "D") - (days - 1)
-    rows = zip(*(cans.tolist() for cans in by_cause.values()), strict=True)
-    return pl.DataFrame(
-        {
-            "machine_id": np.full(n, machine.pk),
-            "day": first + np.repeat(np.arange(days), len(shifts)),
-            "shift_id": np.tile([shift.pk for shift in shifts], days),
-            "cans": begun - spoiled,
-            "spoiled": spoiled,
-            "tear_offs": torn,
-            "short_cans": np.zeros(n, dtype=np.int64),
-            "jams": np.zeros(n, dtype=np.int64),
-            "minutes_down": np.zeros(n),
-            "by_cause": [json.dumps(dict(zip(CAUSES, row, strict=True))) for row in rows],
-            "version": np.ones(n, dtype=np.int64),
-        }
-    )
-
-
-def visits_of(machine: Any, by: Any, days: int, now: dt.datetime, rng: np.random.Generator) -> None:
-    """Store signed visits, each with results as found and as left."""
-    from linelog.alignment.models import Result, Visit
-    from tests.trends.invented import result
-
-    # Not all machines on one day: the last visit of one of them in forty-two lies on the day that the night adds.
-    at = [now - dt.timedelta(days=day) for day in range(days - 20 - machine.pk % EVERY, -1, -EVERY)]
-    signed = {"machine": machine, "opened_by": by, "signed_by": by, "state": "signed"}
-    reasons = rng.choice(["routine", "routine", "routine", "tear_offs", "jam"], len(at))
-    made = Visit.objects.bulk_create(
-        Visit(opened_at=when, signed_at=when, reason=str(reason), **signed)
-        for when, reason in zip(at, reasons, strict=True)
-    )
-    stations = [one for one in machine.stations.all() if one.kind in KINDS]
-    rows = []
-    for visit in made:
-        for station in stations:
-            for seat in station.seats:
-                for stage, size in (("as_found", 0.5), ("as_left", 0.3)):
-                    x, y = (rng.normal(0.0, size, 2) * station.limit_um).tolist()
-                    rows.append(result(visit, station, stage, (x, y), seat=seat))
-    Result.objects.bulk_create(rows, batch_size=2000)
-
-
-def fill(quick: bool) -> dict[str, Any]:
-    """Make the plant."""
-    from django.db import transaction
-    from django.utils import timezone
-
-    from linelog.plant.models import Fitting, Shift, ToolingSet
-    from linelog.production import bulk, sums
-    from linelog.production.models import ShiftCount, SpoilageCause
-    from linelog.web import protection
-    from tests import factories
-
-    now, rng = timezone.now(), np.random.default_rng(7)
-    machines, days = (12, 730) if quick else (120, 3650)
-    plant = factories.plant(name="Bench")
-    by = factories.person("manager", plant)
-    for code in CAUSES:
-        SpoilageCause.objects.create(plant=plant, code=code, name=code.title())
-    lines = [factories.line(plant, name=f"Line {number}") for number in range(max(1, machines // 10))]
-    shifts, rows, made = list(Shift.objects.filter(plant=plant)), 0, []
-    protection.take_out()
-    for number in range(machines):
-        with transaction.atomic():
-            machine = factories.machine(lines[number % len(lines)], name=f"BM {number}")
-            table = shifts_of(machine, shifts, days, now.date() - dt.timedelta(days=1), rng)
-            rows += bulk.insert(ShiftCount._meta.db_table, table.columns, bulk.payload(table))
-            sums.refresh(machine.pk, now.date() - dt.timedelta(days=days), now.date())
-            visits_of(machine, by, days, now, rng)
-            sets = [ToolingSet.objects.create(plant=plant, name=f"S{number}{letter}") for letter in "ABC"]
-            for turn in range(0, days - 60, 120):
-                at = now - dt.timedelta(days=days - turn)
-                off = at + dt.timedelta(days=120)
-                Fitting.objects.create(
-                    tooling_set=sets[turn // 120 % 3], machine=machine, fitted_at=at, removed_at=off
-                )
-        made.append(machine)
-    print(f"  {machines} machines, {rows:,} shift rows", flush=True)
-    return {"by": by, "plant": plant, "machine": made[0]}
+ROUNDS = 40
+GOAL_MS = 500.0
+# What a page can be asked for at most.
+WIDE = {
+    "trends:machine": ["?span=all&grain=day"],
+    "trends:figures": ["?span=all&grain=week"],
+    "trends:evidence": ["?measure=spoiled&span=all", "?station=domer&measure=cause:WALL&span=all"],
+    "trends:machine_evidence": ["?span=all"],
+    "trends:before_after": ["?span=all"],
+    "trends:before_after_figures": ["?span=all"],
+    "trends:signals": ["?days=&state="],
+    "trends:machine_signals": ["?grain=shift&span=728"],
+    "trends:signal_figures": ["?span=728"],
+    "trends:find": ["?q=17"],
+    "planning:plan": ["?weeks=8"],
+}
 
 
 def night(plant: Any, day: dt.date) -> None:
@@ -134,7 +60,7 @@ def night(plant: Any, day: dt.date) -> None:
 
 
 def refit_all(plant: Any) -> None:
-    """Work out everything from nothing, once more, then as after an import of a night; print the parts."""
+    """Work out everything from nothing, then as after an import of a night; print the parts."""
     from django.utils import timezone
 
     from linelog.trends import refit
@@ -145,9 +71,9 @@ def refit_all(plant: Any) -> None:
     refit.mark_all(plant, timezone.now())
     took, worked = _timed(lambda: refit.refresh(plant, timezone.now()))
     print(f"  adding up from nothing{'':25}{took:8.1f} s{worked:8.1f} s work", flush=True)
-    refit.mark_all(plant, timezone.now())
-    took, worked = _timed(lambda: refit.refresh(plant, timezone.now()))
-    print(f"  adding up everything again{'':21}{took:8.1f} s{worked:8.1f} s work", flush=True)
+    for name, fit in fits.items():
+        took, worked = _timed(lambda fit=fit: fit(plant, timezone.now()))
+        print(f"  first fit: {name:36}{took:8.1f} s{worked:8.1f} s work", flush=True)
     night(plant, timezone.now().date())
     parts = {"adding up": _timed(lambda: refit.refresh(plant, timezone.now()))}
     refit.REFITS.update(fits)
@@ -157,7 +83,7 @@ def refit_all(plant: Any) -> None:
     for name, (took, worked) in parts.items():
         print(f"  refit: {name:40}{took:8.1f} s{worked:8.1f} s work")
     took, worked = (sum(column) for column in zip(*parts.values(), strict=True))
-    print(f"  refit: all{'':37}{took:8.1f} s{worked:8.1f} s work", flush=True)
+    print(f"  refit: all{'':37}{took:8.1f} s{worked:8.1f} s work (goal 30 s)", flush=True)
 
 
 def _timed(work: Any) -> tuple[float, float]:
@@ -166,74 +92,155 @@ def _timed(work: Any) -> tuple[float, float]:
     return time.perf_counter() - start, time.process_time() - cpu
 
 
-def report(world: dict[str, Any]) -> None:
-    """Ask for the pages and print what they took."""
+def searches(client: Any) -> None:
+    """Time the search of a plan, and an entry that is moved, with a search anew."""
+    from linelog.calc.plan import make_plan
+    from linelog.planning import suggest
+    from linelog.planning import weeks as calendar
+    from linelog.planning.models import PlannedVisit
+
+    def seen(*args: Any, **more: Any) -> Any:
+        begun = time.perf_counter()
+        made = make_plan(*args, **more)
+        best = "proven best" if made.is_best else "the best found by then"
+        print(f"  search over {len(args[0])} machines: {time.perf_counter() - begun:.2f} s, {best}")
+        return made
+
+    suggest.make_plan = seen
+    took, _ = _timed(lambda: client.get("/plan/?weeks=8"))
+    print(f"  first plan page, with its search: {took:.2f} s")
+    suggest.make_plan = make_plan
+    entry = PlannedVisit.objects.filter(is_pinned=True).earliest("pk")
+    weeks = calendar.coming(dt.datetime.now(dt.UTC).date(), 8)
+    moved = []
+    for number in range(6):
+        entry.refresh_from_db()
+        week = weeks[1 + number % 2].isoformat()
+        data = {"week": week, "hours": "4", "version": entry.version, "pinned": "on"}
+        url, head = f"/plan/entries/{entry.pk}/?weeks=8", {"HX-Request": "true"}
+        moved.append(_timed(lambda url=url, data=data, head=head: client.post(url, data, headers=head))[0])
+    print(f"  a pinned entry moved, with a search anew: {', '.join(f'{one:.2f}' for one in moved)} s", flush=True)
+
+
+def addresses(world: Any) -> Iterator[str]:
+    """Yield every address of the project once, the last signed visit, and the widest choices of some."""
+    from django.urls import reverse
+
+    from linelog.alignment.models import Visit
+    from tests.test_access import EXPECTED
+
+    yield reverse("alignment:visit", args=[Visit.objects.filter(machine=world.machine).latest("opened_at").pk])
+    for name, row in EXPECTED.items():
+        url = reverse(name, kwargs=row.parts(world) if row.parts else {})
+        yield url
+        yield from (f"{url}{choice}" for choice in WIDE.get(name, ()))
+
+
+def with_one_of_everything(plant: Any) -> Any:
+    """Return the plant with one of everything that an address can name, the large record's own where it has one."""
+    from linelog.planning.models import PlannedVisit
+    from linelog.plant.models import Fitting, Machine, Person
+    from linelog.production.models import Finding, ShiftCount
+    from linelog.trends.models import RepeatProblem, Signal
+    from tests.world import World
+
+    machine = Machine.objects.filter(line__plant=plant).earliest("pk")
+    fitting = Fitting.objects.filter(machine=machine).latest("fitted_at")
+    found = {
+        "_people": {"manager": Person.objects.get(plant=plant, role="manager")},
+        "count": ShiftCount.objects.filter(machine=machine).latest("day"),
+        "finding": Finding.objects.filter(plant=plant).latest("made_on"),
+        "signal": Signal.objects.filter(machine__line__plant=plant).first(),
+        "repeat": RepeatProblem.objects.filter(machine__line__plant=plant).first(),
+        "place": plant.finding_places.first(),
+        "code": plant.defect_codes.first(),
+        "planned": PlannedVisit.objects.filter(machine__line__plant=plant).first(),
+    }
+    kept = {name: one for name, one in found.items() if one is not None}
+    return World(plant=plant, machine=machine, fitting=fitting, tooling_set=fitting.tooling_set, **kept)
+
+
+def every_page(client: Any, world: Any) -> None:
+    """Ask for every page and print what it took, the slowest last."""
+    rows, silent, files = [], 0, []
+    for url in list(addresses(world)):
+        start = time.perf_counter()
+        answer = client.get(url)
+        first = 1000 * (time.perf_counter() - start)
+        if answer.streaming:
+            answer.close()
+            files.append(url)
+            continue
+        if answer.status_code != 200:
+            silent += 1
+            continue
+        page = base.timed(lambda url=url: client.get(url), ROUNDS)
+        rows.append((url, first, page, base.timed(base.bare(client, [url], None), ROUNDS)))
+    print(f"  {'ms':52}{'first':>8}{'page p50':>10}{'p95':>8}{'work':>8}{'bare p50':>10}{'p95':>8}{'ratio':>8}")
+    for url, first, page, plain in sorted(rows, key=lambda row: row[2][1]):
+        numbers = f"{first:8.0f}{page[0]:10.1f}{page[1]:8.1f}{page[2]:8.1f}{plain[0]:10.1f}{plain[1]:8.1f}"
+        print(f"  {url[:52]:52}{numbers}{page[0] / max(plain[0], 0.001):8.1f}")
+    slow = sum(page[1] > GOAL_MS for _, _, page, _ in rows)
+    print(f"  {len(rows)} pages: {slow} with p95 over {GOAL_MS:.0f} ms; {silent} addresses take no GET or lead on")
+    print(f"  sent as files while they are read, and not timed: {', '.join(files)}")
+
+
+def filled_and_fitted(size: large.Size) -> Any:
+    """Fill the database and work everything out; return the plant."""
+    from django.db import connection
+
+    start = time.perf_counter()
+    plant = large.fill(size)
+    with connection.cursor() as cursor:
+        cursor.execute("ANALYZE")
+    print(f"  filled in {time.perf_counter() - start:.0f} s", flush=True)
+    refit_all(plant)
+    return plant
+
+
+def pages(plant: Any) -> None:
+    """Ask for everything as its manager."""
     from django.test import Client
 
+    world = with_one_of_everything(plant)
     client = Client()
-    client.force_login(world["by"])
-    own = f"/machines/{world['machine'].pk}/evidence/"
-    print(f"  {'ms':44}{'page p50':>10}{'p95':>8}{'work':>8}{'bare p50':>10}{'p95':>8}{'work':>8}{'ratio':>8}")
-    for url in (
-        *(
-            "/evidence/",
-            "/evidence/?measure=spoiled&span=all",
-            "/evidence/?station=domer&measure=cause:WALL&span=all",
-        ),
-        *("/evidence/figures.json", own, f"{own}?span=all", f"{own}figures.json"),
-        *(
-            "/evidence/before-after/",
-            "/evidence/before-after/?span=all",
-            "/evidence/before-after/figures.json?span=all",
-        ),
-        *kept_pages(world["machine"].pk),
-    ):
-        start = time.perf_counter()
-        client.get(url)
-        first = 1000 * (time.perf_counter() - start)
-        page, plain = base.timed(lambda url=url: client.get(url), 40), base.timed(base.bare(client, [url], None), 40)
-        numbers = "".join(f"{p50:10.1f}{p95:8.1f}{work:8.1f}" for p50, p95, work in (page, plain))
-        print(f"  {url:44}{numbers}{page[0] / plain[0]:8.1f}   first {first:.0f}", flush=True)
-
-
-def kept_pages(machine: int) -> list[str]:
-    """Return the addresses of signals, ranking and repeat problems, those of one of each among them."""
-    from linelog.trends.models import RepeatProblem, Signal
-
-    signals = f"/machines/{machine}/signals"
-    lists = ["/evidence/signals/", "/evidence/signals/?days=&state=", "/evidence/ranking/", "/evidence/ranking.json"]
-    charts = [f"{signals}/", f"{signals}/?grain=shift&span=728", f"{signals}.json", f"{signals}.json?span=728"]
-    ones = [f"/evidence/signals/{pk}/" for pk in Signal.objects.values_list("pk", flat=True)[:1]]
-    for kind in RepeatProblem.Kind.values:
-        rows = RepeatProblem.objects.filter(kind=kind).values_list("pk", flat=True)
-        ones += [f"/evidence/repeats/{pk}/" for pk in rows[:1]]
-    print(f"  {Signal.objects.count():,} signals, {RepeatProblem.objects.count():,} repeat problems")
-    return [*lists, *charts, "/evidence/repeats/", *ones]
+    client.force_login(world.person("manager"))
+    searches(client)
+    every_page(client, world)
 
 
 def main() -> None:
-    """Make the database, fill it, work everything out, time the pages, drop it."""
+    """Make the database, or a copy of the one that is kept; drop it at the end."""
+    words = argparse.ArgumentParser()
+    words.add_argument("--quick", action="store_true")
+    words.add_argument("--folder", type=Path)
+    asked = words.parse_args()
     import django
 
     django.setup()
     from django.conf import settings
     from django.db import connection
 
+    from linelog.plant.models import Plant
+
     settings.ALLOWED_HOSTS.append("testserver")
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
+    logging.getLogger("django.request").setLevel(logging.CRITICAL)  # addresses that take no GET say so
     print(connection.vendor)
-    name = connection.settings_dict["NAME"]
+    name, size = connection.settings_dict["NAME"], large.QUICK if asked.quick else large.FULL
+    kept, scratch = asked.folder and asked.folder / "large.sqlite3", Path(base.FOLDER, "bench.sqlite3")
+    filled = kept is not None and kept.exists()
+    if filled:
+        shutil.copy(kept, scratch)
     if connection.vendor == "sqlite":
-        connection.settings_dict["TEST"]["NAME"] = f"{base.FOLDER}/bench.sqlite3"
-    connection.creation.create_test_db(verbosity=0, serialize=False)
+        connection.settings_dict["TEST"]["NAME"] = str(scratch)
+    connection.creation.create_test_db(verbosity=0, serialize=False, keepdb=filled)
     try:
-        start = time.perf_counter()
-        world = fill("--quick" in sys.argv)
-        with connection.cursor() as cursor:
-            cursor.execute("ANALYZE")
-        print(f"  filled in {time.perf_counter() - start:.0f} s", flush=True)
-        refit_all(world["plant"])
-        report(world)
+        plant = filled_and_fitted(size) if not filled else Plant.objects.get(name="Bench")
+        if kept and not filled:
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            connection.cursor().execute("VACUUM INTO %s", [str(kept)])
+        pages(plant)
     finally:
         connection.creation.destroy_test_db(name, verbosity=0)
         shutil.rmtree(base.FOLDER)
