@@ -3,6 +3,7 @@
 import os
 
 import pytest
+from django.db import connection, transaction
 from django.db.backends.base.operations import BaseDatabaseOperations
 from hypothesis import settings as hypothesis_settings
 from pytest_socket import socket_allow_hosts
@@ -13,6 +14,14 @@ from linelog.web import protection
 hypothesis_settings.register_profile("gate", derandomize=True)
 if os.environ.get("CI") == "true":
     hypothesis_settings.load_profile("gate")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what speaks of the other database; it is run on that one."""
+    other = "sqlite_only" if connection.vendor == "postgresql" else "postgresql_only"
+    gone = [item for item in items if item.get_closest_marker(other)]
+    config.hook.pytest_deselected(items=gone)
+    items[:] = [item for item in items if not item.get_closest_marker(other)]
 
 
 def pytest_runtest_setup() -> None:
@@ -28,6 +37,17 @@ def signed_in(client, db):
         return client
 
     return sign_in
+
+
+@pytest.fixture(scope="module")
+def kept_by_the_module(django_db_setup, django_db_blocker):
+    """The database for what all tests of a module look at and none changes for good: made once, undone at its end.
+
+    A test that also asks for `db` writes in a transaction of its own inside this one.
+    """
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield
+        transaction.set_rollback(True)
 
 
 @pytest.fixture(scope="session", autouse=True)

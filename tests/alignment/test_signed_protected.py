@@ -223,10 +223,9 @@ def test_history_is_added_to_only_and_write_keys_may_be_answered():
     assert AuditEvent.objects.get().actor_name == str(by)
 
 
+@pytest.mark.postgresql_only  # SQLite before 3.47 says fixed words only: there the kind of record is named
 @pytest.mark.django_db
 def test_postgresql_names_the_record_by_its_number_too():
-    if connection.vendor != "postgresql":
-        pytest.skip("SQLite before 3.47 says fixed words only: there the kind of record is named")
     visit, parts = signed()
     audit.record(by=None, action="did", obj=visit, at=NOW)
     with refused(rf"\(alignment_visit {visit.pk}\)"):

@@ -56,8 +56,8 @@ def live(machine, by, seed, *, effect, per_million=60.0):
     DayCount.objects.bulk_create(rows)
 
 
-@pytest.fixture
-def fleet(db):
+@pytest.fixture(scope="module")
+def made(kept_by_the_module):
     """Four machines whose tear-offs go with severity, with one that was never visited; summaries worked out."""
     line = factories.line()
     by = factories.person("manager", line.plant, first_name="Zebulon", last_name="Quackenbush")
@@ -71,6 +71,17 @@ def fleet(db):
     never = factories.machine(line, name="BM never")
     work_out(line.plant)
     return line.plant, by, [*machines, never]
+
+
+@pytest.fixture
+def fleet(made, db):
+    """The same rows, read anew: what a test does to them is undone after it."""
+    plant, by, machines = made
+    return again(plant), again(by), [again(machine) for machine in machines]
+
+
+def again(row):
+    return type(row).objects.get(pk=row.pk)
 
 
 def work_out(plant):

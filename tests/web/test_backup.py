@@ -191,11 +191,7 @@ def a_database(engine: str, folder: Path):
                 cursor.execute(f"DROP DATABASE {name}")
 
 
-ENGINES = ["sqlite", "postgresql"] if connection.vendor == "postgresql" else ["sqlite"]
-
-
-@pytest.mark.parametrize("engine", ENGINES)
-def test_every_row_and_file_comes_back_as_it_was(made, media, empty, tmp_path, monkeypatch, engine):
+def test_every_row_and_file_comes_back_as_it_was(made, media, empty, tmp_path, monkeypatch):
     before = everything("default")
     unfilled = [
         model.__name__
@@ -204,7 +200,7 @@ def test_every_row_and_file_comes_back_as_it_was(made, media, empty, tmp_path, m
         if not before[model._meta.db_table]
     ]
     assert unfilled == [], "fill() needs a row of these, so that the comparison speaks of them"
-    there, again = empty(engine), tmp_path / "again"
+    there, again = empty(connection.vendor), tmp_path / "again"
     with monkeypatch.context() as broken:
         broken.setattr(tables, "go_on_after", breaks)
         with pytest.raises(OSError, match="disk is full"):
@@ -221,7 +217,7 @@ def test_every_row_and_file_comes_back_as_it_was(made, media, empty, tmp_path, m
     assert Person.objects.using(there).get(pk=Person.objects.first().pk).check_password(factories.PASSWORD)
 
 
-@pytest.mark.skipif(connection.vendor == "sqlite", reason="from SQLite to PostgreSQL needs both")
+@pytest.mark.postgresql_only  # which has SQLite beside it
 def test_from_one_engine_to_the_other_and_back(made, media, empty, tmp_path):
     small, large = empty("sqlite"), empty("postgresql")
     restoring.restore(made, media=tmp_path / "small", using=small)
