@@ -222,7 +222,9 @@ def main() -> None:
     from django.db import connection
 
     from linelog.plant.models import Plant
+    from linelog.web.warm import warm
 
+    warm()  # as the server does
     settings.ALLOWED_HOSTS.append("testserver")
     settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
     logging.getLogger("django.request").setLevel(logging.CRITICAL)  # addresses that take no GET say so
