@@ -166,7 +166,8 @@ def _ladder(adjuster: Adjuster, target: float, most: int) -> Ladder:
     step = adjuster.step_um
     middle = round(min(max(target, low), high) / step)
     steps = np.arange(middle - most // 2 - 1, middle + most // 2 + 2, dtype=np.float64)
-    travels: Floats = steps[(steps >= low / step - 1e-9) & (steps <= high / step + 1e-9)] * step
+    inside = steps[(steps >= low / step - 1e-9) & (steps <= high / step + 1e-9)]
+    travels: Floats = np.clip(inside * step, low, high)  # the last step times its size may lie a digit beyond
     best = _nearest(travels, target)[:most]
     return Ladder(travels[best], np.zeros(len(best)))
 

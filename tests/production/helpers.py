@@ -7,16 +7,23 @@ import io
 from typing import Any
 
 from django.core.files.uploadedfile import SimpleUploadedFile
+from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from linelog.plant.models import Shift
 from linelog.production.models import SpoilageCause
 from linelog.production.reading import cells, reader
+from linelog.production.services import counts
+from linelog.production.services.counts import Numbers
 from tests import factories
 
 HEADING = "machine,date,shift,cans,spoiled,tear_offs,short_cans,jams,minutes_down"
 CAUSES = ("SPLIT", "DENT")
 TODAY = dt.date(2026, 6, 15)
+NOW = factories.NOW
+WORDS = st.one_of(
+    st.text(max_size=12), st.sampled_from(["0", "5", "-1", "1e308", "NaN", "٣", "5,5", "2026-03-01", "\x00"])
+)
 
 
 class Site:
@@ -78,3 +85,19 @@ def read(content: bytes, **more: Any) -> reader.Reading:
 def found(content: bytes) -> list[tuple[int, str, str, str]]:
     """The problems of a file."""
     return read(content).problems.rows()
+
+
+def typed(site, **more):
+    """A shift as a person types it."""
+    first, second = site.causes
+    return {
+        "machine": site.one.pk, "day": "2026-03-01", "shift": site.shifts["A"].pk, "cans": "100 000",
+        "spoiled": "320", f"cause_{first.pk}": "7", f"cause_{second.pk}": "", "tear_offs": "4", "short_cans": "5",
+        "jams": "1", "minutes_down": "12,5", **more,
+    }  # fmt: skip
+
+
+def stored(site, **more):
+    day, shift = more.pop("day", dt.date(2026, 3, 1)), more.pop("shift", site.shifts["A"])
+    numbers = Numbers(**{"cans": 1000, "spoiled": 10, **more})
+    return counts.enter(by=site.quality, at=NOW, machine=site.one, day=day, shift=shift, numbers=numbers)

@@ -16,16 +16,11 @@ from linelog.web import jobs
 from linelog.web.errors import NotAllowed, Refused
 from linelog.web.models import AuditEvent, Job
 from tests import factories
-from tests.production.helpers import HEADING, Site, as_file, row, table
+from tests.production.helpers import HEADING, as_file, row, table
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW
 LIMIT = 100_000_000
-
-
-@pytest.fixture
-def site():
-    return Site()
 
 
 def send(site, content, **more):

@@ -1,0 +1,16 @@
+"""The plant that tests of counts begin with, and its quality lead's browser."""
+
+import pytest
+
+from tests.production.helpers import Site
+
+
+@pytest.fixture
+def site():
+    return Site()
+
+
+@pytest.fixture
+def quality(site, client):
+    client.force_login(site.quality)
+    return client
