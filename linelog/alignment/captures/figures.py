@@ -60,24 +60,20 @@ def path_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
         limit_um / per,
         *(float(np.abs(phase["path"][f"{axis}_um"]).max()) / per for _, phase in _seen(result) for axis in "xy"),
     )
-    layout = {
+    return {"data": data, "layout": _seen_from_the_crank(reach, label)}
+
+
+def _seen_from_the_crank(reach: float, label: str) -> dict[str, Any]:
+    """Return a layout in which both axes have one scale, as far as `reach` each way."""
+    axis = {"range": [-reach, reach], "constrain": "domain"}
+    return {
         "height": 560,
         "margin": MARGIN,
         "showlegend": True,
         "legend": LEGEND,
-        "xaxis": {
-            "title": {"text": f"Across, + to the right, {label}"},
-            "range": [-reach, reach],
-            "constrain": "domain",
-        },
-        "yaxis": {
-            "title": {"text": f"Up, {label}"},
-            "range": [-reach, reach],
-            "scaleanchor": "x",
-            "constrain": "domain",
-        },
+        "xaxis": {"title": {"text": f"Across, + to the right, {label}"}, **axis},
+        "yaxis": {"title": {"text": f"Up, {label}"}, "scaleanchor": "x", **axis},
     }
-    return {"data": data, "layout": layout}
 
 
 Draw = Callable[[str, str, dict[str, Any], str, float], list[Part]]

@@ -1,14 +1,7 @@
 """The set-up records: plants and their settings, people, machines with their stations, tooling."""
 
-from linelog.plant.models.machine import (
-    Adjuster,
-    Line,
-    Machine,
-    MarkAssignment,
-    ShimStock,
-    ShimThickness,
-    Station,
-)
+from linelog.plant.models.adjusters import Adjuster, ShimStock, ShimThickness
+from linelog.plant.models.machine import Line, Machine, MarkAssignment, Station
 from linelog.plant.models.people import Person
 from linelog.plant.models.plant import Plant, Shift
 from linelog.plant.models.ram import RamSection

@@ -5,7 +5,6 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import F, Q
 
-from linelog.calc.readings import clock_position
 from linelog.calc.units import tir_from_offset
 from linelog.plant.models.plant import Plant
 from linelog.plant.models.scoped import Scoped
@@ -233,99 +232,3 @@ class Station(models.Model):
     def seat_z_mm(self, seat: str) -> float:
         """Return where a seat lies along the ram."""
         return self.rear_z_mm if seat == "rear" and self.rear_z_mm is not None else self.z_mm
-
-
-class ShimStock(models.Model):
-    """The shims a plant keeps, by thickness."""
-
-    plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="shim_stocks")
-    name = models.CharField(max_length=40)
-    version = models.PositiveIntegerField(default=1)
-
-    plant_path = "plant"
-    objects = Scoped.as_manager()
-
-    class Meta:
-        ordering = ["plant", "name"]
-        constraints = [models.UniqueConstraint(fields=["plant", "name"], name="one_stock_name_per_plant")]
-
-    def __str__(self) -> str:
-        return self.name
-
-
-class ShimThickness(models.Model):
-    """One thickness of a stock."""
-
-    stock = models.ForeignKey(ShimStock, on_delete=models.CASCADE, related_name="thicknesses")
-    thickness_um = models.FloatField()
-
-    class Meta:
-        ordering = ["stock", "thickness_um"]
-        constraints = [
-            models.UniqueConstraint(fields=["stock", "thickness_um"], name="one_thickness_per_stock"),
-            models.CheckConstraint(condition=Q(thickness_um__gt=0), name="shim_thickness_positive"),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.thickness_um:g} µm"
-
-
-class Adjuster(models.Model):
-    """Something that moves a station: a shim pack, a screw or a slide.
-
-    It pushes in the x-y plane toward a clock direction, or along z at a point of the face (tilt).
-    Positive travel goes that way; for shims it is thickness put in.
-    """
-
-    class Kind(models.TextChoices):
-        """How it moves."""
-
-        SHIM = "shim", "Shim pack"
-        SCREW = "screw", "Screw"
-        SLIDE = "slide", "Slide"
-
-    station = models.ForeignKey(Station, on_delete=models.CASCADE, related_name="adjusters")
-    order = models.PositiveSmallIntegerField(default=0)
-    name = models.CharField(max_length=40)
-    kind = models.CharField(max_length=8, choices=Kind)
-    along_z = models.BooleanField(default=False, help_text="Pushes along the ram: tilts the component.")
-    direction_deg = models.FloatField(default=0.0, help_text="Clock direction of positive travel: 0 = 12, 90 = 3.")
-    at_x_mm = models.FloatField(default=0.0, help_text="Where it stands, for one that pushes along the ram.")
-    at_y_mm = models.FloatField(default=0.0)
-    z_mm = models.FloatField()
-    pitch_mm = models.FloatField(null=True, blank=True)
-    clockwise_is_positive = models.BooleanField(default=True)
-    resolution_um = models.FloatField(default=5.0)
-    min_um = models.FloatField(default=-1000.0)
-    max_um = models.FloatField(default=1000.0)
-    stock = models.ForeignKey(ShimStock, on_delete=models.PROTECT, null=True, blank=True)
-    version = models.PositiveIntegerField(default=1)
-
-    plant_path = "station__machine__line__plant"
-    objects = Scoped.as_manager()
-
-    class Meta:
-        ordering = ["station", "order", "id"]
-        constraints = [
-            models.UniqueConstraint(fields=["station", "name"], name="one_adjuster_name_per_station"),
-            models.CheckConstraint(condition=Q(min_um__lte=0) & Q(max_um__gte=0), name="travel_spans_zero"),
-            models.CheckConstraint(condition=Q(resolution_um__gt=0), name="adjuster_resolution_positive"),
-            models.CheckConstraint(
-                condition=~Q(kind="screw") | Q(pitch_mm__gt=0, pitch_mm__isnull=False),
-                name="screw_has_a_pitch",
-            ),
-            models.CheckConstraint(condition=~Q(kind="shim") | Q(stock__isnull=False), name="shim_has_a_stock"),
-        ]
-
-    def __str__(self) -> str:
-        return self.name
-
-    @property
-    def toward(self) -> str:
-        """Where positive travel pushes, in words."""
-        return "the domer" if self.along_z else f"{clock_position(self.direction_deg)} o'clock"
-
-    @property
-    def away(self) -> str:
-        """Where negative travel pushes, in words."""
-        return "the crank" if self.along_z else f"{clock_position(self.direction_deg + 180.0)} o'clock"
