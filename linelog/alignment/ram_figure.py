@@ -45,7 +45,7 @@ def ram_figure(
             "title": {"text": f"Deflection, {units.label(unit)}"},
         },
         "yaxis2": {"domain": [0.0, 0.45 - GAP / 2], "title": {"text": "Slope, mm/m"}},
-        "annotations": [*_names(stations, high + air), *_ends(lines, per)],
+        "annotations": [*_names(stations, high + air), *_ends(lines)],
     }
     return {"data": data, "layout": layout}
 
@@ -105,13 +105,13 @@ def _names(stations: Sequence[Station], top: float) -> list[Part]:
     ]
 
 
-def _ends(lines: Lines, per: float) -> list[Part]:
-    """Say at the nose of each line at which position it is drawn."""
+def _ends(lines: Lines) -> list[Part]:
+    """Say at the nose of each line at which position it is drawn: below, where the lines lie apart."""
     notes = []
     for place, travel in enumerate(lines.travel_mm[: len(SHARES)].tolist()):
-        on = np.flatnonzero(np.isfinite(lines.deflection_um[place]))
+        on = np.flatnonzero(np.isfinite(lines.slope_mm_per_m[place]))
         at = int(on[-1])
-        said = {"font": {"size": 12, "color": COLORS[place]}, "xanchor": "right", "yanchor": "top"}
-        height = float(lines.deflection_um[place, at]) / per
-        notes.append(plotly.note(f"{travel:g} mm", float(lines.z_mm[at]), height, xref="x", yref="y", **said))
+        said = {"font": {"size": 12, "color": COLORS[place]}, "xanchor": "right", "yanchor": "bottom"}
+        slope = float(lines.slope_mm_per_m[place, at])
+        notes.append(plotly.note(f"{travel:g} mm", float(lines.z_mm[at]), slope, xref="x", yref="y2", **said))
     return notes
