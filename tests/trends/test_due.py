@@ -45,6 +45,12 @@ class TestRule:
         found = due(Facts(LAST, 120, risk(-4.0)), TODAY)
         assert (found.is_due, found.on) == (True, TODAY - dt.timedelta(days=11))
 
+    def test_a_risk_that_passed_before_the_last_visit_says_that_the_visit_left_the_place_out(self):
+        found = due(Facts(LAST, 120, risk(-15.0)), TODAY)
+        assert (found.is_due, found.on) == (True, TODAY - dt.timedelta(days=39))
+        assert found.words.endswith(": risk at Domer, which the last visit did not measure")
+        assert found.why == "Domer, which the last visit did not measure, reaches a 20 % risk of being out."
+
     def test_a_risk_beyond_the_time_limit_leaves_it_at_that(self):
         assert due(Facts(LAST, 120, risk(60.0)), TODAY).by is DueBy.TIME
 

@@ -76,8 +76,10 @@ def due(facts: Facts, today: dt.date) -> Due:
     by_risk = _risk_day(facts.risk, today, limit)
     if by_risk is not None and facts.risk is not None:
         how = "was left at more than" if facts.risk.as_left else "reaches"
-        why = f"{facts.risk.place} {how} a {facts.risk.percent:g} % risk of being out."
-        return _said(by_risk, today, DueBy.RISK, f"risk at {facts.risk.place}", why)
+        unseen = ", which the last visit did not measure" if by_risk < facts.last else ""
+        subject = f"{facts.risk.place}{unseen}{',' if unseen else ''}"
+        why = f"{subject} {how} a {facts.risk.percent:g} % risk of being out."
+        return _said(by_risk, today, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)
     why = f"{facts.longest_days} days since the last visit, the longest the plant allows."
     return _said(limit, today, DueBy.TIME, "time", why)
 
