@@ -15,7 +15,7 @@ from linelog.alignment.models import Result, Stage
 from linelog.alignment.pairs import FoundPair, floor_um, pairs_of
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
-from linelog.calc.reconcile import Learned, learn
+from linelog.calc.reconcile import BeamModel, Learned, Shift, learn, shift_when_running
 from linelog.calc.uncertainty import Part, Planar, planar
 from linelog.calc.verdict import Judged, judge
 from linelog.plant.adjusting import reference_z_mm
@@ -52,41 +52,13 @@ def knowledge_of(machine: Machine, stations: Sequence[Station]) -> Knowledge:
     return Knowledge(record_of(machine).hanging, pairs_of(stations))
 
 
-@dataclass(frozen=True, slots=True)
-class Shift:
-    """From static to running at one seat, um; `parts` replace or join the budget of the static value."""
-
-    dx_um: float
-    dy_um: float
-    part: Part
-    replaces: bool
-    sentence: str
-
-    def applied(self, value: Planar) -> Planar:
-        """Return the value expected when running."""
-        budget = (self.part,) if self.replaces else (*value.budget, self.part)
-        return planar(value.x + self.dx_um, value.y + self.dy_um, budget)
-
-
 def shift_for(knowledge: Knowledge, station: Station, seat: str, travel_mm: float | None) -> Shift | None:
     """Return what a static value at a seat changes by when the machine runs; None where nothing is known."""
-    seen, learned = knowledge.seen(station.seat_z_mm(seat), travel_mm), knowledge.learned(station)
-    if learned is not None:
-        middle = knowledge.seen(reference_z_mm(station), travel_mm)
-        beside = seen.deflection_um - middle.deflection_um if seen and middle else 0.0
-        more = 1.0 + 1.0 / learned.pairs  # of one further difference, not of their mean
-        part = Part(
-            "pairs of static and running",
-            learned.sd_um[0] ** 2 * more,
-            learned.sd_um[1] ** 2 * more,
-            dof=learned.pairs - 1.0,
-        )
-        words = f"From {learned.pairs} pairs of static and running on this machine."
-        return Shift(learned.mean_um[0], learned.mean_um[1] + beside, part, True, words)
-    if seen is not None:
-        words = "From the ram's droop alone: 3 pairs of static and running are needed to learn from experience."
-        return Shift(0.0, seen.deflection_um, Part("droop of the ram", 0.0, seen.u_um**2), False, words)
-    return None
+    seen = knowledge.seen(station.seat_z_mm(seat), travel_mm)
+    middle = knowledge.seen(reference_z_mm(station), travel_mm)
+    beside = seen.deflection_um - middle.deflection_um if seen and middle else 0.0
+    beam = BeamModel(seen.deflection_um, seen.u_um) if seen else None
+    return shift_when_running(knowledge.learned(station), beam, beside_um=beside)
 
 
 @dataclass(frozen=True, slots=True)

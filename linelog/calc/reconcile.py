@@ -20,6 +20,7 @@ from scipy import special
 
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats, number, numbers
+from linelog.calc.uncertainty import Part, Planar, planar
 
 FEWEST_PAIRS = 3
 LEVEL = 0.95
@@ -71,26 +72,24 @@ class Learned:
     next_within_um: tuple[float, float]
 
 
-class Source(Enum):
-    """What an expected running offset rests on."""
-
-    PAIRS = "pairs"
-    BEAM = "beam"
-    NOTHING = "nothing"
-
-
 @dataclass(frozen=True, slots=True)
-class Expected:
-    """The offset expected when running, (x, y), each within `within_um` at 95 %; `sentence` says what it rests on.
+class Shift:
+    """From a static to the expected running value, um; `sentence` says what it rests on.
 
-    From `Source.NOTHING` it is the static offset as it stands, and `within_um` is None: nothing is known of running.
+    `replaces`: the part stands for the whole budget, since the differences already hold the scatter of static
+    readings; else it joins that of the static value (JCGM 100:2008).
     """
 
-    source: Source
-    x_um: float
-    y_um: float
-    within_um: tuple[float, float] | None
+    dx_um: float
+    dy_um: float
+    part: Part
+    replaces: bool
     sentence: str
+
+    def applied(self, value: Planar) -> Planar:
+        """Return the value expected when running."""
+        budget = (self.part,) if self.replaces else (*value.budget, self.part)
+        return planar(value.x + self.dx_um, value.y + self.dy_um, budget)
 
 
 class Agreement(Enum):
@@ -163,27 +162,24 @@ def learn(pairs: Sequence[Pair], *, floor_um: float = 0.0) -> Learned | None:
     )
 
 
-def expected_when_running(
-    static_x_um: float, static_y_um: float, static_u_um: float, learned: Learned | None, beam: BeamModel | None
-) -> Expected:
-    """Return the offset to expect when running, from the static one and its standard uncertainty, um.
+def shift_when_running(learned: Learned | None, beam: BeamModel | None, *, beside_um: float = 0.0) -> Shift | None:
+    """Return what a static value changes by when the machine runs: from pairs, else from the beam, else None.
 
-    From pairs the interval is that of the next difference, which already holds the scatter of static readings. From
-    the beam it is 2 * sqrt(u_static^2 + u_beam^2) (JCGM 100:2008). Raises CalcError for what is no number.
+    beside_um  how much higher (up positive) the ram hangs where the value was read than where the pairs were
+    Raises CalcError for what is no number.
     """
-    x, y = numbers([static_x_um, static_y_um], "The static offset (um)", "static", -_OUTSIDE_UM, _OUTSIDE_UM)
-    u = number(static_u_um, "The uncertainty of the static offset (um)", "static_u_um", 0.0, _OUTSIDE_UM)
     if learned is not None:
-        at = (float(x + learned.mean_um[0]), float(y + learned.mean_um[1]))
+        more = 1.0 + 1.0 / learned.pairs  # of one further difference, not of their mean
+        var_x, var_y = (sd**2 * more for sd in learned.sd_um)
+        part = Part("pairs of static and running", var_x, var_y, dof=learned.pairs - 1.0)
         words = f"From {learned.pairs} pairs of static and running on this machine."
-        return Expected(Source.PAIRS, *at, learned.next_within_um, words)
+        up = number(beside_um, "The ram's line (um)", "beside_um", -_OUTSIDE_UM, _OUTSIDE_UM)
+        return Shift(learned.mean_um[0], learned.mean_um[1] + up, part, True, words)
     if beam is not None:
         _check_beam(beam)
-        within = 2.0 * math.hypot(u, beam.u_um)
         words = "From the ram's droop alone: 3 pairs of static and running are needed to learn from experience."
-        return Expected(Source.BEAM, float(x), float(y + beam.deflection_um), (within, within), words)
-    words = "Not known: neither the ram's geometry nor 3 pairs of static and running are on record."
-    return Expected(Source.NOTHING, float(x), float(y), None, words)
+        return Shift(0.0, beam.deflection_um, Part("droop of the ram", 0.0, beam.u_um**2), False, words)
+    return None
 
 
 def check(pairs: Sequence[Pair], beam: BeamModel | None, *, floor_um: float = 0.0) -> Check:

@@ -8,6 +8,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from linelog.calc.errors import CalcError
 from linelog.calc.reconcile import (
@@ -15,12 +16,12 @@ from linelog.calc.reconcile import (
     BeamModel,
     Measured,
     Pair,
-    Source,
     check,
-    expected_when_running,
     find_pairs,
     learn,
+    shift_when_running,
 )
+from linelog.calc.uncertainty import Part, planar
 
 DAY = datetime(2024, 3, 1, 6, tzinfo=UTC)
 
@@ -104,29 +105,39 @@ def test_fewer_than_three_pairs_teach_nothing():
     assert learn(pairs_of([(0, -100), (0, -110)])) is None
 
 
+def static(x, y, u):
+    return planar(x, y, (Part("reading", u**2, u**2),))
+
+
 def test_expected_from_pairs():
+    """The interval is that of one further difference: of the scatter alone, whatever the static reading's own was."""
     learned = learn(pairs_of([(1, -120), (2, -125), (3, -130)]))
-    told = expected_when_running(10.0, 140.0, 5.0, learned, BeamModel(-90.0, 10.0))
-    assert told.source is Source.PAIRS
-    assert (told.x_um, told.y_um) == pytest.approx((12.0, 15.0))
-    assert told.within_um == learned.next_within_um
-    assert told.sentence == "From 3 pairs of static and running on this machine."
+    shift = shift_when_running(learned, BeamModel(-90.0, 10.0))
+    told = shift.applied(static(10.0, 140.0, 5.0))
+    assert (told.x, told.y) == pytest.approx((12.0, 15.0))
+    assert (told.across.u, told.up.u) == pytest.approx((math.sqrt(4 / 3), 5 * math.sqrt(4 / 3)))  # sd * sqrt(1 + 1/n)
+    at_95 = float(stats.t.isf(0.025, 2)) * told.up.u
+    assert learned.next_within_um[1] == pytest.approx(at_95)
+    assert shift.sentence == "From 3 pairs of static and running on this machine."
+
+
+def test_pairs_of_the_middle_are_carried_to_a_seat_along_the_rams_line():
+    learned = learn(pairs_of([(1, -120), (2, -125), (3, -130)]))
+    front = shift_when_running(learned, None, beside_um=-9.0).applied(static(10.0, 140.0, 5.0))
+    assert (front.x, front.y) == pytest.approx((12.0, 6.0))
 
 
 def test_expected_from_the_beam_alone():
     """Static readings see the component high by the droop: 140 um read on a ram hanging 163 um is 23 um low."""
-    told = expected_when_running(10.0, 140.0, 3.0, None, BeamModel(-163.0, 4.0))
-    assert told.source is Source.BEAM
-    assert (told.x_um, told.y_um) == (10.0, -23.0)
-    assert told.within_um == pytest.approx((10.0, 10.0))
-    assert "droop alone" in told.sentence
+    shift = shift_when_running(None, BeamModel(-163.0, 4.0))
+    told = shift.applied(static(10.0, 140.0, 3.0))
+    assert (told.x, told.y) == (10.0, -23.0)
+    assert (told.across.u, told.up.u) == pytest.approx((3.0, 5.0))  # sqrt(3^2 + 4^2)
+    assert "droop alone" in shift.sentence
 
 
 def test_expected_from_nothing_is_not_known():
-    told = expected_when_running(10.0, 140.0, 3.0, None, None)
-    assert told.source is Source.NOTHING
-    assert told.within_um is None
-    assert "Not known" in told.sentence
+    assert shift_when_running(None, None) is None
 
 
 def test_beam_and_pairs_agree():
@@ -187,9 +198,9 @@ def test_bad_numbers():
         lambda: learn(bad),
         lambda: learn(bad[:1]),
         lambda: learn([], floor_um=-1.0),
-        lambda: expected_when_running(math.inf, 0, 1, None, None),
-        lambda: expected_when_running(0, 0, -1, None, None),
-        lambda: expected_when_running(0, 0, 1, None, BeamModel(math.nan, 1)),
+        lambda: shift_when_running(None, BeamModel(math.nan, 1)),
+        lambda: shift_when_running(None, BeamModel(0, -1)),
+        lambda: shift_when_running(learn(pairs_of([(0, 0)] * 3)), None, beside_um=math.inf),
         lambda: check(pairs_of([(0, 0)] * 3), BeamModel(0, -1)),
     ):
         with pytest.raises(CalcError):
