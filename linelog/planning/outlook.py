@@ -5,21 +5,19 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from django.db.models import Max
 
-from linelog.alignment.models import Visit
 from linelog.calc.drift import DueBy, chance_out
 from linelog.calc.loss import excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
 from linelog.planning import weeks as calendar
 from linelog.planning.effect import Effects, effects_of
 from linelog.plant.models import Machine, Plant, Station
-from linelog.production.models import DayCount
-from linelog.production.queries import fleet_strokes, machine_totals
+from linelog.production.queries import fleet_strokes
 from linelog.trends import words
-from linelog.trends.due.now import DAYS, Asked, cans_since, facts_now
+from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
 from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Due, Facts, due
 from linelog.trends.models import MachineDrift
@@ -30,13 +28,29 @@ TOGETHER_DAYS = 28  # stations due within this of the first are opened in the sa
 HELD = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)  # opened for their own risk alone
 
 
+class StationRow(NamedTuple):
+    """What the outlook asks of a station."""
+
+    machine_id: int
+    pk: int
+    name: str
+    kind: str
+    hours_to_open: float
+
+
 @dataclass(frozen=True, slots=True)
 class PlaceNow:
     """A place as it is expected to stand, with the strokes since it was left."""
 
     place: Place
-    label: str
+    station: StationRow
     done_million: float
+
+    @property
+    def label(self) -> str:
+        """The station, its seat where it has two, and how it was measured if not at rest."""
+        name = words.place(self.station, self.place.seat)
+        return f"{name}, running" if self.place.method == "running" else name
 
     @property
     def chance(self) -> float | None:
@@ -93,7 +107,7 @@ class Coming:
 
 def in_service(plant: Plant, today: dt.date) -> list[Machine]:
     """Return the plant's machines in service, by line and name."""
-    rows = Machine.objects.filter(line__plant=plant).select_related("line__plant").order_by("line__name", "name")
+    rows = Machine.objects.filter(line__plant=plant).select_related("line").order_by("line__name", "name")
     return [one for one in rows if one.out_of_service_on is None or one.out_of_service_on >= today]
 
 
@@ -106,35 +120,30 @@ def coming(
     for machine in machines:
         machine.line.plant = plant
     ids = [machine.pk for machine in machines]
-    signed = Visit.objects.filter(machine__in=ids, state=Visit.State.SIGNED).order_by()
-    last = dict(signed.values_list("machine").annotate(last=Max("opened_at")))
-    asked = [Asked(pk, plant, calendar.local_day(plant, last[pk]) if pk in last else None) for pk in ids]
-    facts = facts_now(asked, at=at, seconds=seconds)
-    made = Reckoning(plant, ids, number, today)
-    found = made.outlooks(machines, facts)
+    last = Machine.objects.filter(pk__in=ids).order_by().values_list("pk", last_visit_at())
+    asked = [Asked(pk, plant, calendar.local_day(plant, opened) if opened else None) for pk, opened in last]
+    made = Reckoning(plant, ids, number, today, facts_now(asked, at=at, seconds=seconds))
+    found = made.outlooks(machines)
     return Coming(plant, tuple(calendar.coming(today, number)), today, found, made.effects)
 
 
 class Reckoning:
     """What the outlooks of a plant rest on, read once."""
 
-    def __init__(self, plant: Plant, ids: Sequence[int], number: int, today: dt.date) -> None:
-        self.plant, self.number, self.today = plant, number, today
-        drifts = MachineDrift.objects.filter(machine__in=ids).order_by()
-        self.drifts = {row.machine_id: row for row in drifts}
-        self.stations: dict[int, dict[int, Station]] = {pk: {} for pk in ids}
-        for row in Station.objects.filter(machine__in=ids, is_active=True).order_by("order"):
-            self.stations[row.machine_id][row.pk] = row
+    def __init__(self, plant: Plant, ids: Sequence[int], number: int, today: dt.date, now: Now) -> None:
+        self.plant, self.number, self.today, self.now = plant, number, today, now
+        self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
+        self.stations: dict[int, dict[int, StationRow]] = {pk: {} for pk in ids}
+        stations = Station.objects.filter(machine__in=ids, is_active=True).order_by("order")
+        for row in stations.values_list("machine", "pk", "name", "kind", "hours_to_open"):
+            self.stations[row[0]][row[1]] = StationRow(*row)
         self.places = {
             pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
             for pk, row in self.drifts.items()
         }
         since = min((one.since for places in self.places.values() for one in places), default=today)
-        self.cans = cans_since(drifts)
         self.strokes = self._strokes()
-        until = DayCount.objects.filter(machine__in=ids).aggregate(until=Max("day"))["until"]
-        until = until if until is not None and until >= since else None
-        self.totals = machine_totals(ids, until - dt.timedelta(days=DAYS - 1), until) if until else {}
+        self.totals = now.totals if now.counted is not None and now.counted >= since else {}
         self.effects = effects_of(plant)
         usual = [row.left_severity for row in self.drifts.values() if row.left_severity is not None]
         self.usually_left = float(np.mean(usual)) if usual else USUALLY_LEFT
@@ -150,11 +159,11 @@ class Reckoning:
     def _done(self, machine: int, since: dt.date) -> float:
         """Million strokes of a machine after a day."""
         strokes = self.strokes.get(machine)
-        return strokes.between(since, dt.date.max) if strokes else self.cans.get(machine, 0) / 1e6
+        return strokes.between(since, dt.date.max) if strokes else self.now.cans.get(machine, 0) / 1e6
 
-    def outlooks(self, machines: Sequence[Machine], facts: Mapping[int, Facts]) -> dict[int, Outlook]:
+    def outlooks(self, machines: Sequence[Machine]) -> dict[int, Outlook]:
         """Put together what is to be expected of the machines: the sums of all of them at once."""
-        ids = [one.pk for one in machines]
+        ids, facts = [one.pk for one in machines], self.now.facts
         dues = {pk: due(facts[pk], self.today) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
         severities = self._severities(places, [self._unknown(facts[pk], dues[pk]) for pk in ids])
@@ -201,9 +210,7 @@ class Reckoning:
         for place in self.places.get(machine, ()):
             if place.left_on not in done:
                 done[place.left_on] = self._done(machine, place.since)
-            label = words.place(self.stations[machine][place.station], place.seat)
-            label = f"{label}, running" if place.method == "running" else label
-            found.append(PlaceNow(place, label, done[place.left_on]))
+            found.append(PlaceNow(place, self.stations[machine][place.station], done[place.left_on]))
         return tuple(found)
 
     def _severities(self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool]) -> np.ndarray:
@@ -218,7 +225,7 @@ class Reckoning:
             np.maximum.at(worst, of, severities_ahead([one.place.ahead for one in flat], strokes))
         return worst
 
-    def _opens(self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow]) -> list[Station]:
+    def _opens(self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow]) -> list[StationRow]:
         """Stations that a visit opens: those due within four weeks of the first, or all where nobody knows."""
         own = self.stations[machine].values()
         if self._unknown(facts, found):

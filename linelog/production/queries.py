@@ -157,6 +157,14 @@ def machine_totals(
     return {machine_id: Totals(*sums) for machine_id, *sums in rows}
 
 
+def cans_begun(
+    machines: QuerySet[Machine] | Iterable[int], since: dt.date | None, until: dt.date | None
+) -> dict[int, int]:
+    """Return the cans begun by each machine, by its id; a machine without counts is absent."""
+    rows = DayCount.objects.filter(machine__in=machines, **_span(since, until)).order_by()
+    return dict(rows.values_list("machine_id").annotate(begun=Sum(F("cans") + F("spoiled"))))
+
+
 def weekly(series: DaySeries) -> DaySeries:
     """Return the sums by ISO week; `day` is the week's Monday. A week at an end of the span may be a part of one."""
     if len(series) == 0:

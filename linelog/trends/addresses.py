@@ -20,6 +20,12 @@ def wall_url(sample_id: int) -> str:
 
 
 @lru_cache(maxsize=4096)
+def machine_findings_url(machine_id: int) -> str:
+    """Return where a machine's findings are."""
+    return reverse("trends:machine_findings", args=[machine_id])
+
+
+@lru_cache(maxsize=4096)
 def machine_url(machine_id: int) -> str:
     """Return where a machine's page is."""
     return reverse("trends:machine", args=[machine_id])

@@ -99,6 +99,6 @@ class ParetoForm(SpanForm):
 
     def __init__(self, *args: Any, plant: Plant, **more: Any) -> None:
         super().__init__(*args, **more)
-        machines = Machine.objects.filter(line__plant=plant).select_related("line__plant")
+        machines = Machine.objects.filter(line__plant=plant).select_related("line")
         offer_rows(self, "machine", machines.order_by("line__name", "name"))
         offer_rows(self, "code", DefectCode.objects.filter(plant=plant))

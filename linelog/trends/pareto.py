@@ -13,6 +13,7 @@ from typing import Any
 from linelog.calc.pareto import Bars, by_base, by_exposure, by_strata
 from linelog.calc.rates import MILLION, rates_per_million
 from linelog.trends import words
+from linelog.trends.addresses import machine_findings_url
 from linelog.trends.queries.pareto import Material, Occasion
 
 MORE, CHANCE, UNKNOWN = "more than chance", "chance explains it", "nothing to hold it against"
@@ -31,6 +32,11 @@ class Bar:
     p_chart: float | None
     word: str
     machine_id: int | None = None
+
+    @property
+    def url(self) -> str:
+        """Where the findings of the bar are, where it is a machine's."""
+        return machine_findings_url(self.machine_id) if self.machine_id else ""
 
     @property
     def state(self) -> str:

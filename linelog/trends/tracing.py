@@ -51,11 +51,17 @@ class Bearers:
 
     def of(self, typed: str) -> list[Bearing]:
         """Return the assignments that a typed mark may mean, the oldest first."""
+        return sorted(self._meant(typed), key=_oldest)
+
+    def on(self, typed: str, day: dt.date) -> set[int]:
+        """Return the machines that bore on a day what a typed mark may mean."""
+        return {row.machine_id for row in self._meant(typed) if row.holds(day)}
+
+    def _meant(self, typed: str) -> list[Bearing]:
         if UNREAD not in typed:
-            return sorted(self._by_mark.get(typed.casefold(), []), key=_oldest)
+            return self._by_mark.get(typed.casefold(), [])
         pattern = _as_pattern(typed)
-        found = [row for mark, rows in self._by_mark.items() if pattern.fullmatch(mark) for row in rows]
-        return sorted(found, key=_oldest)
+        return [row for mark, rows in self._by_mark.items() if pattern.fullmatch(mark) for row in rows]
 
     def on_machine(self, machine_id: int) -> list[Bearing]:
         """Return the assignments of a machine, the oldest first."""
@@ -145,7 +151,7 @@ def led_to(asked: Asked, bearers: Bearers) -> int | None:
     """Return the one machine that `trace` leads to, without its words: for thousands of findings at once."""
     if asked.machine is not None:
         return asked.machine.machine_id
-    found = {row.machine_id for row in bearers.of(asked.mark) if row.holds(asked.day)} if asked.mark else set()
+    found = bearers.on(asked.mark, asked.day) if asked.mark else set()
     return found.pop() if len(found) == 1 else None
 
 

@@ -3,8 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Protocol
 
-from linelog.plant.models import Station
+
+class Named(Protocol):
+    """A station, or what was read of one."""
+
+    @property
+    def name(self) -> str:
+        """How the plant calls it."""
+
 
 NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten")
 SEATS = {"": "", "front": "front seat", "rear": "rear seat"}
@@ -22,7 +30,7 @@ def plural(value: int, one: str, more: str = "") -> str:
     return f"{value} {one if value == 1 else more or one + 's'}"
 
 
-def place(station: Station, seat: str) -> str:
+def place(station: Named, seat: str) -> str:
     """Name a station and, where it has two, its seat."""
     return f"{station.name}, {SEATS[seat]}" if seat else station.name
 

@@ -156,7 +156,7 @@ class TestStored:
         first = stored(machine)
         with CaptureQueriesContext(connection) as asked:
             freshen([machine.pk], at=NOW, seconds=60.0)
-        assert len(asked) == 6
+        assert len(asked) == 4
         Amendment.objects.create(
             visit=machine.visits.earliest("opened_at"),
             station=first.driver, stage="as_left", reason="slipped", x_um=9.0, y_um=0.0, by=by, at=NOW,

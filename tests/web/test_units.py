@@ -4,11 +4,13 @@ import math
 
 import pytest
 from django import forms
+from django.template.defaultfilters import floatformat
 from hypothesis import given
 from hypothesis import strategies as st
 
 from linelog.calc.units import Unit
 from linelog.web import units
+from linelog.web.templatetags.units import fixed
 
 PLAIN = {"0.05": 0.05, "0,05": 0.05, "-0.05": -0.05, "−0,05": -0.05, "–3": -3, "+4": 4, " .5 ": 0.5, "5.": 5, "٣": 3}
 ODD = ["", "x", "nan", "NaN", "inf", "-Infinity", "1e308", "1,000.5", "1.2.3", "0x1", "--1", "1" * 30, "1\x00"]
@@ -71,3 +73,13 @@ def test_an_empty_length_is_none_where_it_may_be():
 )
 def test_a_length_is_shown_in_the_readers_unit_with_a_true_minus(um, unit, signed, shown):
     assert units.show_um(um, unit, signed=signed) == shown
+
+
+@given(st.floats(-1e9, 1e9).map(lambda value: round(value, 9)), st.integers(0, 4))
+def test_a_number_with_fixed_decimals_reads_as_by_the_frameworks_own_filter(value, decimals):
+    assert fixed(value, decimals) == floatformat(value, decimals)
+
+
+@pytest.mark.parametrize(("value", "shown"), [(0.25, "0.3"), (-0.25, "-0.3"), (-0.04, "0.0"), (12, "12.0")])
+def test_halves_are_rounded_up_and_nothing_has_no_sign(value, shown):
+    assert fixed(value, 1) == shown == floatformat(value, 1)

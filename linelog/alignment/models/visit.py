@@ -63,7 +63,10 @@ class Visit(models.Model):
 
     class Meta:
         ordering = ["-opened_at", "-id"]
-        indexes = [models.Index(fields=["machine", "-opened_at"])]
+        indexes = [
+            models.Index(fields=["machine", "-opened_at"]),
+            models.Index(fields=["machine", "state", "signed_at"]),  # the newest signing of each machine
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=(Q(signed_by__isnull=True) & Q(signed_at__isnull=True) & ~Q(state="signed"))

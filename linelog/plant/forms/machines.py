@@ -8,6 +8,7 @@ from django import forms
 from django.db.models import QuerySet
 
 from linelog.plant.models import Machine
+from linelog.web.widgets import LongSelect
 
 
 class MachineField(forms.ModelChoiceField[Machine]):
@@ -15,7 +16,8 @@ class MachineField(forms.ModelChoiceField[Machine]):
 
     def __init__(self, **more: Any) -> None:
         missing = {"required": "Choose a machine.", "invalid_choice": "There is no such machine in your plant."}
-        super().__init__(Machine.objects.none(), error_messages=missing, **{"empty_label": "Choose", **more})
+        usual = {"empty_label": "Choose", "widget": LongSelect}
+        super().__init__(Machine.objects.none(), error_messages=missing, **{**usual, **more})
 
     def label_from_instance(self, obj: Machine) -> str:
         """Return what the list shows."""

@@ -32,6 +32,20 @@ class Asked:
     last: dt.date | None
 
 
+@dataclass(frozen=True, slots=True)
+class Now:
+    """What the rule looks at of each machine, and the counts that it rests on, for those who reckon on with them.
+
+    counted  the last production day of which anything is known; totals: sums of the 28 days up to it
+    cans     begun after the day on which the place that is due first was left
+    """
+
+    facts: dict[int, Facts]
+    counted: dt.date | None
+    totals: dict[int, Totals]
+    cans: dict[int, int]
+
+
 def due_now(
     asked: Sequence[Asked],
     *,
@@ -42,41 +56,43 @@ def due_now(
 ) -> dict[int, Due]:
     """Return when each machine is due; `totals` are sums of 28 days where they are read already."""
     found = facts_now(asked, at=at, seconds=seconds, totals=totals)
-    return {pk: due(facts, today) for pk, facts in found.items()}
+    return {pk: due(facts, today) for pk, facts in found.facts.items()}
 
 
 def facts_now(
     asked: Sequence[Asked], *, at: dt.datetime, seconds: float, totals: dict[int, Totals] | None = None
-) -> dict[int, Facts]:
+) -> Now:
     """Return what the rule looks at, in a number of queries that does not grow with the machines."""
     ids = [one.pk for one in asked]
     freshen(ids, at=at, seconds=seconds)
     counted = DayCount.objects.filter(machine__in=ids).order_by("-day").values_list("day", flat=True).first()
-    if counted and totals is None:
-        totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted)
-    risks = _risks(ids, counted, totals or {}, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
+    if totals is None:
+        totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted) if counted else {}
+    cans = _cans_since_left(ids)
+    risks = _risks(ids, counted, totals, cans, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
     triggers = triggers_now(asked, counted)
-    return {
+    facts = {
         one.pk: Facts(one.last, one.plant.longest_interval_days, risks.get(one.pk), triggers.get(one.pk, ()))
         for one in asked
     }
+    return Now(facts, counted, totals, cans)
 
 
-def _risks(ids: list[int], counted: dt.date, totals: dict[int, Totals], percent: dict[int, float]) -> dict[int, Risk]:
+def _risks(
+    ids: list[int], counted: dt.date, totals: dict[int, Totals], cans: dict[int, int], percent: dict[int, float]
+) -> dict[int, Risk]:
     drifts = MachineDrift.objects.filter(machine__in=ids, due_million__isnull=False).order_by()
-    done = cans_since(drifts)
     found = {}
     for pk, place, until in drifts.values_list("machine", "driver_place", "due_million"):
         sums = totals.get(pk)
         a_day = sums.made / DAYS / 1e6 if sums else None
-        left = (until or 0.0) - done.get(pk, 0) / 1e6
+        left = (until or 0.0) - cans.get(pk, 0) / 1e6
         found[pk] = Risk(place, percent[pk], left, a_day, counted, as_left=until == 0.0)
     return found
 
 
-def cans_since(drifts: QuerySet[MachineDrift]) -> dict[int, int]:
-    """Return the cans begun by machine after the day on which the place that is due first was left."""
-    rows = DayCount.objects.filter(machine__drift__in=drifts, day__gt=F("machine__drift__since")).order_by()
+def _cans_since_left(ids: list[int]) -> dict[int, int]:
+    rows = DayCount.objects.filter(machine__in=ids, day__gt=F("machine__drift__since")).order_by()
     return dict(rows.values_list("machine").annotate(made=Sum(F("cans") + F("spoiled"))))
 
 
@@ -84,28 +100,33 @@ def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, l
     """Return what makes machines due at once, by machine: what happened after the last signed visit."""
     by_pk = {one.pk: one for one in asked}
     found: dict[int, list[Trigger]] = defaultdict(list)
-    last = Visit.objects.filter(state=Visit.State.SIGNED).order_by("-opened_at")
-    since = last.filter(machine=OuterRef("machine")).values("opened_at")[:1]
-    jolts = Event.objects.filter(machine__in=list(by_pk), kind__in=JOLTS, at__gt=Subquery(since))
-    for event in jolts.order_by("at", "pk"):
-        day = production_day(by_pk[event.machine_id].plant, event.at)
-        found[event.machine_id].append(Trigger(day, event.get_kind_display(), event.note))
-    for pk, trigger in [*_wall_alarms(by_pk, last), *(_tear_off_alarms(asked, counted) if counted else ())]:
+    # From the machines outward, so that the time of the visit is looked up once for each, not once for every event.
+    machines = Machine.objects.filter(pk__in=list(by_pk)).annotate(last_at=last_visit_at())
+    jolts = machines.filter(events__kind__in=JOLTS, events__at__gt=F("last_at")).order_by("events__at", "events__pk")
+    for pk, at, kind, note in jolts.values_list("pk", "events__at", "events__kind", "events__note"):
+        found[pk].append(Trigger(production_day(by_pk[pk].plant, at), Event.Kind(kind).label, note))
+    for pk, trigger in [*_wall_alarms(by_pk, machines), *(_tear_off_alarms(asked, counted) if counted else ())]:
         found[pk].append(trigger)
     return found
 
 
-def _wall_alarms(by_pk: dict[int, Asked], last: QuerySet[Visit]) -> Iterable[tuple[int, Trigger]]:
+def last_visit_at() -> Subquery:
+    """When the last signed visit of each machine of a query was opened; null where there is none."""
+    signed = Visit.objects.filter(machine=OuterRef("pk"), state=Visit.State.SIGNED).order_by("-opened_at")
+    return Subquery(signed.values("opened_at")[:1])
+
+
+def _wall_alarms(by_pk: dict[int, Asked], machines: QuerySet[Machine]) -> Iterable[tuple[int, Trigger]]:
     """Machines whose newest can since the visit varies so much round its wall that the plant wants something done."""
-    since = last.filter(machine=OuterRef("sample__machine")).values("opened_at")[:1]
-    rings = WallRing.objects.filter(sample__machine__in=list(by_pk), sample__taken_at__gt=Subquery(since))
-    newest: dict[int, WallRing] = {}
-    for ring in rings.select_related("sample").order_by("sample__taken_at", "judged_um"):
-        newest[ring.sample.machine_id] = ring
-    for pk, ring in newest.items():
-        if ring.state == WallRing.State.ACT:
-            day = production_day(by_pk[pk].plant, ring.sample.taken_at)
-            yield pk, Trigger(day, "Wall alarm", f"{ring.judged_um:.1f} µm round a can, act at {ring.act_um:g} µm")
+    cans = machines.filter(wall_samples__taken_at__gt=F("last_at"), wall_samples__rings__isnull=False)
+    rings = cans.order_by("wall_samples__taken_at", "wall_samples__rings__judged_um").values_list(
+        "pk", "wall_samples__taken_at", *(f"wall_samples__rings__{name}" for name in ("state", "judged_um", "act_um"))
+    )
+    newest = {pk: ring for pk, *ring in rings}
+    for pk, (at, state, judged_um, act_um) in newest.items():
+        if state == WallRing.State.ACT:
+            day = production_day(by_pk[pk].plant, at)
+            yield pk, Trigger(day, "Wall alarm", f"{judged_um:.1f} µm round a can, act at {act_um:g} µm")
 
 
 def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple[int, Trigger]]:

@@ -7,7 +7,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
-from django.db.models import Count, Max, Sum
+from django.db.models import Count, Max, OuterRef, Subquery, Sum
 
 from linelog.alignment.models import Amendment, Result, Visit
 from linelog.alignment.standing import AS_LEFT, Value
@@ -34,20 +34,30 @@ FIELDS = ["basis", "at", "due_million", "driver", "driver_place", "since", "plac
 
 
 def bases(machines: Iterable[int]) -> dict[int, str]:
-    """Return the state of the log that each machine's drift rests on, in five queries."""
+    """Return the state of the log that each machine's drift rests on, in three queries."""
     ids = list(machines)
-    signed = Visit.objects.filter(machine__in=ids, state=Visit.State.SIGNED).order_by()
-    stations = Station.objects.filter(machine__in=ids).order_by()
-    jolts = Event.objects.filter(machine__in=ids, kind__in=JOLTS).order_by()
-    amended = Amendment.objects.filter(visit__machine__in=ids).order_by()
-    parts = (
-        dict(signed.values_list("machine").annotate(part=Max("signed_at"))),
-        dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk"))),
-        dict(jolts.values_list("machine").annotate(part=Max("pk"))),
-        dict(amended.values_list("visit__machine").annotate(part=Max("pk"))),
-        dict(Machine.objects.filter(pk__in=ids).order_by().values_list("pk", "line__plant__risk_percent")),
+    # The newest of each machine by an index: adding up would read ten years of visits and events at every page.
+    signed = Visit.objects.filter(machine=OuterRef("pk"), state=Visit.State.SIGNED).order_by("-signed_at")
+    jolts = Event.objects.filter(machine=OuterRef("pk"), kind__in=JOLTS).order_by("-pk")
+    rows = (
+        Machine.objects.filter(pk__in=ids)
+        .order_by()
+        .values_list(
+            "pk",
+            Subquery(signed.values("signed_at")[:1]),
+            Subquery(jolts.values("pk")[:1]),
+            "line__plant__risk_percent",
+        )
     )
-    return {pk: "|".join([ALGORITHM, *(str(part.get(pk, "")) for part in parts)]) for pk in ids}
+    stations = Station.objects.filter(machine__in=ids).order_by()
+    amended = Amendment.objects.filter(visit__machine__in=ids).order_by()
+    versions = dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk")))
+    amendments = dict(amended.values_list("visit__machine").annotate(part=Max("pk")))
+    return {pk: _basis(signing, versions.get(pk), jolt, amendments.get(pk), risk) for pk, signing, jolt, risk in rows}
+
+
+def _basis(*parts: object) -> str:
+    return "|".join([ALGORITHM, *("" if part is None else str(part) for part in parts)])
 
 
 def freshen(machines: Sequence[int], *, at: dt.datetime, seconds: float) -> None:

@@ -76,7 +76,7 @@ class AroundForm(forms.Form):
         required=False,
         label="Looked for: lower by",
     )
-    machine = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Machine")
+    machine = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Machine", widget=LongSelect)
     span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
 
     def __init__(self, data: QueryDict, *, machines: Iterable[tuple[int, str]]) -> None:

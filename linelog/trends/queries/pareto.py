@@ -6,13 +6,13 @@ import datetime as dt
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
+from django.db.models import F, OuterRef, Q, Subquery, Sum, Value
+from django.db.models.functions import Coalesce, Greatest, Least, TruncDate
 
-from linelog.plant.models import Machine, Plant, Station, Symptom
+from linelog.plant.models import Fitting, Machine, Plant, Station, Symptom
 from linelog.production.days import day_begins, zone
 from linelog.production.models import DayCount, Finding
-from linelog.production.queries import machine_totals
+from linelog.production.queries import cans_begun
 from linelog.trends.queries.bearers import bearers_of
 from linelog.trends.queries.findings import Mounted, mounted
 from linelog.trends.tracing import Asked, Bearers, Candidate, led_to
@@ -56,15 +56,14 @@ def read_material(plant: Plant, since: dt.date, until: dt.date) -> Material:
     tools = mounted(plant.pk, day_begins(plant, before), day_begins(plant, until + dt.timedelta(days=1)))
     found = _occasions(plant, before, until, bearers, tools)
     machines = _names(plant)
-    cans, set_cans = _cans(plant, machines, tools, since, until)
-    earlier = machine_totals(machines, before, since - dt.timedelta(days=1))
+    earlier = cans_begun(machines, before, since - dt.timedelta(days=1))
     return Material(
         occasions=tuple(one for one in found if one.day >= since),
         earlier=tuple(one for one in found if one.day < since),
         machines=machines,
-        cans=cans,
-        earlier_cans=sum(total.made for total in earlier.values()),
-        set_cans=set_cans,
+        cans=cans_begun(machines, since, until),
+        earlier_cans=sum(earlier.values()),
+        set_cans=_cans_by_set(plant, since, until),
         sets={one.set_id: one.name for one in tools},
         kinds=_kinds(plant),
     )
@@ -101,28 +100,22 @@ def _occasions(
     return list(gathered.values())
 
 
-def _cans(
-    plant: Plant, machines: dict[int, str], tools: list[Mounted], since: dt.date, until: dt.date
-) -> tuple[dict[int, int], dict[tuple[int, int], int]]:
-    """Return the cans begun by machine, and by machine and tooling set; a day of a change counts for what came on."""
-    rows = DayCount.objects.filter(machine__in=machines, day__gte=since, day__lte=until)
-    days: dict[int, list[tuple[int, int]]] = defaultdict(list)
-    for machine_id, day, cans, spoiled in rows.values_list("machine_id", "day", "cans", "spoiled"):
-        days[machine_id].append((day.toordinal(), cans + spoiled))
-    table = {pk: np.array(sorted(pairs), dtype=np.int64) for pk, pairs in days.items()}
-    by_set: dict[tuple[int, int], int] = defaultdict(int)
-    local = zone(plant)
-    for one in tools:
-        if one.machine_id in table:
-            begins = one.begins.astimezone(local).date().toordinal()
-            ends = one.ends.astimezone(local).date().toordinal() if one.ends else until.toordinal() + 1
-            by_set[one.machine_id, one.set_id] += _between(table[one.machine_id], begins, ends)
-    return {pk: int(pairs[:, 1].sum()) for pk, pairs in table.items()}, dict(by_set)
-
-
-def _between(pairs: NDArray[np.int64], begins: int, ends: int) -> int:
-    first, last = np.searchsorted(pairs[:, 0], [begins, ends])
-    return int(pairs[first:last, 1].sum())
+def _cans_by_set(plant: Plant, since: dt.date, until: dt.date) -> dict[tuple[int, int], int]:
+    """Return the cans begun by machine and tooling set; a day of a change counts for what came on."""
+    local, after = zone(plant), until + dt.timedelta(days=1)
+    still_on = Q(removed_at__isnull=True) | Q(removed_at__gt=day_begins(plant, since))
+    rows = Fitting.objects.filter(still_on, machine__line__plant=plant, fitted_at__lt=day_begins(plant, after))
+    # One span a fitting, the narrower of the two, so that the index of the days is asked once for each.
+    fittings = rows.order_by().annotate(
+        begins=Greatest(TruncDate("fitted_at", tzinfo=local), Value(since)),
+        ends=Least(Coalesce(TruncDate("removed_at", tzinfo=local), Value(after)), Value(after)),
+    )
+    own = DayCount.objects.filter(machine=OuterRef("machine"), day__gte=OuterRef("begins"), day__lt=OuterRef("ends"))
+    begun = own.order_by().values("machine").annotate(begun=Sum(F("cans") + F("spoiled"))).values("begun")
+    found: dict[tuple[int, int], int] = defaultdict(int)
+    for machine_id, set_id, cans in fittings.values_list("machine", "tooling_set", Subquery(begun)):
+        found[machine_id, set_id] += cans or 0
+    return dict(found)
 
 
 def _kinds(plant: Plant) -> dict[int, frozenset[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from django import template
@@ -30,6 +31,17 @@ def unit(context: dict[str, Any]) -> str:
 def signed(value: float | None, decimals: int = 3) -> str:
     """Show a number with its sign always there."""
     return "–" if value is None else f"{value:+.{decimals}f}".replace("-", "−")
+
+
+@register.filter
+def fixed(value: float, decimals: int) -> str:
+    """Show a number with so many decimals, halves rounded up.
+
+    The same as `floatformat`, which looks up how the reader's country writes numbers each time: seven times as long,
+    and a long table has hundreds of them.
+    """
+    rounded = Decimal(str(value)).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    return f"{rounded or abs(rounded):f}"  # no minus before nothing
 
 
 @register.filter
