@@ -75,13 +75,13 @@ def main() -> int:
         "rules": step("rules (ruff)", ["ruff", "check", "."]),
         "format": step("format (ruff)", ["ruff", "format", "--check", "."]),
     }
-    with ThreadPoolExecutor() as beside:  # the kills wait more than they work
+    with ThreadPoolExecutor() as beside:  # the kills wait half of their time
         kills = ["pytest", "-q", "-m", "durability"]
         killed = beside.submit(step, "kills under load", kills, aside=True, **sqlite)
         outcome["types"] = step("types (mypy)", ["mypy", "linelog"], **sqlite)
         outcome["imports"] = step("imports (import-linter)", ["lint-imports", "--no-cache"])
+        outcome["sqlite"] = step("tests on SQLite", [*PYTEST, "-m", "not browser and not durability"], **sqlite)
         outcome["durability"] = killed.result()
-    outcome["sqlite"] = step("tests on SQLite", [*PYTEST, "-m", "not browser and not durability"], **sqlite)
     outcome["postgres"] = on_postgres()
     outcome["browser"] = step("tests in the browser", [*PYTEST, "-m", "browser"], **sqlite)
     failed = [name for name, good in outcome.items() if not good]
