@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from linelog.calc.readings import clock_deg
 from linelog.calc.verdict import Judged, Verdict, judge
 
 WORST_FIRST = (Verdict.OUT.value, Verdict.NOT_PROVEN.value, Verdict.IN.value)
@@ -52,7 +53,7 @@ class Value:
     @property
     def direction_deg(self) -> float:
         """The clock angle it points to, from 12 clockwise."""
-        return math.degrees(math.atan2(self.x_um, self.y_um)) % 360.0
+        return clock_deg(self.x_um, self.y_um)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from scipy import stats
 
 from linelog.calc.arrays import FloatArray, numbers, same_length
 from linelog.calc.errors import CalcError
+from linelog.calc.readings import clock_deg
 
 #: With fewer directions than this, agreement proves nothing.
 FEWEST = 3
@@ -60,7 +61,7 @@ def agreement(angles_deg: ArrayLike) -> Directions:
     across, up = found.mean_direction.tolist()
     return Directions(
         n=len(angles),
-        mean_deg=math.degrees(math.atan2(across, up)) % 360.0 if resultant > _NO_MEAN else None,
+        mean_deg=clock_deg(across, up) if resultant > _NO_MEAN else None,
         resultant=resultant,
         deviation_deg=math.degrees(math.sqrt(2.0 * (1.0 - resultant))),
         p=_rayleigh(len(angles), resultant) if len(angles) >= FEWEST else None,

@@ -76,6 +76,11 @@ def upright(sweep: Sweep, view: View, *, plunger_reversed: bool) -> Upright:
     )
 
 
+def clock_deg(x: float, y: float) -> float:
+    """Return the clock angle to which (x right, y up) points, degrees from 12 clockwise; 0 where both are nought."""
+    return math.degrees(math.atan2(x, y)) % 360.0
+
+
 def clock_position(angle_deg: float) -> str:
     """Name a clock angle by the hour hand, to the nearest half hour: 0 is '12', 135 is '4:30'."""
     halves = round(angle_deg / 15.0) % 24

@@ -12,6 +12,7 @@ from enum import Enum
 from scipy import special
 
 from linelog.calc.errors import CalcError
+from linelog.calc.readings import clock_deg
 
 LEVEL = 0.9545
 _UNUSUAL_P = 0.05  # below this chance the usual scatter is no longer mixed in
@@ -155,7 +156,7 @@ def planar(x: float, y: float, budget: Sequence[Part]) -> Planar:
         x=x,
         y=y,
         size=size,
-        direction_deg=math.degrees(math.atan2(x, y)) % 360.0 if size > 0.0 else None,
+        direction_deg=clock_deg(x, y) if size > 0.0 else None,
         direction_clear=size > worst.U,
         across=_along(budget, 1.0, 0.0),
         up=_along(budget, 0.0, 1.0),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import clock_deg, clock_position
 from linelog.calc.units import Unit
 from linelog.production.models import WallRing, WallSample
 from linelog.web.units import show_um
@@ -76,7 +76,7 @@ def tilt_words(sample: WallSample, rings: Sequence[WallRing]) -> str:
     size = math.hypot(x, y)
     if size <= expanded:
         return "The two heights agree within their uncertainty: nothing hints at a tilted tool pack."
-    toward = clock_position(math.degrees(math.atan2(x, y)))
+    toward = clock_position(clock_deg(x, y))
     return (
         f"The two heights differ: going up the can, the thick side moves toward {toward} o'clock by {size:.3f} ± "
         f"{expanded:.3f} mm/m. That hints at a tilted tool pack or a punch that wanders; a hint, not a diagnosis."

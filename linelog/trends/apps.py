@@ -12,3 +12,4 @@ class TrendsConfig(AppConfig):
 
         for what in (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.CLOCK):
             followers.follow(what, refit.mark_stale)
+        followers.follow(followers.WALLS, refit.fit_again)

@@ -1,8 +1,9 @@
 """Keep the stored summaries and the models that rest on them up to date, in the background.
 
 Whatever changes counts, visits or fittings leaves a note in `Stale` (see linelog.web.followers), in its own
-transaction. A worker then works out the summaries of those machines (linelog.trends.summaries), and after that every
-model of the plant that is registered here, in the order of registration:
+transaction; a change of the walls, which no summary holds, asks for the models alone. A worker then works out the
+summaries of those machines (linelog.trends.summaries), and after that every model of the plant that is registered
+here, in the order of registration:
 
     refit.register("shrunken rates", fit_ranking)       # in ready() of the app, or in linelog.trends.tasks
 
@@ -71,6 +72,11 @@ def mark_stale(change: Change) -> None:
         Stale.objects.bulk_create(rows, ignore_conflicts=True)
     if not change.more_to_come:
         offer(change.plant_id, change.at)
+
+
+def fit_again(change: Change) -> None:
+    """See that a worker fits the models: what changed is in no summary, so that no machine is added up again."""
+    offer(change.plant_id, change.at)
 
 
 def _note(change: Change) -> int:

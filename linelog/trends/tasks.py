@@ -12,6 +12,7 @@ from linelog.trends.due.store import refit_drifts
 from linelog.trends.evidence.refits import fit_misalignment
 from linelog.trends.ranking.refit import refit_ranking
 from linelog.trends.repeats.refit import refit_repeats
+from linelog.trends.wall_learned import refit_wall
 from linelog.web import jobs
 from linelog.web.models import Job
 
@@ -33,3 +34,4 @@ refit.register("repeat problems", refit_repeats)
 refit.register("misalignment against rates", fit_misalignment)
 refit.register("ranking", refit_ranking)
 refit.register("signals", refit_signals)
+refit.register("wall against offset", refit_wall)

@@ -9,10 +9,9 @@ from linelog.plant.ironing import SetSchedule, schedule_of
 from linelog.plant.models import Fitting, Machine, Plant
 from linelog.production.days import zone
 from linelog.trends.queries import wall as queries
-from linelog.trends.wall_pairs import METHODS, Learned, Match, Timeline, WallPoint, learn, timelines
+from linelog.trends.wall_learned import learned
+from linelog.trends.wall_pairs import Learned, Match, Since, Timeline, WallPoint, timelines
 
-SHOWN_DAYS, LEARN_DAYS = 730, 365
-EARLIER_DAYS = 400  # a result may be so much older than the first wall that is held against it
 MOST_DRAWN = 600  # more marks than this on a tablet hide one another: the newest are drawn
 
 
@@ -69,11 +68,9 @@ class WallPage:
 
 
 def load(machine: Machine, now: dt.datetime) -> WallPage:
-    """Read the page in a fixed number of queries."""
-    shown, learning = now - dt.timedelta(days=SHOWN_DAYS), now - dt.timedelta(days=LEARN_DAYS)
-    since = shown - dt.timedelta(days=EARLIER_DAYS)
-    lines = timelines(queries.pack_offsets(machine, since), queries.disturbances(machine, since))
-    plant_points = queries.plant_walls(machine, learning)
+    """Read the page in a fixed number of queries, once the ratio is kept that the plant has learned."""
+    since, own = Since.at(now), [machine.pk]
+    lines = timelines(queries.pack_offsets(own, since.measured), queries.disturbances(own, since.measured))
     fitting = queries.mounted_now(machine)
     schedule = None
     if fitting is not None:
@@ -84,7 +81,7 @@ def load(machine: Machine, now: dt.datetime) -> WallPage:
         now=now,
         fitting=fitting,
         schedule=schedule,
-        points=tuple(queries.machine_walls(machine, shown)),
+        points=tuple(queries.machine_walls(machine, since.shown)),
         line=lines.get(machine.pk, Timeline()),
-        learned={method: learn(plant_points, lines, method) for method in METHODS},
+        learned=learned(machine.line.plant, now),
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import clock_deg, clock_position
 from linelog.calc.units import Unit
+from linelog.calc.wall import Ratio
 from linelog.trends.addresses import wall_url
 from linelog.trends.wall import WallPage
 from linelog.trends.wall_pairs import METHODS, Learned, WallPoint, compare
@@ -29,17 +31,24 @@ LEVELS = (
 )
 
 
+def names(page: WallPage) -> list[str]:
+    """Name the charts that have enough to show."""
+    enough = {"variation": len(page.lowest) >= FEWEST_SAMPLES, "side": len(_with_a_side(page)) >= FEWEST_SAMPLES}
+    enough |= {f"ratio-{method}": one.ratio is not None for method, one in page.learned.items()}
+    return [name for name, shown in enough.items() if shown]
+
+
 def figures(page: WallPage, unit: Unit) -> dict[str, Part]:
     """Return the charts that have enough to show, by name."""
-    made = {"variation": variation_figure(page, unit), "side": side_figure(page, unit)}
-    made |= {f"ratio-{method}": ratio_figure(page, page.learned[method], unit) for method in METHODS}
-    return {name: figure for name, figure in made.items() if figure is not None}
+    made: dict[str, Callable[[WallPage, Unit], Part]] = {"variation": variation_figure, "side": side_figure}
+    for method, one in page.learned.items():
+        if one.ratio is not None:
+            made[f"ratio-{method}"] = partial(ratio_figure, one, one.ratio)
+    return {name: made[name](page, unit) for name in names(page)}
 
 
-def variation_figure(page: WallPage, unit: Unit) -> Part | None:
+def variation_figure(page: WallPage, unit: Unit) -> Part:
     """Return the variation round each can over time against the plant's levels."""
-    if len(page.lowest) < FEWEST_SAMPLES:
-        return None
     per = float(unit.um)
     levels = [(name, getattr(page.plant, field) / per, color) for name, field, color in LEVELS]
     top = 1.15 * max(*(point.judged_um / per for point in page.drawn), *(height for _, height, _ in levels))
@@ -105,11 +114,13 @@ def point_words(point: WallPoint, page: WallPage, unit: Unit) -> str:
     )
 
 
-def side_figure(page: WallPage, unit: Unit) -> Part | None:
+def _with_a_side(page: WallPage) -> list[WallPoint]:
+    return [point for point in page.lowest if point.thin_deg is not None]
+
+
+def side_figure(page: WallPage, unit: Unit) -> Part:
     """Return the thin sides on a clock seen from the crank, and where the last measured offset would put it."""
-    points = [point for point in page.lowest if point.thin_deg is not None]
-    if len(points) < FEWEST_SAMPLES:
-        return None
+    points = _with_a_side(page)
     per = float(unit.um)
     act_e = page.plant.wall_act_um / 2.0 / per
     top = 1.15 * max(act_e, *(point.size_um / per for point in points))
@@ -143,7 +154,7 @@ def _expected_sides(page: WallPage, top: float) -> list[Part]:
         if latest is None or offset is None or offset.size_um <= offset.expanded_um:
             continue
         found = compare(latest, offset, page.learned[method])
-        toward = math.degrees(math.atan2(-found.expected_x_um, -found.expected_y_um)) % 360.0
+        toward = clock_deg(-found.expected_x_um, -found.expected_y_um)
         line = plotly.lines(f"Thin side by the {method} offset", "--ink", width=3, dash=dash)
         traces.append(line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])})
     return traces
@@ -176,27 +187,25 @@ def _dial(top: float, act_e: float, unit: Unit, points: Sequence[WallPoint]) -> 
     }
 
 
-def ratio_figure(page: WallPage, learned: Learned, unit: Unit) -> Part | None:
+def ratio_figure(learned: Learned, ratio: Ratio, page: WallPage, unit: Unit) -> Part:
     """Return both components of every pair, the learned ratio, and the rigid tools' line."""
-    if learned.ratio is None:
-        return None
     per = float(unit.um)
-    reach = 1.1 * max(max(abs(one.offset.x_um), abs(one.offset.y_um)) for one in learned.pairs) / per
+    reach = 1.1 * max(max(abs(one.offset_x_um), abs(one.offset_y_um)) for one in learned.pairs) / per
     most = 1.1 * max(max(abs(one.x_um), abs(one.y_um)) for one in learned.pairs) / per
-    tall = max(most, reach * abs(learned.ratio.value), 1e-9)
+    tall = max(most, reach * abs(ratio.value), 1e-9)
     data = [_slope("Rigid tools", 1.0, min(reach, tall), "--quiet", "dash")]
-    data.append(_slope("This plant's ratio", learned.ratio.value, reach, "--ink", "solid"))
-    if learned.ratio.up_um:
-        up = learned.ratio.up_um / per
-        data.append(_slope("This plant's ratio, up", learned.ratio.value, reach, "--ink", "dot", up))
+    data.append(_slope("This plant's ratio", ratio.value, reach, "--ink", "solid"))
+    if ratio.up_um:
+        up = ratio.up_um / per
+        data.append(_slope("This plant's ratio, up", ratio.value, reach, "--ink", "dot", up))
     for own, name, color, fill in (
         (False, "Other machines", "--quiet", "-open"),
         (True, "This machine", "--accent", ""),
     ):
-        pairs = [one for one in learned.pairs if (one.offset.machine_id == page.machine.pk) == own]
+        pairs = [one for one in learned.pairs if (one.machine_id == page.machine.pk) == own]
         if pairs:
-            across = [(one.offset.x_um / per, one.x_um / per) for one in pairs]
-            upward = [(one.offset.y_um / per, one.y_um / per) for one in pairs]
+            across = [(one.offset_x_um / per, one.x_um / per) for one in pairs]
+            upward = [(one.offset_y_um / per, one.y_um / per) for one in pairs]
             for way, spots, symbol in (("across", across, f"circle{fill}"), ("up", upward, f"triangle-up{fill}")):
                 look = plotly.markers(f"{name}, {way}", color, symbol, size=10)
                 told = [[f"{name}, {way}: mean of {one.cans} cans"] for one in pairs]

@@ -11,14 +11,33 @@ import datetime as dt
 import math
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from linelog.calc.errors import CalcError
+from linelog.calc.readings import clock_deg
 from linelog.calc.wall import FEWEST_PAIRS, Offcentre, Pair, Ratio, WallAgainstOffset, against_offset, learn_ratio
 
 STATIC, RUNNING = "static", "running"
 METHODS = (STATIC, RUNNING)
+SHOWN_DAYS, LEARN_DAYS = 730, 365
+EARLIER_DAYS = 400  # a result may be so much older than the first wall that is held against it
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """From when on walls are shown, walls are learned from, and what happened to the tool pack is looked at."""
+
+    shown: dt.datetime
+    learned: dt.datetime
+    measured: dt.datetime
+
+    @classmethod
+    def at(cls, now: dt.datetime) -> Since:
+        """Return them for a page of now."""
+        shown, learned = now - dt.timedelta(days=SHOWN_DAYS), now - dt.timedelta(days=LEARN_DAYS)
+        return cls(shown, learned, shown - dt.timedelta(days=EARLIER_DAYS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +86,7 @@ class PackOffset:
     @property
     def direction_deg(self) -> float:
         """The clock angle it points to."""
-        return math.degrees(math.atan2(self.x_um, self.y_um)) % 360.0
+        return clock_deg(self.x_um, self.y_um)
 
     @property
     def offset(self) -> Offcentre:
@@ -122,11 +141,12 @@ def timelines(offsets: Iterable[PackOffset], upsets: Iterable[Disturbance]) -> d
     return made
 
 
-@dataclass(frozen=True, slots=True)
-class MeanPair:
-    """The mean wall of the cans that belong to one result, beside its offset."""
+class MeanPair(NamedTuple):
+    """The mean wall of the cans that belong to one result of a machine, beside its offset, um."""
 
-    offset: PackOffset
+    machine_id: int
+    offset_x_um: float
+    offset_y_um: float
     x_um: float
     y_um: float
     cans: int
@@ -146,8 +166,8 @@ class Learned:
         return max(0, FEWEST_PAIRS - len(self.pairs))
 
 
-def learn(points: Sequence[WallPoint], lines: dict[int, Timeline], method: str) -> Learned:
-    """Pair the plant's walls with the offsets of one method and learn the ratio."""
+def mean_pairs(points: Iterable[WallPoint], lines: Mapping[int, Timeline], method: str) -> list[MeanPair]:
+    """Pair walls, which come in the order of time, with the offsets of one method."""
     by_result: dict[int, list[WallPoint]] = defaultdict(list)
     offsets: dict[int, PackOffset] = {}
     for point in points:
@@ -155,20 +175,24 @@ def learn(points: Sequence[WallPoint], lines: dict[int, Timeline], method: str) 
         if found is not None:
             by_result[found.visit_id].append(point)
             offsets[found.visit_id] = found
-    pairs = tuple(_mean(offsets[visit], walls) for visit, walls in by_result.items())
-    measured = [Pair(one.x_um, one.y_um, one.offset.x_um, one.offset.y_um) for one in pairs]
-    try:
-        ratio = learn_ratio(measured, hanging=method == STATIC)
-    except CalcError:
-        ratio = None  # every offset is zero, or they are all alike: nothing to learn from
-    return Learned(method, pairs, ratio)
+    return [_mean(offsets[visit], walls) for visit, walls in by_result.items()]
 
 
 def _mean(offset: PackOffset, walls: Sequence[WallPoint]) -> MeanPair:
     number = len(walls)
-    return MeanPair(
-        offset, sum(wall.x_um for wall in walls) / number, sum(wall.y_um for wall in walls) / number, number
-    )
+    x, y = sum(wall.x_um for wall in walls) / number, sum(wall.y_um for wall in walls) / number
+    return MeanPair(offset.machine_id, offset.x_um, offset.y_um, x, y, number)
+
+
+def learn(pairs: Iterable[MeanPair], method: str) -> Learned:
+    """Learn the ratio of one method; in the same sums to the last digit, in whatever order the machines come."""
+    ordered = tuple(sorted(pairs, key=lambda one: one.machine_id))
+    measured = [Pair(one.x_um, one.y_um, one.offset_x_um, one.offset_y_um) for one in ordered]
+    try:
+        ratio = learn_ratio(measured, hanging=method == STATIC)
+    except CalcError:
+        ratio = None  # every offset is zero, or they are all alike: nothing to learn from
+    return Learned(method, ordered, ratio)
 
 
 def compare(point: WallPoint, offset: PackOffset, learned: Learned) -> WallAgainstOffset:

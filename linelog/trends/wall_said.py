@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import clock_deg, clock_position
 from linelog.calc.units import Unit
 from linelog.calc.wall import WallAgainstOffset
 from linelog.trends import words
-from linelog.trends.wall import LEARN_DAYS, WallPage
-from linelog.trends.wall_pairs import METHODS, Learned, PackOffset, WallPoint, compare
+from linelog.trends.wall import WallPage
+from linelog.trends.wall_pairs import LEARN_DAYS, METHODS, Learned, PackOffset, WallPoint, compare
 from linelog.web.units import show_um
 
 ELSEWHERE = (
@@ -65,7 +65,7 @@ def _expected(found: WallAgainstOffset, unit: Unit) -> str:
     if not found.learned:
         return "Without a learned ratio, anything from none of the offset to all of it would agree"
     x, y = found.expected_x_um, found.expected_y_um
-    thin = clock_position(math.degrees(math.atan2(-x, -y)))
+    thin = clock_position(clock_deg(-x, -y))
     return f"From the plant's ratio expect e = {show_um(math.hypot(x, y), unit, fine=True)}, thin at {thin} o'clock"
 
 

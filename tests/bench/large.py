@@ -1,19 +1,30 @@
-"""A plant of 120 machines with ten years behind it, for the benches: bulk inserts, all invented."""
+"""A plant of 120 machines with ten years behind it, for the benches: bulk inserts, all invented.
+
+Three shifts a day with spoilage by cause, a visit every six weeks with a move at the tool pack, another tooling set
+every four months, an event every three weeks, and every two weeks a can of which the wall was read at two heights.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import json
+import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 
+from linelog.calc.wall import WallLevels
+
 EVERY = 42
 CAUSES = {"WALL": 520.0, "DOME": 420.0, "SCRATCH": 640.0, "SETUP": 900.0, "TEAR": 0.0}
 KINDS = ("redraw_sleeve", "cup_locator", "tool_pack", "stripper", "domer")
 EVENTS = ("jam", "jam", "jam", "metal", "bushing_work")
+SAMPLED_EVERY = 14
+HEIGHTS_MM = (60.0, 110.0)
+WALL_UM, WALL_U_UM, SHARE = 100.0, 1.5, 0.3  # mean wall, U of an eccentricity, and it as a share of the offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +66,17 @@ def shifts_of(machine: Any, shifts: list[Any], days: int, until: dt.date, rng: n
     )
 
 
-def visits_of(machine: Any, by: Any, days: int, now: dt.datetime, rng: np.random.Generator) -> None:
-    """Store signed visits, each with results as found and as left."""
-    from linelog.alignment.models import Result, Visit
+@dataclass(frozen=True, slots=True)
+class Left:
+    """Where the visits of a machine left its tool pack: when each was signed, and the offsets (n, 2), um."""
+
+    at: list[dt.datetime]
+    um: Any
+
+
+def visits_of(machine: Any, by: Any, days: int, now: dt.datetime, rng: np.random.Generator) -> Left:
+    """Store signed visits, each with results as found and as left, and a move at the tool pack."""
+    from linelog.alignment.models import MoveMade, Result, Visit
     from tests.trends.invented import result
 
     # Not all machines on one day: the last visit of one of them in forty-two lies on the day that the night adds.
@@ -77,6 +96,73 @@ def visits_of(machine: Any, by: Any, days: int, now: dt.datetime, rng: np.random
                     x, y = (rng.normal(0.0, size, 2) * station.limit_um).tolist()
                     rows.append(result(visit, station, stage, (x, y), seat=seat))
     Result.objects.bulk_create(rows, batch_size=2000)
+    pack = next(station for station in stations if station.kind == "tool_pack")
+    moved = {"station": pack, "unit": "mm", "words": "Shim out", "by": by}
+    MoveMade.objects.bulk_create(MoveMade(visit=visit, at=visit.signed_at, **moved) for visit in made)
+    of_pack = [row for row in rows if row.station == pack and row.stage == "as_left" and row.seat == pack.seats[0]]
+    return Left(at, np.array([(row.x_um, row.y_um) for row in of_pack]))
+
+
+def walls_of(machine: Any, by: Any, days: int, now: dt.datetime, left: Left, rng: np.random.Generator) -> None:
+    """Store a can every two weeks, its wall off centre by a share of the pack's last offset, and noise."""
+    from linelog.plant.models import Fitting
+    from linelog.production.models import WallRing, WallSample
+
+    ago = range(days - 20 - machine.pk % SAMPLED_EVERY, -1, -SAMPLED_EVERY)
+    at = [now - dt.timedelta(days=day, hours=2) for day in ago]
+    fitted = dict(
+        Fitting.objects.filter(machine=machine).order_by("fitted_at").values_list("fitted_at", "tooling_set")
+    )
+    sets, changes = list(fitted.values()), list(fitted)
+    last = [max(bisect_right(left.at, when) - 1, 0) for when in at]
+    low = left.um[last] * SHARE + rng.normal(0.0, 1.0, (len(at), 2))
+    high = 0.7 * low + rng.normal(0.0, 0.5, (len(at), 2))
+    tilt = (high - low) / (HEIGHTS_MM[1] - HEIGHTS_MM[0])
+    told = {"machine": machine, "step_um": 1.0, "unit": "mm", "tilt_expanded_mm_per_m": 0.04, "by": by}
+    samples = WallSample.objects.bulk_create(
+        WallSample(
+            taken_at=when,
+            at=when + dt.timedelta(hours=1),
+            tooling_set_id=sets[max(bisect_right(changes, when) - 1, 0)],
+            tilt_x_mm_per_m=x,
+            tilt_y_mm_per_m=y,
+            **told,
+        )
+        for when, (x, y) in zip(at, tilt.tolist(), strict=True)
+    )
+    plant = machine.line.plant
+    levels = WallLevels(plant.wall_good_um, plant.wall_look_um, plant.wall_act_um)
+    WallRing.objects.bulk_create(
+        (
+            WallRing(sample=sample, height_mm=height, **ring(thick, levels))
+            for height, thicks in zip(HEIGHTS_MM, (low, high), strict=True)
+            for sample, thick in zip(samples, thicks.tolist(), strict=True)
+        ),
+        batch_size=2000,
+    )
+
+
+def ring(thick: list[float], levels: WallLevels) -> dict[str, Any]:
+    """Return the columns of a ring of a wall whose thick side lies there, um."""
+    size = math.hypot(*thick)
+    judged, seen = 2.0 * size + 1.0, size > WALL_U_UM
+    steps = (("act", levels.act_um), ("look", levels.look_um), ("fair", levels.good_um), ("good", 0.0))
+    return {
+        "mean_um": WALL_UM,
+        "x_um": thick[0],
+        "y_um": thick[1],
+        "size_um": size,
+        "expanded_um": WALL_U_UM,
+        "thin_deg": math.degrees(math.atan2(-thick[0], -thick[1])) % 360.0 if seen else None,
+        "thin_within_deg": math.degrees(math.asin(WALL_U_UM / size)) if seen else None,
+        "range_um": judged,
+        "judged_um": judged,
+        "state": next(state for state, level in steps if judged >= level),
+        "good_um": levels.good_um,
+        "look_um": levels.look_um,
+        "act_um": levels.act_um,
+        "algorithm": "bench",
+    }
 
 
 def fittings_of(machine: Any, days: int, now: dt.datetime) -> None:
@@ -191,9 +277,10 @@ def fill(size: Size) -> Any:
             table = shifts_of(machine, shifts, size.days, now.date() - dt.timedelta(days=1), rng)
             rows += bulk.insert(ShiftCount._meta.db_table, table.columns, bulk.payload(table))
             sums.refresh(machine.pk, now.date() - dt.timedelta(days=size.days), now.date())
-            visits_of(machine, by, size.days, now, rng)
+            left = visits_of(machine, by, size.days, now, rng)
             fittings_of(machine, size.days, now)
             events_of(machine, by, size.days, now, rng)
+            walls_of(machine, by, size.days, now, left, rng)
         made.append(machine)
     with transaction.atomic():
         findings(plant, by, size, now, rng)

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from linelog.calc.errors import CalcError
-from linelog.calc.readings import Sweep, View, clock_position, upright
+from linelog.calc.readings import Sweep, View, clock_deg, clock_position, upright
 
 FOUR = (0, 90, 180, 270)
 
@@ -49,3 +49,10 @@ def test_upright_turns_the_view_and_the_plunger():
 )
 def test_clock_positions_in_words(angle, hand):
     assert clock_position(angle) == hand
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "angle"), [(0, 1, 0), (2, 2, 45), (3, 0, 90), (0, -1, 180), (-1, 0, 270), (-1, 1, 315), (0, 0, 0)]
+)
+def test_the_clock_angle_of_an_offset_runs_from_twelve_clockwise(x, y, angle):
+    assert clock_deg(x, y) == pytest.approx(angle)

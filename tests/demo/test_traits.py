@@ -25,8 +25,9 @@ from linelog.demo.followups import follow_up
 from linelog.plant.models import Fitting, Machine, Person
 from linelog.production.models import DayCount
 from linelog.production.queries import machine_totals
+from linelog.trends import refit, wall_learned
 from linelog.trends.control.refit import refit_signals
-from linelog.trends.models import RepeatProblem, Signal
+from linelog.trends.models import Fit, RepeatProblem, Signal
 
 NAMES = ["BM 12", "BM 13", "BM 14", "BM 16", "BM 17", "BM 23", "BM 24", "BM 25", "BM 26", "BM 27"]
 PLAN = scenario.read()
@@ -255,6 +256,19 @@ def test_a_worn_bushing_shows_as_beam_and_experience_that_disagree(loaded):
 def reconciled(*names):
     manager = Person.objects.get(username="manager")
     return reconcile(running_stations(manager).filter(machine__name__in=names))
+
+
+def test_what_the_plant_learned_of_its_walls_is_kept(loaded):
+    """The command that loads fits every model that is registered; the page then takes what is kept."""
+    plant = Machine.objects.first().line.plant
+    with transaction.atomic():
+        refit.REFITS["wall against offset"](plant, loaded)
+        kept = Fit.objects.get(plant=plant, kind=wall_learned.KIND)
+        learned = wall_learned.learned(plant, loaded)
+        assert learned["static"].ratio.low < PLAN.wall.ratio < learned["static"].ratio.high
+        assert learned["running"].ratio.clear
+        assert Fit.objects.get(pk=kept.pk).made_at == kept.made_at
+        transaction.set_rollback(True)
 
 
 def test_repeat_problems_of_every_pattern_are_found_and_say_whether_they_came_back(loaded):

@@ -1,17 +1,21 @@
-"""Wall samples of a machine and its plant, and what the tool packs were measured at: a fixed number of queries."""
+"""Wall samples, what the tool packs were measured at and what moved them: so many queries for however many machines.
+
+What the plant's ratio rests on is chosen here, for its sums and for the state of the log alike.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Collection
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 
 from linelog.alignment.models import MoveMade, Result, Visit
 from linelog.alignment.standing import AS_LEFT, Value
 from linelog.alignment.values import standing
 from linelog.plant.models import Fitting, Machine, Station
-from linelog.production.models import Event, WallRing
+from linelog.production.models import Event, WallRing, WallSample
 from linelog.trends.wall_pairs import Disturbance, PackOffset, WallPoint
 
 # What moves the tool pack, or the ram line that it is measured from.
@@ -44,29 +48,53 @@ def machine_walls(machine: Machine, since: dt.datetime) -> list[WallPoint]:
     return [WallPoint(*row) for row in ordered.values_list(*COLUMNS)]
 
 
-def plant_walls(machine: Machine, since: dt.datetime) -> list[WallPoint]:
-    """Return the lowest height of every sample of the machine's plant since a time."""
+def samples(machines: Collection[int], since: dt.datetime) -> QuerySet[WallSample]:
+    """Return the wall samples of some machines since a time."""
+    return WallSample.objects.filter(machine__in=machines, taken_at__gte=since)
+
+
+def signed(machines: Collection[int], since: dt.datetime) -> QuerySet[Visit]:
+    """Return the signed visits of some machines that were opened since a time."""
+    return Visit.objects.filter(machine__in=machines, state=Visit.State.SIGNED, opened_at__gte=since)
+
+
+def moves(machines: Collection[int], since: dt.datetime) -> QuerySet[MoveMade]:
+    """Return the moves since a time that shift a tool pack or the ram line, signed or not yet."""
+    made = MoveMade.objects.filter(station__machine__in=machines, station__kind__in=MOVES_THE_LINE, at__gte=since)
+    return made.exclude(visit__state=Visit.State.DROPPED)
+
+
+def fittings(machines: Collection[int], since: dt.datetime) -> QuerySet[Fitting]:
+    """Return the tooling sets that were fitted since a time."""
+    return Fitting.objects.filter(machine__in=machines, fitted_at__gte=since)
+
+
+def upsets(machines: Collection[int], since: dt.datetime) -> QuerySet[Event]:
+    """Return the events since a time that may have moved a tool pack or the ram line."""
+    return Event.objects.filter(machine__in=machines, kind__in=UPSETS, at__gte=since)
+
+
+def lowest_walls(machines: Collection[int], since: dt.datetime) -> list[WallPoint]:
+    """Return the lowest height of every sample of some machines since a time, in the order of time."""
     lower = WallRing.objects.filter(sample=OuterRef("sample"), height_mm__lt=OuterRef("height_mm"))
-    plant = machine.line.plant_id
-    rows = WallRing.objects.filter(~Exists(lower), sample__machine__line__plant=plant, sample__taken_at__gte=since)
+    rows = WallRing.objects.filter(~Exists(lower), sample__in=samples(machines, since))
     return [WallPoint(*row) for row in rows.order_by("sample__taken_at", "sample_id").values_list(*COLUMNS)]
 
 
-def pack_offsets(machine: Machine, since: dt.datetime) -> list[PackOffset]:
-    """Return what each signed visit of the plant left its tool packs at, static and running apart.
+def pack_offsets(machines: Collection[int], since: dt.datetime) -> list[PackOffset]:
+    """Return what each signed visit to some machines left their tool packs at, static and running apart.
 
     Of a pack with two seats the front one counts: the last ironing die, which makes the final wall, sits there.
     """
-    packs = Station.objects.filter(machine__line__plant=machine.line.plant_id, kind=Station.Kind.TOOL_PACK)
-    machines = dict(packs.filter(is_active=True).values_list("pk", "machine_id"))
-    signed = Visit.objects.filter(state=Visit.State.SIGNED, opened_at__gte=since)
-    results = Result.objects.filter(station__in=machines, visit__in=signed)
+    packs = Station.objects.filter(machine__in=machines, kind=Station.Kind.TOOL_PACK, is_active=True)
+    of_machine = dict(packs.values_list("pk", "machine_id"))
+    visits = signed(machines, since)
+    results = Result.objects.filter(station__in=of_machine, visit__in=visits)
     values: dict[tuple[int, int, str], list[Value]] = defaultdict(list)
     for value in standing(results).values:
         values[value.visit_id, value.station_id, value.method].append(value)
-    of_plant = signed.filter(machine__line__plant=machine.line.plant_id).values_list("pk", "signed_at")
-    ended = {pk: at for pk, at in of_plant if at is not None}
-    found = [_left(of_visit, machines, ended) for of_visit in values.values()]
+    ended = {pk: at for pk, at in visits.values_list("pk", "signed_at") if at is not None}
+    found = [_left(of_visit, of_machine, ended) for _, of_visit in sorted(values.items(), key=lambda one: one[0])]
     return sorted(found, key=lambda offset: offset.at)
 
 
@@ -84,23 +112,14 @@ def _left(values: list[Value], machines: dict[int, int], ended: dict[int, dt.dat
     )
 
 
-def disturbances(machine: Machine, since: dt.datetime) -> list[Disturbance]:
-    """Return what may have moved a tool pack or the ram line since it was measured, of the whole plant."""
-    plant = machine.line.plant_id
-    moves = (
-        MoveMade.objects.filter(visit__machine__line__plant=plant, station__kind__in=MOVES_THE_LINE, at__gte=since)
-        .exclude(visit__state=Visit.State.DROPPED)
-        .values_list("visit__machine_id", "at", "station__name")
-    )
-    fitted = Fitting.objects.filter(machine__line__plant=plant, fitted_at__gte=since)
-    tools = fitted.values_list("machine_id", "fitted_at", "tooling_set__name")
-    events = Event.objects.filter(machine__line__plant=plant, kind__in=UPSETS, at__gte=since)
-    found = [Disturbance(of, at, f"{name} moved") for of, at, name in moves]
+def disturbances(machines: Collection[int], since: dt.datetime) -> list[Disturbance]:
+    """Return what may have moved a tool pack or the ram line of some machines since it was measured."""
+    moved = moves(machines, since).values_list("station__machine_id", "at", "station__name")
+    tools = fittings(machines, since).values_list("machine_id", "fitted_at", "tooling_set__name")
+    events = upsets(machines, since).values_list("machine_id", "at", "kind")
+    found = [Disturbance(of, at, f"{name} moved") for of, at, name in moved]
     found += [Disturbance(of, at, f"tools changed to {name}") for of, at, name in tools]
-    found += [
-        Disturbance(of, at, Event.Kind(kind).label.lower())
-        for of, at, kind in events.values_list("machine_id", "at", "kind")
-    ]
+    found += [Disturbance(of, at, Event.Kind(kind).label.lower()) for of, at, kind in events]
     return sorted(found, key=lambda one: one.at)
 
 

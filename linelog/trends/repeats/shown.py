@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import clock_deg, clock_position
 from linelog.calc.units import Unit
 from linelog.plant.models import Person
 from linelog.trends import words
@@ -146,7 +146,7 @@ def _together(at_once: list[Seen], names: dict[int, str], unit: Unit) -> Togethe
         is_one=at_once[0].is_one,
         out=", ".join(names.get(one.station_id, "") for one in reversed(values) if one.verdict == "out"),
         mean=units.show_um(math.hypot(x, y), unit),
-        toward=f"{clock_position(math.degrees(math.atan2(x, y)) % 360.0)} o'clock",
+        toward=f"{clock_position(clock_deg(x, y))} o'clock",
         measured=len(values),
         warm=_warm(at_once[0].found),
     )
@@ -190,7 +190,7 @@ def _creep(look: Look, unit: Unit) -> str:
         return f"Its creep is not known yet: {words.plural(look.pairs, 'pair')} of visits, and three are needed."
     x, y = (float(part) for part in look.drift.mean_um)
     size = units.show_um(math.hypot(x, y), unit, with_unit=True)
-    toward = clock_position(math.degrees(math.atan2(x, y)) % 360.0)
+    toward = clock_position(clock_deg(x, y))
     walk = units.show_um(math.sqrt(float(look.drift.cov_um2.trace()) / 2.0), unit, with_unit=True)
     return (
         f"From as left to next as found it creeps {size} per million strokes toward {toward} o'clock, and wanders "

@@ -15,8 +15,9 @@ from linelog.production.wall_words import NEXT
 from linelog.trends.queries.machine import machine_for
 from linelog.trends.tables import as_csv
 from linelog.trends.views.fragments import wants_fragment
-from linelog.trends.wall import LEARN_DAYS, SHOWN_DAYS, WallPage, load
-from linelog.trends.wall_figures import figures
+from linelog.trends.wall import WallPage, load
+from linelog.trends.wall_figures import figures, names
+from linelog.trends.wall_pairs import LEARN_DAYS, SHOWN_DAYS
 from linelog.trends.wall_said import mean_words, said
 from linelog.trends.wall_tables import wall_table
 from linelog.web import units
@@ -44,7 +45,7 @@ def wall(request: Request, pk: int) -> HttpResponse:
         "page": page,
         "found": page.schedule,
         "since_new": change_words(since_new, unit) if since_new else [],
-        "figures": set(figures(page, unit)),
+        "figures": names(page),
         "said": said(page, unit),
         "mean_words": mean_words(page, unit),
         "what_next": NEXT[max(page.latest_heights, key=lambda one: one.judged_um).state] if latest else "",
