@@ -190,10 +190,9 @@ class Life:
 
     def _run(self, calling: Calling, number: int, day: int) -> None:
         """Take a running value after the restart; a worn ram hangs lower in its bushings than anybody wrote down."""
-        wears = self.plan.wears
-        worn = wears.clearance_um * day / self.days if wears else 0.0
+        worn = self.plan.worn_um(day / self.days)
         # Numbers of their own, so that the rest of a worn machine's story stays as it was chosen.
-        rng = np.random.default_rng([self.plan.seed, day, number]) if wears else self.rng
+        rng = np.random.default_rng([self.plan.seed, day, number]) if self.plan.wears else self.rng
         calling.run(self.site.stations[number], self.state[number, :2], rng, worn)
 
     def _seen(self, number: int, loose: Floats, calling: Calling) -> Floats:

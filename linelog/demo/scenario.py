@@ -276,6 +276,10 @@ class MachinePlan:
     events: tuple[Happening, ...] = ()
     finding_shares: dict[str, float] = field(default_factory=dict)
 
+    def worn_um(self, share: float) -> float:
+        """Return by how much its bushings are worn wider after a share of all days."""
+        return self.wears.clearance_um * share if self.wears else 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Scenario:

@@ -38,7 +38,7 @@ class Sampler:
         self.pack = kinds.index(Station.Kind.TOOL_PACK)
         station = site.stations[self.pack]
         self.to_front_mm = station.z_mm - reference_z_mm(station)
-        self.droop_um = site.droop_um(station, plan.dial.ram_beyond_mm)
+        self.days, self.beyond_mm = plan.days, plan.dial.ram_beyond_mm
         self.due = self.rng.uniform(2.0, self.plan.every_days)
 
     def is_due(self, day: int) -> bool:
@@ -50,7 +50,9 @@ class Sampler:
 
     def take(self, day: int, at: dt.datetime, state: Floats, tools: ToolingSet, gap_um: float) -> Taken:
         """Take a can and read it at one height or two; `state` (n, 4) is where the stations lie."""
-        offset = state[self.pack, :2] + state[self.pack, 2:] * self.to_front_mm - np.array([0.0, self.droop_um])
+        worn = self.machine.worn_um(day / self.days)
+        droop_um = self.site.droop_um(self.site.stations[self.pack], self.beyond_mm, worn)
+        offset = state[self.pack, :2] + state[self.pack, 2:] * self.to_front_mm - np.array([0.0, droop_um])
         thick = self.plan.ratio * offset + self._off(day)
         heights = [(self.plan.low_mm, gap_um + self.plan.springs_um, thick)]
         if self.rng.random() < self.plan.two_heights_share:

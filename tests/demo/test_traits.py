@@ -266,7 +266,8 @@ def test_what_the_plant_learned_of_its_walls_is_kept(loaded):
         kept = Fit.objects.get(plant=plant, kind=wall_learned.KIND)
         learned = wall_learned.learned(plant, loaded)
         assert learned["static"].ratio.low < PLAN.wall.ratio < learned["static"].ratio.high
-        assert learned["running"].ratio.clear
+        # A running value is of the pack's middle, the wall of its front die: the slope between them blurs it.
+        assert 0.6 * PLAN.wall.ratio < learned["running"].ratio.value < 1.2 * PLAN.wall.ratio
         assert Fit.objects.get(pk=kept.pk).made_at == kept.made_at
         transaction.set_rollback(True)
 
