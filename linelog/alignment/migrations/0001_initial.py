@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0002_scatter_and_advice'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [

@@ -10,7 +10,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('alignment', '0001_initial'),
         ('plant', '0003_versions_of_set_up_records'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('web', '0002_jobs_beats_and_tablets'),
     ]
 

@@ -13,7 +13,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('alignment', '0001_initial'),
         ('plant', '0006_hours_of_a_visit_and_assumed_rise'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [

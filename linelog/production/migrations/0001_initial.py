@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0001_initial'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('web', '0001_initial'),
     ]
 

@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0004_cup_ironing_and_wall'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('production', '0003_coil_lot_of_an_event'),
     ]
 

@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0008_first_findings_lists'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('production', '0004_wall_samples'),
     ]
 

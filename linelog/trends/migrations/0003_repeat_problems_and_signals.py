@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('plant', '0005_the_whole_ram'),
-        ('plant', '__first__'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
         ('production', '0003_coil_lot_of_an_event'),
         ('trends', '0002_stored_summaries'),
     ]
