@@ -11,6 +11,7 @@ from django.db.models import F, Model, QuerySet
 from linelog.plant.models import Machine
 from linelog.production.forms import LABELS
 from linelog.production.models import CountChange, Event, ShiftCount, WallSample
+from linelog.web.requests import whole
 
 PAGE = 50
 MOST_PAGES = 200  # older rows by their span: the database walks past all newer ones
@@ -42,8 +43,7 @@ def page_of(rows: QuerySet[Row], number: str) -> Page:
 
     It is found in the one table, by its index; only then is read what its rows are shown with.
     """
-    wanted = min(int(number), MOST_PAGES) if number.isascii() and number.isdigit() else 1
-    wanted = max(wanted, 1)
+    wanted = min(max(whole(number) or 1, 1), MOST_PAGES)
     found = list(rows.select_related(None).values_list("pk", flat=True)[(wanted - 1) * PAGE : wanted * PAGE + 1])
     shown = rows.filter(pk__in=found[:PAGE])
     return Page(list(shown), wanted, len(found) > PAGE and wanted < MOST_PAGES, wanted == MOST_PAGES)

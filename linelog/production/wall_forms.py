@@ -37,6 +37,11 @@ def angles_of(points: int) -> tuple[float, ...]:
     return tuple(360.0 * number / points for number in range(points))
 
 
+#: What can be chosen, and nothing else: a form of as many fields as somebody types would take all memory.
+ANGLES = {str(points): angles_of(points) for points in POINTS}
+USUAL_POINTS = "8"
+
+
 class HeightField(NumberField):
     """A height above the dome in mm."""
 
@@ -78,8 +83,8 @@ class WallForm(forms.Form):
     ) -> None:
         super().__init__(*args, **more)
         self.now, self.unit = now, units.of(user)
-        self.angles = tuple(own) if points == OWN and own else angles_of(int(points) if points.isdecimal() else 8)
-        choices = [(str(number), str(number)) for number in POINTS]
+        self.angles = tuple(own) if points == OWN and own else ANGLES.get(points, ANGLES[USUAL_POINTS])
+        choices = [(number, number) for number in ANGLES]
         offer(self, "points", [*choices, (OWN, "As in the file")] if own else choices)
         offer_rows(self, "machine", machines_of(user))
         self.fields["taken_at"].initial = timezone.localtime(now)
@@ -175,7 +180,7 @@ def _wall_field(angle: float, unit: Unit) -> LengthField:
 def initial_of(sample: WallSample, can: Can) -> tuple[dict[str, Any], tuple[float, ...], str]:
     """Return a stored sample as the form shows it, its positions, and which of the usual sets they are."""
     angles = tuple(sorted({angle for ring in can.rings for angle, _, _ in ring.readings}))
-    usual = next((str(points) for points in POINTS if set(angles) == set(angles_of(points))), OWN)
+    usual = next((points for points, those in ANGLES.items() if set(angles) == set(those)), OWN)
     shown: dict[str, Any] = {"machine": can.machine.pk, "taken_at": can.taken_at, "can": can.can, "view": can.view}
     shown |= {"step_um": can.step_um, "note": can.note, "version": sample.version, "points": usual}
     for (letter, height), ring in zip(HEIGHTS, can.rings, strict=False):

@@ -10,8 +10,10 @@ from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.core.validators import RegexValidator
 from django.db.models import QuerySet
+from django.http import QueryDict
 
 from linelog.web.history import OBJECT
+from linelog.web.requests import whole
 
 BAD_DATE = {"invalid": "This is not a date of the calendar."}
 KNOWN_DAYS = (date(2000, 1, 1), date(2100, 12, 31))
@@ -34,6 +36,14 @@ def offer(form: forms.BaseForm, name: str, choices: Iterable[tuple[Any, Any]]) -
 def offer_rows(form: forms.BaseForm, name: str, rows: QuerySet[Any]) -> None:
     """Give a field the rows that may be chosen, which depend on who asks."""
     cast("forms.ModelChoiceField[Any]", form.fields[name]).queryset = rows
+
+
+def add_row(data: QueryDict, prefix: str) -> None:
+    """Ask for one row more of a set of forms than was sent; a count that makes no sense is left to be refused."""
+    name = f"{prefix}-TOTAL_FORMS"
+    rows = whole(data.get(name, ""))
+    if rows is not None:
+        data[name] = str(rows + 1)
 
 
 def known_day(day: date) -> None:

@@ -22,6 +22,7 @@ GetResponse = Callable[[HttpRequest], HttpResponse]
 # Nothing here asks the browser for any of these; a photo comes through the tablet's own file chooser.
 NO_DEVICES = "camera=(), microphone=(), geolocation=(), usb=(), serial=(), payment=(), display-capture=()"
 METHODS = frozenset({"GET", "HEAD", "POST"})  # what any address may take; each view says which of them it does
+MOST_DIGITS = 15  # of a length; of some thousand digits no number can be made at all
 REST_OF_A_FORM = 10_000_000  # a file a little too large still gets its sentence beside the field
 
 
@@ -72,7 +73,7 @@ class BodySize:
         """Compare what the browser says it sends: without a length the server hands on nothing."""
         limit = _limit_of(request)
         length = request.META.get("CONTENT_LENGTH", "")
-        if length.isdecimal() and int(length) > limit:
+        if length.isdecimal() and (len(length) > MOST_DIGITS or int(length) > limit):
             return errors.too_large(request, limit)
         return self.get_response(request)
 

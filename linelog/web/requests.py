@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
+from django.db.models import Model, QuerySet
 from django.http import HttpRequest
 from django_htmx.middleware import HtmxDetails
 
 from linelog.web.errors import DiskFull
+
+Row = TypeVar("Row", bound=Model)
 
 
 class Request(HttpRequest):
@@ -27,3 +30,17 @@ def query_without_page(request: HttpRequest) -> str:
     kept = request.GET.copy()
     kept.pop("page", None)
     return kept.urlencode()
+
+
+def whole(text: str) -> int | None:
+    """Return the whole number that an address or a hidden field holds; None for what is none.
+
+    Nine digits at most: a longer one fits no column, and of some thousand digits none can be made at all.
+    """
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
+
+
+def row_named(rows: QuerySet[Row], text: str) -> Row | None:
+    """Return the row whose key an address or a hidden field holds; None where it holds none of these rows."""
+    key = whole(text)
+    return None if key is None else rows.filter(pk=key).first()

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests import factories
 from tests.production.helpers import Site
 
 
@@ -14,3 +15,8 @@ def site():
 def quality(site, client):
     client.force_login(site.quality)
     return client
+
+
+@pytest.fixture
+def mechanic(site):
+    return factories.person("mechanic", site.plant)

@@ -21,7 +21,9 @@ from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Machine, Station
 from linelog.plant.requests import Request
 from linelog.plant.views.pages import Page, VersionForm, keep, plant_or_404, rows_of
+from linelog.web.forms import add_row
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import row_named
 
 EDIT = ["GET", "POST"]
 FOUR = [{"column": f"p{hour}", "angle_deg": angle} for hour, angle in ((12, 0), (3, 90), (6, 180), (9, 270))]
@@ -38,8 +40,7 @@ def add(request: Request, machine_id: int) -> HttpResponse:
     machine = get_object_or_404(rows_of(request, Machine, "line__plant"), pk=machine_id)
     store = partial(services.add_setup, by=request.user, at=timezone.now(), machine=machine)
     others = queries.setups_to_copy(request.user, machine)
-    chosen = request.GET.get("from", "")
-    like = others.filter(pk=int(chosen)).first() if chosen.isdecimal() and len(chosen) < 10 else None
+    like = row_named(others, request.GET.get("from", ""))
     start = [ProbeForm.initial_of(probe) for probe in like.probes.all()] if like else FOUR
     pack = machine.stations.filter(kind=Station.Kind.TOOL_PACK, is_active=True).first()
     initial: dict[str, Any] = {"station": pack, "z_mm": reference_z_mm(pack)} if pack else {}
@@ -88,8 +89,7 @@ def _keep(
     adding = posted and "add_row" in request.POST
     data = request.POST.copy() if posted else None
     if adding and data is not None:
-        rows = data.get("probes-TOTAL_FORMS", "")
-        data["probes-TOTAL_FORMS"] = str(int(rows) + 1) if rows.isdecimal() and len(rows) < 4 else rows
+        add_row(data, "probes")
     form = ProbeSetupForm(data, row=setup, machine=machine, initial=initial)
     probes = ProbeFormSet(data, initial=start, prefix="probes")
     kept: list[ProbeSetup] = []

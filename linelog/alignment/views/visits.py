@@ -31,6 +31,7 @@ from linelog.web import units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.keeping import keep
 from linelog.web.permissions import Permission, may, needs
+from linelog.web.requests import row_named
 
 
 @require_GET
@@ -38,8 +39,7 @@ from linelog.web.permissions import Permission, may, needs
 def visit_list(request: Request) -> HttpResponse:
     """List visits, newest first; of one machine or in one state where asked."""
     machines = Machine.objects.for_user(request.user).select_related("line")
-    chosen = request.GET.get("machine", "")
-    machine = machines.filter(pk=int(chosen)).first() if chosen.isdecimal() and len(chosen) < 12 else None
+    machine = row_named(machines, request.GET.get("machine", ""))
     state = request.GET.get("state", "")
     rows = list_visits(request.user, machine=machine, state=state if state in Visit.State else "")
     page = Paginator(rows, 25).get_page(request.GET.get("page"))
@@ -149,8 +149,7 @@ def _after_lockout(request: Request, visit: Visit) -> HttpResponse:
     """Lead back to the station that waited for the lockout, else to the visit; a tablet's queue just needs a yes."""
     if request.htmx:
         return HttpResponse('<p id="lockout">Verified.</p>')
-    station_id = request.POST.get("next_station", "")
-    station = visit.machine.stations.filter(pk=int(station_id)).first() if station_id.isdecimal() else None
+    station = row_named(visit.machine.stations.all(), request.POST.get("next_station", ""))
     if station:
         return redirect("alignment:station", visit.pk, station.pk)
     return redirect("alignment:visit", visit.pk)

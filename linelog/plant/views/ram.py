@@ -18,6 +18,7 @@ from linelog.plant.views.machine import machine_or_404, machine_url
 from linelog.plant.views.pages import VersionForm
 from linelog.web import units
 from linelog.web.errors import Refused
+from linelog.web.forms import add_row
 from linelog.web.permissions import Permission, needs
 
 TEMPLATE = "plant/ram.html"
@@ -32,8 +33,7 @@ def edit(request: Request, machine_id: int) -> HttpResponse:
     adding = posted and "add_row" in request.POST
     data = request.POST.copy() if posted else None
     if adding and data is not None:
-        rows = data.get("sections-TOTAL_FORMS", "")
-        data["sections-TOTAL_FORMS"] = str(int(rows) + 1) if rows.isdecimal() and len(rows) < 4 else rows
+        add_row(data, "sections")
     form = RamForm(data, row=row, unit=units.of(request.user))
     start = [SectionForm.initial_of(section) for section in row.ram_sections.all()]
     sections = SectionFormSet(data, initial=start, prefix="sections")

@@ -23,6 +23,7 @@ from linelog.plant.views.pages import Page, VersionForm, keep, rows_of
 from linelog.web import units
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import whole
 
 EDIT = ["GET", "POST"]
 WAYS = {"up": -1, "down": 1}
@@ -80,10 +81,10 @@ def station(request: Request, station_id: int) -> HttpResponse:
 def station_move(request: Request, station_id: int) -> HttpResponse:
     """Move a station one place up or down in the list."""
     row = station_or_404(request, station_id)
-    place, way = request.POST.get("place", ""), request.POST.get("way", "")
-    if way not in WAYS or not (place.isdecimal() and len(place) < 6):
+    place, way = whole(request.POST.get("place", "")), request.POST.get("way", "")
+    if way not in WAYS or place is None:
         raise Refused("Use the buttons beside the station.")
-    services.move_station(by=request.user, at=timezone.now(), station=row, place=int(place), steps=WAYS[way])
+    services.move_station(by=request.user, at=timezone.now(), station=row, place=place, steps=WAYS[way])
     return redirect(machine_url(row.machine))
 
 

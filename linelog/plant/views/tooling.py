@@ -20,6 +20,7 @@ from linelog.plant.requests import Request
 from linelog.plant.services import tooling as services
 from linelog.plant.views.pages import overview_url, plant_or_404, rows_of
 from linelog.web import units
+from linelog.web.forms import add_row
 from linelog.web.permissions import Permission, needs
 
 EDIT = ["GET", "POST"]
@@ -110,8 +111,7 @@ def _keep_set(request: Request, plant: Plant, row: ToolingSet | None, store: Any
     adding = posted and "add_row" in request.POST
     data = request.POST.copy() if posted else None
     if adding and data is not None:
-        rows = data.get("parts-TOTAL_FORMS", "")
-        data["parts-TOTAL_FORMS"] = str(int(rows) + 1) if rows.isdecimal() and len(rows) < 4 else rows
+        add_row(data, "parts")
     unit = units.of(request.user)
     start = [PartForm.initial_of(part) for part in row.parts.all()] if row else []
     form = SetForm(data, row=row)

@@ -18,7 +18,7 @@ from linelog.production.models import CountChange, ShiftCount, SpoilageCause
 from linelog.production.services import counts
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, may, needs
-from linelog.web.requests import query_without_page
+from linelog.web.requests import query_without_page, whole
 
 
 def tell(form: forms.Form, refusal: Refused) -> None:
@@ -131,10 +131,10 @@ def correct(request: Request, count_id: int) -> HttpResponse:
 def take_out(request: Request, count_id: int) -> HttpResponse:
     """Take out a shift that was counted in error."""
     count = get_object_or_404(ShiftCount.objects.for_user(request.user), pk=count_id)
-    version = request.POST.get("version", "")
-    if not (version.isascii() and version.isdigit() and len(version) < 10):
+    version = whole(request.POST.get("version", ""))
+    if version is None:
         raise Refused("Reload the page and send it again.")
-    counts.take_out(by=request.user, at=timezone.now(), count=count, version=int(version))
+    counts.take_out(by=request.user, at=timezone.now(), count=count, version=version)
     messages.success(request, f"Taken out: {count}.")
     return redirect("production:counts")
 

@@ -19,6 +19,7 @@ from linelog.production.services import findings
 from linelog.production.views.counts import sent, tell
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import whole
 
 BEGUN = ("place", "code", "mark", "machine", "made_on", "found_on")
 
@@ -26,9 +27,9 @@ BEGUN = ("place", "code", "mark", "machine", "made_on", "found_on")
 def _plant_of(request: Request) -> Plant:
     """Return the person's own plant; one who belongs to none says which by ?plant=, else the first there is."""
     plants = Plant.objects.for_user(request.user)
-    asked = request.GET.get("plant", "")
-    if request.user.plant_id is None and asked.isascii() and asked.isdigit() and len(asked) < 10:
-        plants = plants.filter(pk=int(asked))
+    asked = whole(request.GET.get("plant", ""))
+    if request.user.plant_id is None and asked is not None:
+        plants = plants.filter(pk=asked)
     plant = plants.first()
     if plant is None:
         raise Http404
@@ -93,10 +94,10 @@ def correct(request: Request, finding_id: int) -> HttpResponse:
 def take_out(request: Request, finding_id: int) -> HttpResponse:
     """Take out a finding that was entered in error."""
     finding = _find(request, finding_id)
-    version = request.POST.get("version", "")
-    if not (version.isascii() and version.isdigit() and len(version) < 10):
+    version = whole(request.POST.get("version", ""))
+    if version is None:
         raise Refused("Reload the page and send it again.")
-    findings.take_out(by=request.user, at=timezone.now(), finding=finding, version=int(version))
+    findings.take_out(by=request.user, at=timezone.now(), finding=finding, version=version)
     messages.success(request, "Taken out; the history keeps what it said.")
     return redirect("trends:findings")
 

@@ -21,14 +21,14 @@ from linelog.production.reading.refusal import FileRefused
 from linelog.production.services import walls as services
 from linelog.production.tables import guarded
 from linelog.production.views.counts import sent, tell
-from linelog.production.wall_forms import WallFileForm, WallForm, initial_of, usual_start
+from linelog.production.wall_forms import ANGLES, USUAL_POINTS, WallFileForm, WallForm, initial_of, usual_start
 from linelog.production.wall_preview import Preview, look
 from linelog.production.wall_words import said_of
 from linelog.web import history, units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission, may, needs
-from linelog.web.requests import query_without_page
+from linelog.web.requests import query_without_page, row_named, whole
 
 EDIT = ["GET", "POST"]
 ENTER = Permission.ENTER_WALL
@@ -67,7 +67,7 @@ def enter(request: Request) -> HttpResponse:
     if "show" in request.POST:
         return _other_points(request, now)
     start = _start(request) if request.method == "GET" else {}
-    points = request.POST.get("points", "") if request.method == "POST" else str(start.get("points", 8))
+    points = request.POST.get("points", "") if request.method == "POST" else str(start.get("points", USUAL_POINTS))
     form = WallForm(sent(request), user=request.user, now=now, points=points, initial={"points": points, **start})
     if request.method == "POST" and form.is_valid():
         try:
@@ -84,17 +84,16 @@ def enter(request: Request) -> HttpResponse:
 def _start(request: Request) -> dict[str, Any]:
     """Return how the form begins: the machine asked for, and everything else as the last sample was read."""
     machines = Machine.objects.for_user(request.user)
-    asked = request.GET.get("machine", "")
-    machine = machines.filter(pk=int(asked)).select_related("line__plant").first() if _whole(asked) else None
+    machine = row_named(machines.select_related("line__plant"), request.GET.get("machine", ""))
     plant = machine.line.plant if machine else request.user.plant
     start: dict[str, Any] = {"step_um": plant.wall_step_um} if plant else {}
     start |= usual_start(machines, machine)
     points = request.GET.get("points", "")
-    return {**start, "machine": machine.pk if machine else None, "points": points if _whole(points) else "8"}
-
-
-def _whole(text: str) -> bool:
-    return text.isascii() and text.isdigit() and len(text) < 10
+    return {
+        **start,
+        "machine": machine.pk if machine else None,
+        "points": points if points in ANGLES else USUAL_POINTS,
+    }
 
 
 def _other_points(request: Request, now: dt.datetime, own: tuple[float, ...] = (), **more: Any) -> HttpResponse:
@@ -157,10 +156,10 @@ def correct(request: Request, sample_id: int) -> HttpResponse:
 def take_out(request: Request, sample_id: int) -> HttpResponse:
     """Take out a sample that was entered in error."""
     sample = _find(request, sample_id)
-    version = request.POST.get("version", "")
-    if not _whole(version):
+    version = whole(request.POST.get("version", ""))
+    if version is None:
         raise Refused("Reload the page and send it again.")
-    services.take_out(by=request.user, at=timezone.now(), sample=sample, version=int(version))
+    services.take_out(by=request.user, at=timezone.now(), sample=sample, version=version)
     messages.success(request, "Taken out; the history keeps it.")
     return redirect("production:walls")
 

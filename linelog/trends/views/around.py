@@ -24,6 +24,9 @@ from linelog.trends.views.evidence import plant_for
 from linelog.trends.views.fragments import wants_fragment
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import query_without_page, whole
+
+MOST_PAGES = 10_000
 
 
 def _asked(request: Request) -> tuple[AroundForm, dict[str, Any], QuerySet[Around]]:
@@ -42,11 +45,8 @@ def _asked(request: Request) -> tuple[AroundForm, dict[str, Any], QuerySet[Aroun
 def before_after(request: Request) -> HttpResponse:
     """Show the rates before and after the visits: by reason, by machine, and each."""
     form, asked, rows = _asked(request)
-    number = request.GET.get("page", "1")
-    page = min(max(int(number), 1), 10_000) if number.isascii() and number.isdigit() else 1
+    page = min(max(whole(request.GET.get("page", "1")) or 1, 1), MOST_PAGES)
     each, has_older = around.visits(rows, page)
-    query = request.GET.copy()
-    query.pop("page", None)
     context = {
         "form": form,
         "asked": asked,
@@ -56,7 +56,7 @@ def before_after(request: Request) -> HttpResponse:
         "each": around.with_more(each, asked["change"]),
         "page": page,
         "older": page + 1 if has_older else 0,
-        "query": query.urlencode(),
+        "query": query_without_page(request),
     }
     template = "trends/before_after.html#around" if wants_fragment(request) else "trends/before_after.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)
