@@ -12,4 +12,3 @@ class TrendsConfig(AppConfig):
 
         for what in (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.CLOCK):
             followers.follow(what, refit.mark_stale)
-        followers.follow(followers.WALLS, refit.fit_again)

@@ -1,9 +1,8 @@
 """Keep the stored summaries and the models that rest on them up to date, in the background.
 
 Whatever changes counts, visits or fittings leaves a note in `Stale` (see linelog.web.followers), in its own
-transaction; a change of the walls, which no summary holds, asks for the models alone. A worker then works out the
-summaries of those machines (linelog.trends.summaries), and after that every model of the plant that is registered
-here, in the order of registration:
+transaction. A worker then works out the summaries of those machines (linelog.trends.summaries), and after that every
+model of the plant that is registered here, in the order of registration:
 
     refit.register("shrunken rates", fit_ranking)       # in ready() of the app, or in linelog.trends.tasks
 
@@ -74,11 +73,6 @@ def mark_stale(change: Change) -> None:
         offer(change.plant_id, change.at)
 
 
-def fit_again(change: Change) -> None:
-    """See that a worker fits the models: what changed is in no summary, so that no machine is added up again."""
-    offer(change.plant_id, change.at)
-
-
 def _note(change: Change) -> int:
     """Have the notes that are there stand for this change too: from the earlier of both days on."""
     day = Value(change.first_day, output_field=DateField())
@@ -116,7 +110,7 @@ def _fit_all(plant: Plant, now: datetime, tell: Callable[[int, str], None]) -> l
         tell(done, name)
         try:
             refit(plant, now)
-        except Exception:
+        except Exception:  # whatever broke in one model, the others are fitted all the same
             log.exception("model %s of plant %s broke", name, plant.pk)
             failed.append(name)
     return failed

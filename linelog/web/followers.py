@@ -18,7 +18,6 @@ from datetime import date, datetime
 COUNTS = "counts"  # shift counts were entered, changed or taken out
 VISITS = "visits"  # a visit was signed, or a signed one amended
 TOOLING = "tooling"  # a tooling set was fitted or taken off
-WALLS = "walls"  # wall samples were entered, corrected or taken out
 CLOCK = "clock"  # the production day begins at another time, or the plant is in another time zone
 
 

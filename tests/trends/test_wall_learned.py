@@ -14,11 +14,10 @@ from linelog.plant.services import stations
 from linelog.production.models import Event, WallSample
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends import refit, summaries, wall_learned
-from linelog.trends.models import Fit, Stale
+from linelog.trends import wall_learned
+from linelog.trends.models import Fit
 from linelog.trends.wall import load
 from linelog.trends.wall_learned import KIND, learned, refit_wall
-from linelog.web.models import Job
 from tests import factories
 from tests.trends.test_wall_page import days_ago, measured, pack, sampled
 
@@ -283,28 +282,3 @@ def test_however_many_machines_and_cans_take_as_many_queries(site):
         for day in (9, 8, 7):
             site.sample(more, day, (2.0, 1.0))
     assert asked() == few
-
-
-@pytest.mark.parametrize("what", ["entered", "read from a file", "corrected", "taken out"])
-def test_a_can_has_the_ratio_fitted_again_and_no_summary_added_up(site, monkeypatch, what):
-    refit_wall(site.plant, site.now)
-    Job.objects.all().delete()
-    can = Can(site.machine, site.ago(9), "crank", 1.0, "mm", walls.as_typed(site.last()).rings)
-    who = {"by": site.mechanic, "at": site.now}
-    if what == "entered":
-        walls.enter(**who, can=can)
-    elif what == "read from a file":
-        assert walls.enter_many(**who, cans=[]) == 0
-        assert not Job.objects.exists()
-        walls.enter_many(**who, cans=[can])
-    elif what == "corrected":
-        walls.correct(**who, sample=site.last(), can=can, version=1)
-    else:
-        walls.take_out(**who, sample=site.last(), version=1)
-    assert Job.objects.get().kind == refit.KIND
-    assert not Stale.objects.exists()
-    monkeypatch.setattr(refit, "REFITS", {"wall": refit.REFITS["wall against offset"]})
-    monkeypatch.setattr(summaries, "work_out", None)
-    before = Fit.objects.get(kind=KIND).result
-    assert refit.refresh(site.plant, site.now) == "0 machines added up, 1 models fitted."
-    assert Fit.objects.get(kind=KIND).result != before

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any
 
@@ -14,7 +13,7 @@ from linelog.calc.errors import CalcError
 from linelog.plant.models import Fitting, Machine, Plant, ToolingSet
 from linelog.production.models import WallReading, WallRing, WallSample
 from linelog.production.walls import Can, Computed, Ring, compute, levels_of, ring_values, tilt_values
-from linelog.web import audit, followers, writes
+from linelog.web import audit, writes
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.permissions import Permission, may
 
@@ -37,7 +36,6 @@ def enter(*, by: Any, at: dt.datetime, can: Can, key: str = "") -> WallSample:
     def write() -> int:
         sample = _store(by, at, can, computed)
         _record(by, at, "entered", sample, after=_said(sample, can))
-        _tell(at, [can.machine])
         return sample.pk
 
     return WallSample.objects.get(pk=writes.once(by=by, key=key, content=can.content(), at=at, write=write))
@@ -53,7 +51,6 @@ def enter_many(*, by: Any, at: dt.datetime, cans: Sequence[Can], key: str = "") 
         for can, computed in worked:
             sample = _store(by, at, can, computed)
             _record(by, at, "read from a file", sample, after=_said(sample, can))
-        _tell(at, [can.machine for can in cans])
         return len(worked)
 
     content = [can.content() for can in cans]
@@ -66,7 +63,7 @@ def correct(*, by: Any, at: dt.datetime, sample: WallSample, can: Can, version: 
     computed = _computed(can)
     with transaction.atomic():
         before = _locked(sample, version)
-        was, machine = _said(before, as_typed(before)), before.machine
+        was = _said(before, as_typed(before))
         before.rings.all().delete()
         for name, value in _facts(by, at, can, computed).items():
             setattr(before, name, value)
@@ -78,7 +75,6 @@ def correct(*, by: Any, at: dt.datetime, sample: WallSample, can: Can, version: 
             raise Refused(TAKEN.format(machine=can.machine), field="can") from None
         _store_rings(before, can, computed)
         _record(by, at, "corrected", before, before=was, after=_said(before, can))
-        _tell(at, [machine, can.machine])
     return before
 
 
@@ -89,7 +85,6 @@ def take_out(*, by: Any, at: dt.datetime, sample: WallSample, version: int) -> N
         before = _locked(sample, version)
         _record(by, at, "took out", before, before=_said(before, as_typed(before)))
         before.delete()
-        _tell(at, [before.machine])
 
 
 def as_typed(sample: WallSample) -> Can:
@@ -176,15 +171,6 @@ def _store_rings(sample: WallSample, can: Can, computed: Computed) -> None:
             WallReading(ring=made, angle_deg=angle % 360.0, value_um=value, typed=typed[:24])
             for angle, value, typed in ring.readings
         )
-
-
-def _tell(at: dt.datetime, machines: Sequence[Machine]) -> None:
-    """Tell whoever rests on the walls that those of these machines changed."""
-    plants: dict[int, set[int]] = defaultdict(set)
-    for machine in machines:
-        plants[machine.line.plant_id].add(machine.pk)
-    for plant_id, of_plant in plants.items():
-        followers.tell(followers.WALLS, plant_id=plant_id, machines=of_plant, at=at)
 
 
 def _said(sample: WallSample, can: Can) -> dict[str, Any]:
