@@ -17,7 +17,7 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 
 def drawn(outlook: Outlook) -> list[tuple[PlaceNow, Drift]]:
     """Return the places whose drift is known, with it, those nearest to the risk first."""
-    known = [(one, one.place.drift) for one in outlook.places if one.place.drift is not None]
+    known = [(one, drift) for one in outlook.places if (drift := one.place.drift) is not None]
     return sorted(known, key=lambda pair: (pair[0].left_million is None, pair[0].left_million or 0.0, pair[0].label))
 
 

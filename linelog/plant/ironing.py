@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from linelog.calc.errors import CalcError
 from linelog.calc.ironing import Change, Cup, Rule, Schedule, Step, Tooling, compare, schedule
@@ -120,11 +121,11 @@ def cup_of(tooling_set: ToolingSet, plant: Plant) -> Cup:
 def schedule_of(tooling_set: ToolingSet, plant: Plant, parts: Sequence[ToolPart]) -> SetSchedule:
     """Return the schedule of a set from its parts."""
     cup, limits = cup_of(tooling_set, plant), limits_of(plant)
-    by = "area" if plant.ironing_limits_by == Plant.Basis.AREA else "thickness"
+    by: Literal["area", "thickness"] = "area" if plant.ironing_limits_by == Plant.Basis.AREA else "thickness"
     try:
         punch, dies = _tools(parts)
         tooling = _tooling(punch, dies)
-        rule = Rule(limits[: len(dies)], by)  # type: ignore[arg-type]  # one of the two words that Rule takes
+        rule = Rule(limits[: len(dies)], by)
         made = schedule(tooling, cup, rule)
     except CalcError as error:
         return SetSchedule(cup, Rule(limits), problem=error.message)

@@ -11,6 +11,7 @@ from django.http import HttpRequest
 from linelog.plant import people
 from linelog.plant.models import Person
 from linelog.web.forms import offer, offer_rows
+from linelog.web.generic import ModelForm
 
 
 class NewPassword(forms.CharField):
@@ -32,7 +33,7 @@ class NewPin(forms.CharField):
         super().__init__(**{**more, **kwargs})
 
 
-class _AnyPersonForm(forms.ModelForm):  # type: ignore[type-arg]  # takes no type when it runs
+class _AnyPersonForm(ModelForm):
     """What is known of a person; the choices are those of the one who fills it in."""
 
     class Meta:

@@ -66,9 +66,8 @@ def template_csv(causes: list[str]) -> bytes:
 def template_xlsx(causes: list[str]) -> bytes:
     """Return the template as a workbook, its date column set to dates."""
     book = Workbook()
-    sheet = book.active
-    assert sheet is not None  # noqa: S101 - a new workbook has a sheet
-    sheet.title = "Counts"
+    sheet = book.create_sheet("Counts", 0)
+    del book["Sheet"]
     sheet.append(heading(causes))
     sheet.freeze_panes = "A2"
     sheet.column_dimensions["B"].number_format = "yyyy-mm-dd"

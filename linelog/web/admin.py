@@ -13,6 +13,7 @@ from django.shortcuts import redirect
 from django.utils import timezone
 
 from linelog.web import audit
+from linelog.web.generic import ModelAdmin
 from linelog.web.models import AuditEvent, Job, Tablet, WorkerBeat
 
 admin.site.site_header = admin.site.site_title = "Alignment logbook: tables"
@@ -29,7 +30,7 @@ def _own_page(request: HttpRequest, extra_context: Any = None) -> HttpResponse:
 admin.site.password_change = _own_page  # type: ignore[method-assign,assignment]  # Django's own way to replace a page
 
 
-class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]  # takes no type when it runs
+class LookOnly(ModelAdmin):
     """Records to look at: the program writes them, nobody changes them by hand."""
 
     def has_add_permission(self, request: HttpRequest) -> bool:
@@ -45,7 +46,7 @@ class LookOnly(admin.ModelAdmin):  # type: ignore[type-arg]  # takes no type whe
         return False
 
 
-class Kept(admin.ModelAdmin):  # type: ignore[type-arg]  # takes no type when it runs
+class Kept(ModelAdmin):
     """Set-up records that the administrator may mend; each change goes into the history like any other."""
 
     plant_path = ""  # where the model does not say itself how a row reaches its plant

@@ -14,6 +14,7 @@ from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, moment, number, text
 from linelog.plant.models import Machine, Station
 from linelog.web.forms import offer_rows
+from linelog.web.generic import FormSet
 
 MOST_PROBES = 16
 
@@ -128,7 +129,7 @@ def rows_in(probes: forms.BaseFormSet[Any]) -> list[dict[str, Any]]:
     return [form.facts() for form in probes.forms if form.cleaned_data.get("column")]
 
 
-class BaseProbeFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
+class BaseProbeFormSet(FormSet):
     """The probes of a ring on one page; a ring that cannot give both axes is refused here, beside its probes."""
 
     def clean(self) -> None:

@@ -146,8 +146,9 @@ class RowForm(forms.Form):
                 if before != after:
                     self.differences.append(Difference(str(self.fields[name].label), before, after))
         typed: Any = self.data
-        self.data = typed.copy()
-        self.data[self.add_prefix("version")] = str(conflict.theirs.version)  # type: ignore[index]  # a QueryDict
+        again = typed.copy()
+        again[self.add_prefix("version")] = str(conflict.theirs.version)
+        self.data = again
 
     def _shown(self, name: str, value: Any) -> str:
         field = self.fields[name]

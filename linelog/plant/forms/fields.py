@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from abc import ABC, abstractmethod
 from typing import Any
 
 from django import forms
@@ -15,12 +16,12 @@ MM_PER_INCH = 25.4
 DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
 
 
-class Asked:
+class Asked(ABC):
     """A field that may put a question back."""
 
+    @abstractmethod
     def question(self, value: float, typed: str, is_tir: bool) -> str | None:
         """Return the question, or None where the number is as expected."""
-        raise NotImplementedError
 
 
 class MmField(Asked, NumberField):

@@ -9,6 +9,7 @@ from django import forms
 from linelog.calc.droop import Section
 from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, number
+from linelog.web.generic import FormSet
 
 MOST_SECTIONS = 20
 LONG, ROUND = (150, 2000), (20, 200)
@@ -104,7 +105,7 @@ class SectionForm(RowForm):
         return Section(data["length_mm"], data["outside_mm"], data["bore_mm"] or 0.0, density, modulus)
 
 
-class BaseSectionFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
+class BaseSectionFormSet(FormSet):
     """The sections of a ram, from its rear end to the nose."""
 
     def add_fields(self, form: forms.Form, index: int | None) -> None:

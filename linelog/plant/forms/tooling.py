@@ -16,6 +16,7 @@ from linelog.plant.forms.site import USUAL_CUP_WALL_UM
 from linelog.plant.models import Machine, Plant, ToolPart
 from linelog.plant.services.tooling import PartChange
 from linelog.web.forms import offer_rows
+from linelog.web.generic import FormSet
 
 MOST_PARTS = 30
 USUAL_DIAMETER = (30, 150)
@@ -95,7 +96,7 @@ class PartForm(RowForm):
         return PartChange(data.get("part_id"), facts)
 
 
-class BasePartFormSet(forms.BaseFormSet):  # type: ignore[type-arg]  # takes no type when it runs
+class BasePartFormSet(FormSet):
     """The parts of a set on one page."""
 
     def add_fields(self, form: forms.Form, index: int | None) -> None:

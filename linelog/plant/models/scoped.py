@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any, Self, TypeVar
+from typing import Any, Protocol, Self, TypeVar, cast
 
 from django.db import models
 
 Row = TypeVar("Row", bound=models.Model)
+
+
+class OfPlant(Protocol):
+    """A model whose rows belong to a plant; `plant_path` is how a row reaches it."""
+
+    plant_path: str
 
 
 class Scoped(models.QuerySet[Row]):
@@ -21,5 +27,5 @@ class Scoped(models.QuerySet[Row]):
             return self.none()
         if user.plant_id is None:
             return self.all() if user.role == "administrator" else self.none()
-        path: str = self.model.plant_path  # type: ignore[attr-defined]  # every scoped model has it
+        path = cast("type[OfPlant]", self.model).plant_path
         return self.filter(**{path: user.plant_id})

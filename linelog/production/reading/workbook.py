@@ -52,7 +52,7 @@ def open_sheet(file: BinaryIO, tell: Callable[[int], None]) -> tuple[pl.DataFram
         ElementTree.ParseError,
         KeyError,
         ValueError,
-        NotImplementedError,
+        NotImplementedError,  # a part packed in a way that cannot be unpacked here
     ) as error:
         raise FileRefused(ODD) from error
     file.seek(0)

@@ -30,7 +30,7 @@ UNREADABLE = (
     struct.error,
     EOFError,
     OSError,
-    NotImplementedError,
+    NotImplementedError,  # a part packed in a way that cannot be unpacked here
     RuntimeError,
     ValueError,
 )
