@@ -9,8 +9,9 @@ from collections import Counter
 from collections.abc import Sequence
 
 from linelog.calc.adjust import Adjuster, Kind
+from linelog.calc.frame import clock_words, direction_words
 from linelog.calc.moves import AdjusterMove, Misalignment, MoveSolution
-from linelog.calc.readings import View, clock_position
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.shims import Pack
 from linelog.calc.units import Unit
 
@@ -26,7 +27,7 @@ _FINEST_DECIMALS = {Unit.MM: 3, Unit.INCH: 4, Unit.UM: 1}
 def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) -> str:
     """Say one adjuster's move: 'front foot: take out 0.08 mm: 0.05 + 0.03', 'left screw: 1 turn and 2 flats in'.
 
-    `seen_from` is the end the mechanic stands at: seen from the domer 3 and 9 o'clock change places.
+    `seen_from` is the end the mechanic stands at; a clock direction is told in that view and names it.
     """
     if move.travel_um == 0.0 and not (move.pack and move.pack.pieces):
         words = "leave it"
@@ -36,7 +37,7 @@ def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) 
         words = _screw_words(move, unit)
     else:
         way = _way(move.adjuster, move.travel_um, seen_from)
-        words = f"move {_length(abs(move.travel_um), unit)} toward {way} against the indicator"
+        words = f"move {_length(abs(move.travel_um), unit)} {way}, against the indicator"
     return f"{move.adjuster.name}: {words}"
 
 
@@ -139,21 +140,17 @@ def _way(adjuster: Adjuster, travel_um: float, seen_from: View) -> str:
     sign = 1.0 if travel_um > 0 else -1.0
     x, y, z = (sign * part for part in adjuster.push)
     if z:
-        return "the domer" if z > 0 else "the crank"
-    return f"{_clock(x, y, seen_from)} o'clock"
-
-
-def _clock(x: float, y: float, seen_from: View) -> str:
-    return clock_position(math.degrees(math.atan2(-x if seen_from is View.DOMER else x, y)))
+        return "toward the domer" if z > 0 else "toward the crank"
+    return direction_words(x, y, seen_from)
 
 
 def _stuck_words(solution: MoveSolution, unit: Unit, seen_from: View) -> list[str]:
     stuck: Misalignment = solution.stuck
     found = []
     if not solution.offset_inside and stuck.radial_um >= _NOTICED_UM:
-        ways = (_clock(sign * stuck.x_um, sign * stuck.y_um, seen_from) for sign in (1.0, -1.0))
+        ways = [clock_deg(sign * stuck.x_um, sign * stuck.y_um) for sign in (1.0, -1.0)]
         stays = _length(stuck.radial_um, unit)
-        found.append(f"No adjuster moves it toward {' or '.join(ways)} o'clock: {stays} stays.")
+        found.append(f"No adjuster moves it toward {clock_words(ways, seen_from)}: {stays} stays.")
     if solution.slope_inside is False and (stuck.slope_mm_per_m or 0.0) >= _NOTICED_SLOPE:
         for slope, way in zip(stuck.slopes, ("across", "up and down"), strict=True):
             if slope is not None and abs(slope) >= _NOTICED_SLOPE:

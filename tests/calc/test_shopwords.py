@@ -71,15 +71,15 @@ def test_a_screw_that_pulls_is_turned_the_other_way():
 
 
 def test_slides_go_by_the_clock_as_the_mechanic_sees_it():
-    assert said(SLIDE, 120.0) == "slide: move 0.12 mm toward 3 o'clock against the indicator"
-    assert said(SLIDE, -120.0) == "slide: move 0.12 mm toward 9 o'clock against the indicator"
-    assert "toward 9 o'clock" in said(SLIDE, 120.0, seen_from=View.DOMER)
+    assert said(SLIDE, 120.0) == "slide: move 0.12 mm toward 3 o'clock, seen from the crank, against the indicator"
+    assert said(SLIDE, -120.0) == "slide: move 0.12 mm toward 9 o'clock, seen from the crank, against the indicator"
+    assert "toward 9 o'clock, seen from the domer" in said(SLIDE, 120.0, seen_from=View.DOMER)
     slanted = Adjuster("s", Kind.SLIDE, 0.0, clock_deg=45, resolution_um=1.0)
     assert "toward 1:30 o'clock" in said(slanted, 5.0)
     assert "toward 7:30 o'clock" in said(slanted, -5.0)
     ahead = Adjuster("s", Kind.SLIDE, 0.0, tilt_at_mm=(0, 90), resolution_um=1.0)
-    assert said(ahead, -50.0) == "s: move 0.05 mm toward the crank against the indicator"
-    assert said(ahead, 50.0, seen_from=View.DOMER) == "s: move 0.05 mm toward the domer against the indicator"
+    assert said(ahead, -50.0) == "s: move 0.05 mm toward the crank, against the indicator"
+    assert said(ahead, 50.0, seen_from=View.DOMER) == "s: move 0.05 mm toward the domer, against the indicator"
 
 
 @pytest.mark.parametrize("adjuster", [FOOT, SCREW, SLIDE])
@@ -126,7 +126,7 @@ def test_a_station_without_adjusters_says_that_nothing_moves():
         "slope 0.30 mm/m, outside the limit of 0.12 mm/m."
     )
     assert out_of_reach_words(stuck, Unit.MM) == (
-        "No adjuster moves it toward 3 or 9 o'clock: 0.06 mm stays.",
+        "No adjuster moves it toward 3 or 9 o'clock, seen from the crank: 0.06 mm stays.",
         "No adjuster changes its slope up and down: 0.30 mm/m stays.",
         "No reachable move brings it inside 0.025 mm: 0.06 mm stays, 0.035 mm too much.",
         "No reachable move brings its slope inside 0.12 mm/m: 0.30 mm/m stays.",
