@@ -17,6 +17,8 @@ from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster
 
+BUSHING = "No move here: what a bushing needs is found on the common line, from all the stations together."
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -92,6 +94,8 @@ def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
 
 def _why_not(found: StationOutcome) -> str:
     """Return why nothing is offered yet, or ''."""
+    if found.station.is_bushing:
+        return BUSHING
     if not any(outcome.readings for outcome in found.seats.values()):
         return "Type the readings round the clock."
     if any(outcome.problem for outcome in found.seats.values()):

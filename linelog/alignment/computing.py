@@ -209,6 +209,8 @@ def compute_swept(
         return outcome(row, readings, plant, limit_of_it, unit)
 
     limit = station.tilt_limit_mm_per_m
+    if station.is_bushing:  # worked out to be read, never judged: the dial sinks with the bushing it rides in
+        return StationOutcome(station, stage, {seat: worked(seat, Sweep.Kind.RIM, None) for seat in station.seats})
     found = {seat: worked(seat, Sweep.Kind.RIM, station.limit_um) for seat in station.seats}
     of_face = worked("", Sweep.Kind.FACE, limit)
     tilt = of_face.value or _seat_tilt(station, found)

@@ -15,8 +15,6 @@ from linelog.calc.face import slope_from_tilt
 from linelog.calc.uncertainty import Part, planar
 from linelog.plant.models import Machine, Station
 
-BUSHINGS = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)
-
 
 @dataclass(frozen=True, slots=True)
 class SeatOffset:
@@ -55,7 +53,7 @@ class Offsets:
 
 def offsets_of(machine: Machine, stations: Sequence[Station], visit: Visit | None, *, running: bool) -> Offsets:
     """Read the offsets of the stations that stand along the ram line, of a visit or as they are now."""
-    along = [station for station in stations if station.kind not in BUSHINGS]
+    along = [station for station in stations if not station.is_bushing]
     values = _values(machine, visit)
     known = knowledge_of(machine, along) if running else Knowledge()
     travels = _travels({value.visit_id for value in values}) if running else {}

@@ -16,13 +16,13 @@ from dataclasses import dataclass
 
 from django.db.models import Exists, OuterRef, Q
 
+from linelog.alignment.judging import judged
 from linelog.alignment.models import Amendment, MoveMade, Result, Visit
 from linelog.alignment.standing import AS_FOUND, AS_LEFT, RUNNING, STATIC, Value, stand
 from linelog.alignment.values import COLUMNS, last_words
 from linelog.calc.reconcile import Measured, Pair, find_pairs
 from linelog.plant.models import Station
 
-BUSHINGS = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)
 #: Enough to learn from, and few enough to read for every typed reading; common practice, no source.
 NEWEST_PAIRS, NEWEST_RESULTS = 20, 240
 MORE = ("u_x_um", "u_y_um", "at", "visit__signed_at")
@@ -79,7 +79,7 @@ def _paired(static: list[_Point], running: list[_Point], moves: list[dt.datetime
 def _points(stations: Sequence[Station]) -> tuple[dict[int, list[_Point]], dict[int, list[_Point]]]:
     """Read static as-left values and running values of signed visits, as the amendments let them stand."""
     amended = Exists(Amendment.objects.filter(visit=OuterRef("visit"), station__isnull=False))
-    results = Result.objects.filter(station__in=[one.pk for one in stations], visit__state=Visit.State.SIGNED)
+    results = judged(Result.objects.filter(station__in=[one.pk for one in stations], visit__state=Visit.State.SIGNED))
     rows = list(
         results.order_by("-visit__opened_at", "-pk").values_list(*COLUMNS, *MORE, amended)[
             : NEWEST_RESULTS * len(stations)
@@ -123,12 +123,12 @@ def _moves(stations: Sequence[Station]) -> dict[int, list[dt.datetime]]:
     """Return when each station, or a bushing of its machine, was moved."""
     machines = {station.machine_id for station in stations}
     rows = MoveMade.objects.filter(
-        Q(station__in=[one.pk for one in stations]) | Q(station__kind__in=BUSHINGS),
+        Q(station__in=[one.pk for one in stations]) | Q(station__kind__in=Station.BUSHINGS),
         station__machine__in=machines,
         visit__state=Visit.State.SIGNED,
     ).values_list("station_id", "station__machine_id", "station__kind", "at")
     own: dict[int, list[dt.datetime]] = defaultdict(list)
     of_line: dict[int, list[dt.datetime]] = defaultdict(list)
     for station, machine, kind, at in rows:
-        (of_line[machine] if kind in BUSHINGS else own[station]).append(at)
+        (of_line[machine] if kind in Station.BUSHINGS else own[station]).append(at)
     return {station.pk: own[station.pk] + of_line[station.machine_id] for station in stations}

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db.models import Count, Prefetch, Q, QuerySet
 
+from linelog.alignment.judging import is_judged, not_judged
 from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.running import Expectation, Travels, expected_of, knowledge_of
 from linelog.plant.models import Adjuster, Machine, Person, Station
@@ -47,7 +48,7 @@ def visit_list(user: Person, *, machine: Machine | None = None, state: str = "")
 
 def with_what_is_out(visits: Iterable[Visit]) -> QuerySet[Visit]:
     """Return the visits of a page with how many results are out: counted for these alone, not for the whole log."""
-    out = Q(results__verdict="out")
+    out = Q(results__verdict="out") & ~not_judged("results__")
     rows = Visit.objects.filter(pk__in=[visit.pk for visit in visits]).annotate(
         found_out=Count("results", filter=out & Q(results__stage=Stage.AS_FOUND)),
         left_out=Count("results", filter=out & Q(results__stage=Stage.AS_LEFT)),
@@ -131,7 +132,7 @@ def station_lines(visit: Visit) -> list[StationLine]:
     lines = []
     for station in stations:
         mine = [r for r in results if r.station_id == station.pk]
-        static = [r for r in mine if r.method == "static"]
+        static = [r for r in mine if r.method == "static" and is_judged(r)]
         found, left = ([r for r in static if r.stage == stage] for stage in Stage.values)
         lines.append(
             StationLine(

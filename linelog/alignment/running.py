@@ -87,7 +87,7 @@ def as_running(found: StationOutcome, knowledge: Knowledge) -> Running | None:
 
 def running_of(found: StationOutcome, machine: Machine) -> Running | None:
     """Return one station as it is expected when running; asks the database only once there is a value to move."""
-    if not any(outcome.value for outcome in found.seats.values()):
+    if found.station.is_bushing or not any(outcome.value for outcome in found.seats.values()):
         return None
     return as_running(found, knowledge_of(machine, [found.station]))
 

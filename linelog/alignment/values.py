@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
+from linelog.alignment.judging import judged, not_judged
 from linelog.alignment.models import Amendment, Result, Visit
 from linelog.alignment.standing import Place, Standing, Value, Word, stand
 from linelog.plant.models import Machine, Station
@@ -33,13 +34,17 @@ COLUMNS = (
 
 
 def signed_results(machine: Machine) -> QuerySet[Result]:
-    """Return the results of a machine's signed visits."""
-    return Result.objects.filter(visit__machine=machine, visit__state=Visit.State.SIGNED)
+    """Return the results of a machine's signed visits that are judged."""
+    return judged(Result.objects.filter(visit__machine=machine, visit__state=Visit.State.SIGNED))
 
 
 def standing(results: QuerySet[Result]) -> Standing:
-    """Read results in the order of time with two queries: the results, and the amendments of their visits."""
-    rows = results.order_by("visit__opened_at", "visit_id", "station__order", "seat", "stage").values_list(*COLUMNS)
+    """Read those results that are judged, in the order of time: two queries, the results and their amendments."""
+    rows = (
+        judged(results)
+        .order_by("visit__opened_at", "visit_id", "station__order", "seat", "stage")
+        .values_list(*COLUMNS)
+    )
     values = [Value(*row) for row in rows]
     return stand(values, last_words({value.visit_id for value in values}))
 
@@ -75,6 +80,7 @@ def latest(stations: QuerySet[Station]) -> list[Value]:
     """
     measured = (
         Result.objects.filter(station=OuterRef("pk"), visit__state=Visit.State.SIGNED, carried=False)
+        .exclude(not_judged())
         .annotate(aside=_last_word_sets_aside())
         .filter(Q(aside__isnull=True) | Q(aside=False))
         .order_by("-at")

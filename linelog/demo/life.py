@@ -170,7 +170,7 @@ class Life:
         loose = model.rest(self.rng, self.plan.wears)
         advised = {}
         for number, station in enumerate(self.site.stations):
-            if not short or station.kind in SHORT:
+            if not station.is_bushing and (not short or station.kind in SHORT):
                 found = calling.sweep(station, Stage.AS_FOUND, self._seen(number, loose, calling))
                 advised[number] = calling.advice(found)
         calling.pass_time(10.0)

@@ -101,16 +101,18 @@ def _cans_run(life: Life, begun: int) -> None:
 
 
 def _open(life: Life, at: dt.datetime) -> None:
-    """Leave a visit open on the day of loading: the bushings swept, the redraw sleeve half."""
+    """Leave a visit open on the day of loading: the redraw sleeve swept, the next station half."""
     calling = life.call(at - dt.timedelta(minutes=50), Visit.Reason.ROUTINE)
     calling.pass_time(12.0)
-    for number, station in enumerate(life.site.stations[:3]):
-        if number < 2:
+    swept = [number for number, station in enumerate(life.site.stations) if not station.is_bushing]
+    for number in swept[:2]:
+        station = life.site.stations[number]
+        if number == swept[0]:
             found = calling.sweep(station, Stage.AS_FOUND, life.state[number])
             calling.say(station, calling.advice(found), not_touched=True)
         else:
             calling.read_some(station, life.state[number], 2)
-    for note in calling.log.notes[-2:]:
+    for note in calling.log.notes[-1:]:
         note.advised = ""  # frozen only when signed
     calling.log.results += calling.results
 

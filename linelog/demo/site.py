@@ -16,8 +16,6 @@ from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster, Machine, Station
 from linelog.plant.ram import HangingRam, ram_record
 
-BUSHINGS = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)
-
 
 @dataclass(frozen=True, slots=True)
 class Site:
@@ -87,5 +85,5 @@ def places_of(stations: Sequence[Station], bushing_share: float) -> Places:
         names=tuple(station.name for station in stations),
         limits=np.array([offsets, offsets, tilts, tilts], dtype=np.float64).T,
         seats=np.array(seats, dtype=np.float64).reshape(-1, 3),
-        share=np.array([bushing_share if station.kind in BUSHINGS else 1.0 for station in stations]),
+        share=np.array([bushing_share if station.is_bushing else 1.0 for station in stations]),
     )

@@ -25,7 +25,6 @@ from linelog.trends.models import MachineDrift
 AT_ITS_LIMIT = 1.0  # reckoned of a machine never measured, or of which nobody knows where it stands after a jolt
 USUALLY_LEFT = 0.5  # worst severity after an alignment, where no visit says: no source
 TOGETHER_DAYS = 28  # stations due within this of the first are opened in the same visit
-HELD = (Station.Kind.REAR_BUSHING, Station.Kind.FRONT_BUSHING)  # opened for their own risk alone
 
 
 class StationRow(NamedTuple):
@@ -230,7 +229,9 @@ class Reckoning:
         own = self.stations[machine].values()
         if self._unknown(facts, found):
             worked_on = any("work" in trigger.what for trigger in facts.triggers)
-            return [station for station in own if worked_on or facts.last is None or station.kind not in HELD]
+            return [
+                station for station in own if worked_on or facts.last is None or station.kind not in Station.BUSHINGS
+            ]
         left = {one.place.station: one.left_million for one in places if one.left_million is not None}
         days = max(((found.on or self.today) - self.today).days, 0) + TOGETHER_DAYS
         soon = {pk for pk, million in left.items() if million is not None and million <= days * self._a_day(machine)}

@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.models import Amendment, Result
-from linelog.plant.models import Fitting, MarkAssignment, ToolingSet
+from linelog.plant.models import Fitting, MarkAssignment, Station, ToolingSet
 from linelog.production.models import Event
 from linelog.trends.due.store import freshen
 from linelog.web.plotly import untyped
@@ -104,7 +104,7 @@ class TestChoice:
         assert "HX-Request" in swapped["Vary"]
 
     def test_the_choice_stands_in_the_address_of_the_figures(self, ask, known):
-        stations = [str(one.pk) for one in known.stations.all()[:2]]
+        stations = [str(one.pk) for one in known.stations.exclude(kind__in=Station.BUSHINGS)[:2]]
         text = text_of(
             ask.get(f"/machines/{known.pk}/?span=24m&grain=day&station={stations[0]}&station={stations[1]}")
         )
@@ -168,14 +168,14 @@ class TestThinData:
     @pytest.mark.parametrize(
         ("visits", "sentence"),
         [
-            (0, "No signed visit measured Rear bushing in this span."),
+            (0, "No signed visit measured Redraw sleeve in this span."),
             (1, "One visit: no trend yet."),
             (2, "Two visits: no trend yet."),
         ],
     )
     def test_few_visits_get_a_sentence(self, ask, machine, mechanic, now, visits, sentence):
         invented.history(machine, mechanic, visits, until=now)
-        first = machine.stations.first()
+        first = machine.stations.exclude(kind__in=Station.BUSHINGS).first()
         text = text_of(ask.get(f"/machines/{machine.pk}/?station={first.pk}"))
         assert sentence in text
         assert 'data-figure="time"' not in text

@@ -6,10 +6,12 @@ from datetime import datetime
 
 from linelog.alignment.advice import advise_for
 from linelog.alignment.computing import compute
+from linelog.alignment.judging import is_judged
 from linelog.alignment.models import Result, Stage, StationNote, Visit
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
 from linelog.alignment.running import as_running, knowledge_of
 from linelog.calc.units import Unit
+from linelog.plant.models import Station
 from linelog.web.errors import Refused
 
 
@@ -39,8 +41,9 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
     either that sweep or the word.
     """
     untouched = set(StationNote.objects.filter(visit=visit, not_touched=True).values_list("station_id", flat=True))
-    moved = set(visit.moves.values_list("station_id", flat=True))
-    results = list(visit.results.select_related("station"))
+    swept = visit.moves.exclude(station__kind__in=Station.BUSHINGS)
+    moved = set(swept.values_list("station_id", flat=True))
+    results = [result for result in visit.results.select_related("station") if is_judged(result)]
     left = {(r.station_id, r.seat, r.method) for r in results if r.stage == Stage.AS_LEFT}
     for result in results:
         if result.stage != Stage.AS_FOUND or (result.station_id, result.seat, result.method) in left:
@@ -52,7 +55,7 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
         _carry(result, at)
     unswept = moved - {station for station, _, _ in left}
     if unswept:
-        name = visit.moves.filter(station_id__in=unswept).select_related("station")[0].station
+        name = swept.filter(station_id__in=unswept).select_related("station")[0].station
         raise Refused(f"{name} was moved: sweep it again as left before signing.")
 
 

@@ -68,6 +68,14 @@ def _needs_lockout(visit: Visit) -> None:
         raise Refused("Before a static reading: who verified the lockout, and when?", field="lockout")
 
 
+def _no_bushing(station: Station) -> None:
+    if station.is_bushing:
+        raise Refused(
+            f"{station} is not swept: a dial that rides in a bushing sinks with it. "
+            "Measure its clearance, or its position from something else."
+        )
+
+
 def the_sweep(visit: Visit, place: Place) -> Sweep:
     """Return the sweep of a place, made with the usual set-up where there is none yet."""
     where = {"visit": visit, "station": place.station, "stage": place.stage, "seat": place.seat, "kind": place.kind}
@@ -166,6 +174,7 @@ def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: da
 
     def write() -> int:
         fresh = locked_open_visit(visit, by)
+        _no_bushing(place.station)
         _needs_lockout(fresh)
         sweep = the_sweep(fresh, place)
         _check_typed(sweep, typed)
@@ -214,6 +223,7 @@ def set_up_sweep(
     """
 
     def write() -> int:
+        _no_bushing(place.station)
         return _set_up(locked_open_visit(visit, by), place, choice, version, by, at)
 
     content = [*_where(visit, place), "set-up", asdict(choice), version]
@@ -234,6 +244,7 @@ def accept_odd_readings(*, by: Person, visit: Visit, place: Place, seen: str, at
 
     def write() -> None:
         fresh = locked_open_visit(visit, by)
+        _no_bushing(place.station)
         sweep = the_sweep(fresh, place)
         if seen != fingerprint(sweep):
             raise Refused("The readings have changed since you saw them: look again before you confirm them.")

@@ -60,7 +60,7 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
         "may_log": may_log,
         "needs_lockout": may_log and needs_lockout,
         "made_at": f"{made_at:.6f}",
-        "may_type": may_log and not needs_lockout and not page.visit.machine_runs,
+        "may_type": may_log and not (needs_lockout or page.visit.machine_runs or page.station.is_bushing),
         **({} if part == "answer" else _fresh_forms(request, page)),
         **forms,
     }

@@ -175,6 +175,9 @@ class Station(models.Model):
         CRANK = "crank", "From the crank"
         DOMER = "domer", "From the domer"
 
+    #: What guides the ram itself. A dial that rides in one sinks with it, so no sweep there is judged.
+    BUSHINGS = (Kind.REAR_BUSHING, Kind.FRONT_BUSHING)
+
     machine = models.ForeignKey(Machine, on_delete=models.CASCADE, related_name="stations")
     order = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=16, choices=Kind)
@@ -218,6 +221,11 @@ class Station(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def is_bushing(self) -> bool:
+        """Whether the ram itself runs in it."""
+        return self.kind in self.BUSHINGS
 
     @property
     def seats(self) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from linelog.trends import words
 from linelog.trends.due.places import Key, Moves, Place, Strokes, by_kind, moves, place
 from linelog.trends.models import MachineDrift
 
-ALGORITHM = "1"
+ALGORITHM = "2"  # 2: sweeps of bushings are not judged
 LOOKED_BACK_DAYS = 1100  # three years: how a machine wandered before that says little of now. No source.
 #: What may have moved something: due at once, and no pair across it is drift.
 JOLTS = (

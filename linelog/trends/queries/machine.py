@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from django.db.models import Count, Max, Q
+from django.db.models import Count, Exists, Max, OuterRef, Q
 from django.shortcuts import get_object_or_404
 
-from linelog.alignment.models import Visit
+from linelog.alignment.models import Result, Visit
+from linelog.alignment.models.sweep import Method
 from linelog.alignment.standing import Value, as_it_is_now, worst_key
 from linelog.alignment.values import latest, signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
@@ -39,8 +40,13 @@ def machine_for(user: Person, pk: int) -> Machine:
 
 
 def stations_of(machine: Machine) -> list[Station]:
-    """Return the machine's stations along the ram, those no longer measured last."""
-    return list(machine.stations.order_by("-is_active", "order", "pk"))
+    """Return the stations with offsets to show, along the ram, those no longer measured last.
+
+    A bushing is no such station: its sweeps are not judged. It is one only where it was measured running.
+    """
+    ran = Result.objects.filter(station=OuterRef("pk"), method=Method.RUNNING)
+    bushings = Q(kind__in=Station.BUSHINGS) & ~Exists(ran)
+    return list(machine.stations.exclude(bushings).order_by("-is_active", "order", "pk"))
 
 
 def on_day(day: dt.date) -> Q:
