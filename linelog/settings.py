@@ -103,7 +103,7 @@ TEMPLATES = [
                 "csp.context_processors.nonce",
                 "linelog.web.context.page",
             ],
-            "builtins": ["linelog.web.templatetags.units"],
+            "builtins": ["linelog.web.templatetags.units", "linelog.web.templatetags.forms"],
         },
     },
 ]

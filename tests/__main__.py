@@ -24,6 +24,7 @@ SAME_ON_ANY_ENGINE = (
     "test_house.py",
     "test_access.py",
     "web/test_fuzz.py",
+    "web/test_made_for.py",
     "web/test_security.py",
     "production/test_reader.py",
     "alignment/test_capture_bad_input.py",

@@ -282,6 +282,8 @@ class Visitor:
         self.name = name
         self.role = {"elsewhere": "manager", "mechanic by PIN": "mechanic"}.get(name, name)
         self.session = "" if name == "anonymous" else self._session(world)
+        # On a shared tablet every page says for whom it was made.
+        self.says = {"X-Person": str(world.colleague.pk)} if name == "mechanic by PIN" else {}
 
     def _session(self, world: World) -> str:
         on_tablet = self.name in {"tablet", "mechanic by PIN"}
@@ -305,7 +307,7 @@ class Visitor:
         if self.session:
             BROWSER.cookies[settings.SESSION_COOKIE_NAME] = self.session
         with transaction.atomic():
-            answer = getattr(BROWSER, method)(url)
+            answer = getattr(BROWSER, method)(url, headers=self.says)
             if answer.streaming:
                 b"".join(answer.streaming_content)  # to its end, which closes the file
             transaction.set_rollback(True)

@@ -22,7 +22,6 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django_htmx.http import HttpResponseClientRedirect
 
 from linelog.web import audit
-from linelog.web.errors import Conflict
 from linelog.web.models import Tablet
 from linelog.web.permissions import Permission, may
 
@@ -157,13 +156,3 @@ def _acting_person(request: HttpRequest, now: datetime) -> Any:
     if idle >= SEEN_EVERY.total_seconds() and "X-Passive" not in request.headers:
         request.session[ACTING] = {**kept, "seen": now.timestamp()}
     return person
-
-
-def other_hand(request: HttpRequest) -> Conflict | None:
-    """Say so where a page left open by an earlier person would write in the next one's name."""
-    said = request.headers.get("X-Person", "")
-    if not said or said == str(request.user.pk):
-        return None
-    return Conflict(
-        "This page belongs to somebody who has since handed the tablet over. Reload it to go on in your own name."
-    )

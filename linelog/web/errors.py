@@ -57,12 +57,15 @@ def is_disk_full(trouble: BaseException) -> bool:
     return isinstance(trouble, OperationalError) and ("disk is full" in says or "no space left" in says)
 
 
-def error_page(request: HttpRequest, status: int, title: str, sentence: str, *, bare: bool = False) -> HttpResponse:
+def error_page(
+    request: HttpRequest, status: int, title: str, sentence: str, *, bare: bool = False, **more: Any
+) -> HttpResponse:
     """Render a readable page (or, for htmx, a fragment) with the request's id.
 
-    A `bare` page asks nothing of the request: no person, no session, no database.
+    A `bare` page asks nothing of the request: no person, no session, no database. `typed` (field and value) shows
+    what was sent and not stored, `back` is where to go on.
     """
-    context = {"title": title, "sentence": sentence, "request_id": requestid.current.get()}
+    context = {"title": title, "sentence": sentence, "request_id": requestid.current.get(), **more}
     template = "web/error.html#box" if getattr(request, "htmx", False) else "web/error.html"
     return HttpResponse(render_to_string(template, context, None if bare else request), status=status)
 
@@ -114,9 +117,10 @@ def too_large(request: HttpRequest, limit_bytes: int) -> HttpResponse:
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     """403 for a form whose token has gone stale."""
-    return error_page(
-        request, 403, "Form out of date", "Reload the page and send it again; what was saved before is safe."
-    )
+    from linelog.web import made_for  # it builds its pages with this module
+
+    sentence = "Reload the page and send it again; what was saved before is safe."
+    return error_page(request, 403, "Form out of date", sentence, typed=made_for.typed(request))
 
 
 def server_error(request: HttpRequest) -> HttpResponse:

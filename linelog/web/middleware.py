@@ -13,7 +13,7 @@ from django.shortcuts import resolve_url
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 
-from linelog.web import acting, errors, requestid
+from linelog.web import acting, errors, made_for, requestid
 from linelog.web.permissions import Permission, may
 from linelog.web.requests import Request
 
@@ -113,9 +113,12 @@ class Access:
         if permission is None:
             log.error("view %r names no permission", view)
             return errors.forbidden(request)
-        if may(request.user, permission):
-            conflict = acting.other_hand(request)
-            return errors.refused_page(request, conflict) if conflict else None
+        conflict = made_for.trouble(request, view)
+        if conflict is None and may(request.user, permission):
+            conflict = made_for.silence(request, view)
+            return made_for.refused(request, conflict) if conflict else None
+        if conflict is not None:
+            return made_for.refused(request, conflict)
         if acting.waits_for_pin(request):
             return acting.send_to(request, acting.pin_url())
         if not request.user.is_authenticated:

@@ -14,7 +14,8 @@
     const id = event.detail.xhr.getResponseHeader("X-Request-Id");
     say(`The program could not do that (number ${id || "unknown"}). What was saved before is safe.`);
   });
-  document.addEventListener("htmx:afterOnLoad", () => { trouble().hidden = true; });
+  // A refusal of the page as a whole is put into the box itself.
+  document.addEventListener("htmx:afterOnLoad", (event) => { trouble().hidden = event.detail.target !== trouble(); });
   document.addEventListener("submit", (event) => {
     const form = event.target;
     if (form.hasAttribute("hx-post") || form.method.toLowerCase() !== "post") return;

@@ -13,8 +13,6 @@
   let leaving = false;
 
   const headers = () => ({ "X-CSRFToken": form.elements.csrfmiddlewaretoken.value, "X-Person": person });
-  // A page of an earlier person must not write in the next one's name: the server compares.
-  document.addEventListener("htmx:configRequest", (event) => { event.detail.headers["X-Person"] = person; });
   // What the server hears by itself it need not be told again.
   document.addEventListener("htmx:afterRequest", (event) => {
     const passive = event.detail.requestConfig && event.detail.requestConfig.headers["X-Passive"];

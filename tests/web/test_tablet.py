@@ -160,7 +160,7 @@ def test_being_heard_of_starts_the_time_anew_but_a_page_asking_by_itself_does_no
     wind_back(tablet, minutes=8)
     tablet.get("/people/me/", headers={"X-Passive": "1"})
     assert timezone.now().timestamp() - tablet.session[acting.ACTING]["seen"] > 470
-    assert tablet.post("/tablet/still-here/").status_code == 204
+    assert tablet.post("/tablet/still-here/", headers={"X-Person": str(mechanic.pk)}).status_code == 204
     assert timezone.now().timestamp() - tablet.session[acting.ACTING]["seen"] < 10
 
 
@@ -189,7 +189,7 @@ def test_a_page_of_the_earlier_person_does_not_write_in_the_next_ones_name(table
     take_over(tablet, other)
     answer = tablet.post("/people/me/", {"unit": "inch"}, headers={"X-Person": str(mechanic.pk)})
     assert answer.status_code == 409
-    assert "handed the tablet over" in answer.content.decode()
+    assert f"made for {mechanic}, and {other} is signed in now" in answer.content.decode()
     assert tablet.post("/people/me/", {"unit": "inch"}, headers={"X-Person": str(other.pk)}).status_code == 302
 
 

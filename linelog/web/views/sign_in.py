@@ -12,11 +12,13 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from linelog.web import acting, signins
 from linelog.web.forms import SignInForm
+from linelog.web.made_for import changes_hands
 from linelog.web.permissions import Permission, needs
 from linelog.web.requests import Request
 
 
 @needs(Permission.PUBLIC)
+@changes_hands
 @sensitive_post_parameters("password")
 @never_cache
 @require_http_methods(["GET", "POST"])
@@ -41,6 +43,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
 
 
 @needs(Permission.SIGNED_IN)
+@changes_hands
 @require_POST
 def sign_out(request: Request) -> HttpResponse:
     """End the session of the account, and with it that of a shared tablet."""

@@ -11,9 +11,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from linelog.web import acting, pins, signins
+from linelog.web import acting, made_for, pins, signins
 from linelog.web.errors import Refused
 from linelog.web.forms import PinForm
+from linelog.web.made_for import changes_hands
 from linelog.web.permissions import Permission, needs
 
 
@@ -30,6 +31,7 @@ def names(request: HttpRequest) -> HttpResponse:
 
 
 @needs(Permission.SIGNED_IN)
+@changes_hands
 @sensitive_post_parameters("pin")
 @never_cache
 @require_http_methods(["GET", "POST"])
@@ -67,6 +69,7 @@ def _proven(asked: Any, chosen: Any, form: PinForm) -> Any:
 
 
 @needs(Permission.SIGNED_IN)
+@changes_hands
 @require_POST
 def hand_over(request: HttpRequest) -> HttpResponse:
     """Give the tablet back to the PIN page; by time, it comes back to the page it showed."""
@@ -74,6 +77,8 @@ def hand_over(request: HttpRequest) -> HttpResponse:
     if asked.tablet_id is None:
         return redirect(acting.HOME)
     by_time = request.POST.get("why") == "time"
+    if request.user.is_authenticated and made_for.claimed(request) - {made_for.mark_of(request.user)}:
+        return redirect(acting.HOME)  # a page left open by the one before: the tablet is somebody else's by now
     if not acting.waits_for_pin(request):
         signins.handed_over(person=request.user, by_time=by_time, at=timezone.now())
     acting.hand_over(request.session)
