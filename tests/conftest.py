@@ -1,6 +1,7 @@
-"""What every test starts from: no network but this machine."""
+"""What every test starts from: no network but this machine, and a database that is migrated once."""
 
 import os
+from pathlib import Path
 
 import pytest
 from django.db import connection, transaction
@@ -9,6 +10,7 @@ from hypothesis import settings as hypothesis_settings
 from pytest_socket import socket_allow_hosts
 
 from linelog.web import protection
+from tests import kept_database
 
 # A gate must give one answer to one state of the code; elsewhere every run looks somewhere new.
 hypothesis_settings.register_profile("gate", derandomize=True)
@@ -26,6 +28,26 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def pytest_runtest_setup() -> None:
     socket_allow_hosts(["127.0.0.1", "localhost", "::1"], allow_unix_socket=True)
+
+
+@pytest.fixture(scope="session")
+def _kept_database(django_db_modify_db_settings: None) -> kept_database.Kept | None:
+    """Start SQLite from the database that is kept; PostgreSQL makes its own."""
+    name = connection.settings_dict["TEST"]["NAME"]
+    return kept_database.Kept(Path(name)) if connection.vendor == "sqlite" else None
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(_kept_database: kept_database.Kept | None, django_db_setup: None) -> None:
+    """Keep a database that had to be made."""
+    if _kept_database is not None:
+        _kept_database.made()
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """Let a database that is there already stay; the folder it lies in goes with the run."""
+    return connection.vendor == "sqlite"
 
 
 @pytest.fixture
