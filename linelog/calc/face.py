@@ -17,6 +17,7 @@ from enum import Enum
 from linelog.calc import require
 from linelog.calc.dial import USUAL_DOF, USUAL_SD_UM, Dial, work_up
 from linelog.calc.errors import CalcError
+from linelog.calc.lobes import NO_LOBES, UsualLobes
 from linelog.calc.quality import Quality
 from linelog.calc.readings import Sweep, View
 from linelog.calc.uncertainty import Part, Planar, planar
@@ -49,6 +50,7 @@ class FaceSetup:
     u_sag_um: float = 0.0
     usual_sd_um: float = USUAL_SD_UM
     usual_dof: float = USUAL_DOF
+    lobes: UsualLobes = NO_LOBES
 
     def __post_init__(self) -> None:
         _ = self.dial  # refuses a dial that cannot be
@@ -58,7 +60,8 @@ class FaceSetup:
     @property
     def dial(self) -> Dial:
         """What this set-up shares with a rim sweep."""
-        return Dial(self.view, self.plunger_reversed, self.resolution_um, self.usual_sd_um, self.usual_dof)
+        usual = self.usual_sd_um, self.usual_dof, self.lobes
+        return Dial(self.view, self.plunger_reversed, self.resolution_um, *usual)
 
     @property
     def gain(self) -> int:

@@ -19,6 +19,7 @@ from linelog.calc.readings import FloatArray
 # about two thirds of a turn.
 _WORST_FIRST = 6.0
 _WORST_SECOND = 4.0
+_NO_FREEDOM = 1e-9
 
 
 class Lobes(Enum):
@@ -31,12 +32,16 @@ class Lobes(Enum):
 
 @dataclass(frozen=True, slots=True)
 class SecondHarmonic:
-    """Second harmonic in micrometres: both coefficients where both parts are seen, the amplitude of what is seen."""
+    """Second harmonic in micrometres: both coefficients where both parts are seen, the amplitude of what is seen.
+
+    cos_spread  standard deviation of cos_um for independent readings of unit variance
+    """
 
     seen: Lobes
     sin_um: float | None
     cos_um: float | None
     amplitude_um: float | None
+    cos_spread: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,10 @@ class HarmonicFit:
     mean_um              mean of the repeats' constants
     residual_sd_um, _dof scatter about the fit (0.0 where no degree of freedom is left)
     spread               for all readings; spread_once for one reading at each distinct position
+    lobe_bias            what lobes of 1 um leave in the first harmonic: rows s1 and c1, columns s2 and c2; nothing
+                         where lobes are fitted, or cancel as at 12, 3, 6, 9
+    deleted_um, freedom  of each reading, repeat after repeat: how far it lies off what all the others say, and the
+                         share 1 - h of a misread that shows in its residual; nan and 0 where the others say nothing
     """
 
     sin_um: float
@@ -67,6 +76,14 @@ class HarmonicFit:
     spread: Spread
     spread_once: Spread
     positions: int
+    lobe_bias: FloatArray
+    deleted_um: FloatArray
+    freedom: FloatArray
+
+    @property
+    def worst_um(self) -> float:
+        """Largest residual, each over the root of its freedom: it has the deviation of one reading; 0 without any."""
+        return float(np.max(np.abs(np.nan_to_num(self.deleted_um)) * np.sqrt(self.freedom)))
 
 
 def fit_harmonics(
@@ -93,16 +110,20 @@ def fit_harmonics(
     coefficients = model.solve(readings)
     rest = readings - model.design @ coefficients
     dof = len(readings) - len(coefficients)
+    freedom = model.freedom()
     return HarmonicFit(
         sin_um=float(coefficients[repeats]),
         cos_um=float(coefficients[repeats + 1]),
         mean_um=float(np.mean(coefficients[:repeats])),
-        second=_second(coefficients[repeats + 2 :], places),
+        second=_second(coefficients[repeats + 2 :], places, float(np.linalg.norm(model.root[-1]))),
         residual_sd_um=float(np.sqrt(rest @ rest / dof)) if dof > 0 else 0.0,
         residual_dof=dof,
         spread=model.spread(repeats),
         spread_once=once.spread(1),
         positions=len(places),
+        lobe_bias=_lobe_bias(model, turned, repeats),
+        deleted_um=np.divide(rest, freedom, out=np.full(len(rest), np.nan), where=freedom > 0.0),
+        freedom=freedom,
     )
 
 
@@ -151,6 +172,11 @@ class _Model:
             )
         return np.asarray(self.root @ (self.left.T @ readings))
 
+    def freedom(self) -> FloatArray:
+        """Return 1 - h of each reading, h its leverage; 0 where only it fixes what it is held against."""
+        left = 1.0 - np.sum(self.left**2, axis=1)
+        return np.where(left > _NO_FREEDOM, left, 0.0)
+
     def spread(self, at: int) -> Spread:
         """Of the coefficients number `at` (sin) and `at` + 1 (cos)."""
         sin, cos = self.root[at], self.root[at + 1]
@@ -165,10 +191,16 @@ def _decompose(design: FloatArray, repeats: int) -> _Model:
     return _Model(design, left, right.T / singular / lengths[:, None], float(singular[0] / singular[-1]))
 
 
-def _second(coefficients: FloatArray, places: FloatArray) -> SecondHarmonic:
+def _lobe_bias(model: _Model, turned: Sequence[FloatArray], repeats: int) -> FloatArray:
+    """First harmonic (2,) that the model makes of each kind of lobes of 1 um, (2, 2)."""
+    lobes = _waves(np.concatenate(turned), 2)
+    return np.asarray(np.round(model.solve(lobes)[repeats : repeats + 2], 9))
+
+
+def _second(coefficients: FloatArray, places: FloatArray, spread: float) -> SecondHarmonic:
     if len(coefficients) == 2:
         sin2, cos2 = float(coefficients[0]), float(coefficients[1])
-        return SecondHarmonic(Lobes.BOTH_PARTS, sin2, cos2, float(np.hypot(sin2, cos2)))
+        return SecondHarmonic(Lobes.BOTH_PARTS, sin2, cos2, float(np.hypot(sin2, cos2)), spread)
     if len(coefficients) == 1 and np.allclose(np.diff(places), 90.0, atol=1e-4):
         return SecondHarmonic(Lobes.ONE_PART, None, None, abs(float(coefficients[0])))
     return SecondHarmonic(Lobes.NOT_SEEN, None, None, None)

@@ -6,13 +6,14 @@ from typing import Protocol
 
 import numpy as np
 
+from linelog.calc.doubt import CLOSURE_GAIN, ReadingNoise
 from linelog.calc.errors import CalcError
 from linelog.calc.harmonics import HarmonicFit, SecondHarmonic
 from linelog.calc.readings import Upright
 from linelog.calc.uncertainty import Scatter
 from linelog.calc.units import Unit, show_um
 
-_UNUSUAL_CHANCE = 0.01  # one sound sweep in a hundred is asked for again
+_UNUSUAL_CHANCE = 0.003  # of a sound sweep to scatter so, by the F test; `doubt` has those of the other checks
 _NOTHING_UM = 1e-6  # rounding of binary fractions: a figure exactly on its limit is not beyond it
 
 
@@ -29,7 +30,9 @@ class Quality:
     second               second harmonic; `second.amplitude_um` is the out-of-round
     residual_sd_um       scatter about the fit, None where no degree of freedom is left for it
     scatter              standard deviation of one reading that the uncertainty was worked out with
-    usual_sd_um          what is usual for a reading in this plant
+    noise                what is usual for a reading in this plant, and the step of the dial
+    closure_gain         standard deviation of the closure where that of a reading is 1
+    readings, worst_um   readings in all; the largest residual, as large as that of one reading would be
     """
 
     positions: int
@@ -42,7 +45,20 @@ class Quality:
     residual_sd_um: float | None
     residual_dof: int
     scatter: Scatter
-    usual_sd_um: float
+    noise: ReadingNoise
+    readings: int
+    worst_um: float
+    closure_gain: float
+
+    @property
+    def usual_sd_um(self) -> float:
+        """What is usual for a reading in this plant."""
+        return self.noise.usual_sd_um
+
+    @property
+    def misread_limit_um(self) -> float:
+        """Largest residual that a sound sweep shows, as `worst_um`."""
+        return self.noise.misread_limit_um(self.readings, self.residual_dof)
 
 
 class HasQuality(Protocol):
@@ -65,11 +81,32 @@ class ReadAgain:
     limit_um: float
 
 
-def judge_quality(sweeps: Sequence[Upright], fit: HarmonicFit, scatter: Scatter, usual_sd_um: float) -> Quality:
+@dataclass(frozen=True, slots=True)
+class QualityLimits:
+    """The limits in effect, um: those the plant has set, or what the dial and the usual scatter explain if more."""
+
+    closure_um: float
+    return_um: float
+
+
+def limits_in_effect(quality: Quality, closure_limit_um: float = 25.0, return_limit_um: float = 5.0) -> QualityLimits:
+    """Return the limits that a sweep is held to, from those set; a set one not above zero raises `CalcError`."""
+    for limit, field in ((closure_limit_um, "closure_limit_um"), (return_limit_um, "return_limit_um")):
+        if not (np.isfinite(limit) and limit > 0.0):
+            raise CalcError("A limit must be above zero.", field=field)
+    noise, repeats = quality.noise, quality.repeats
+    return QualityLimits(
+        noise.closure_limit_um(closure_limit_um, repeats, quality.closure_gain),
+        noise.return_limit_um(return_limit_um, repeats),
+    )
+
+
+def judge_quality(sweeps: Sequence[Upright], fit: HarmonicFit, scatter: Scatter, noise: ReadingNoise) -> Quality:
     """Gather the figures from sweeps already turned upright, with their fit."""
     closures = [closure for closure in map(_closure, sweeps) if closure is not None]
+    gain = CLOSURE_GAIN
     if not closures and fit.second.cos_um is not None:
-        closures = [4.0 * fit.second.cos_um]
+        closures, gain = [4.0 * fit.second.cos_um], 4.0 * fit.second.cos_spread
     returns = [sweep.return_difference_um for sweep in sweeps if sweep.return_difference_um is not None]
     return Quality(
         positions=fit.positions,
@@ -82,7 +119,10 @@ def judge_quality(sweeps: Sequence[Upright], fit: HarmonicFit, scatter: Scatter,
         residual_sd_um=fit.residual_sd_um if fit.residual_dof else None,
         residual_dof=fit.residual_dof,
         scatter=scatter,
-        usual_sd_um=usual_sd_um,
+        noise=noise,
+        readings=sum(len(sweep.readings_um) for sweep in sweeps),
+        worst_um=fit.worst_um,
+        closure_gain=gain,
     )
 
 
@@ -91,16 +131,15 @@ def check_sweep(
 ) -> tuple[ReadAgain, ...]:
     """Reasons to read the sweep again; none where all is well.
 
-    The two limits are plant settings; the defaults are common practice, no source. A figure on its limit passes.
-    `unit` is the one the sentences are written in. A limit that is not above zero raises `CalcError`.
+    The two limits are plant settings; the defaults are common practice, no source. They are raised to what dial and
+    usual scatter explain (`limits_in_effect`). A figure on its limit passes. `unit` is the one the sentences are
+    written in. A limit that is not above zero raises `CalcError`.
     """
-    for limit, field in ((closure_limit_um, "closure_limit_um"), (return_limit_um, "return_limit_um")):
-        if not (np.isfinite(limit) and limit > 0.0):
-            raise CalcError("A limit must be above zero.", field=field)
     quality = result.quality
+    limits = limits_in_effect(quality, closure_limit_um, return_limit_um)
     found = (
-        _closure_reason(quality.closure_um, closure_limit_um, unit),
-        _return_reason(quality.return_um, return_limit_um, unit),
+        _closure_reason(quality.closure_um, limits.closure_um, unit),
+        _return_reason(quality.return_um, limits.return_um, unit),
         _scatter_reason(quality, unit),
     )
     return tuple(reason for reason in found if reason is not None)
@@ -140,11 +179,22 @@ def _return_reason(return_um: float | None, limit_um: float, unit: Unit) -> Read
 
 
 def _scatter_reason(quality: Quality, unit: Unit) -> ReadAgain | None:
-    if quality.residual_sd_um is None or quality.scatter.chance >= _UNUSUAL_CHANCE:
+    if quality.residual_sd_um is None:
         return None
+    if quality.worst_um > quality.misread_limit_um:
+        worst, limit = quality.worst_um, quality.misread_limit_um
+        sentence = (
+            f"Scatter: a reading lies {show_um(worst, unit, signed=False)} off a smooth sweep "
+            f"(at most {show_um(limit, unit, signed=False)} is explained by the dial and the usual scatter), "
+            f"so it is wrong or something is loose: read it again."
+        )
+        return ReadAgain("scatter", sentence, "readings_um", worst, limit)
+    if quality.scatter.chance >= _UNUSUAL_CHANCE:
+        return None
+    usual = quality.noise.sd_um
     sentence = (
         f"Scatter: the readings lie {show_um(quality.residual_sd_um, unit, signed=False)} off a smooth sweep where "
-        f"{show_um(quality.usual_sd_um, unit, signed=False)} is usual, "
+        f"{show_um(usual, unit, signed=False)} is usual with this dial, "
         f"so a reading is wrong or something is loose: read it again."
     )
-    return ReadAgain("scatter", sentence, "readings_um", quality.residual_sd_um, quality.usual_sd_um)
+    return ReadAgain("scatter", sentence, "readings_um", quality.residual_sd_um, usual)

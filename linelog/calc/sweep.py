@@ -24,6 +24,7 @@ from linelog.calc import require
 from linelog.calc.dial import USUAL_DOF, USUAL_SD_UM, Dial, hang, work_up
 from linelog.calc.errors import CalcError
 from linelog.calc.harmonics import Lobes
+from linelog.calc.lobes import NO_LOBES, UsualLobes
 from linelog.calc.quality import Quality, ReadAgain, check_sweep
 from linelog.calc.readings import FloatArray, Sweep, View, clock_position
 from linelog.calc.uncertainty import Part, Planar, planar
@@ -49,7 +50,7 @@ __all__ = [  # what a caller needs for a sweep, in one import
 ]
 
 #: Stored beside every result, so that results of other sums can be told apart.
-ALGORITHM = "sweep-1"
+ALGORITHM = "sweep-2"
 
 
 class Surface(Enum):
@@ -83,6 +84,7 @@ class SweepSetup:
     u_sag_um                of that reading
     u_shaft_um              of the carrier's centring on the ram line, in each axis (shaft, adapters)
     usual_sd_um, usual_dof  usual standard deviation of one reading in this plant, and degrees of freedom behind it
+    lobes                   usual out-of-round, for positions that would take it for an offset
 
     Raises `CalcError` for a size out of bounds, and for an indicator carried on the component inside a bore, where
     there is nothing of the ram to touch.
@@ -98,6 +100,7 @@ class SweepSetup:
     u_shaft_um: float = 0.0
     usual_sd_um: float = USUAL_SD_UM
     usual_dof: float = USUAL_DOF
+    lobes: UsualLobes = NO_LOBES
 
     def __post_init__(self) -> None:
         if (self.carrier, self.surface) not in _GAIN:
@@ -114,7 +117,8 @@ class SweepSetup:
     @property
     def dial(self) -> Dial:
         """What this set-up shares with a face sweep."""
-        return Dial(self.view, self.plunger_reversed, self.resolution_um, self.usual_sd_um, self.usual_dof)
+        usual = self.usual_sd_um, self.usual_dof, self.lobes
+        return Dial(self.view, self.plunger_reversed, self.resolution_um, *usual)
 
     @property
     def gain(self) -> int:

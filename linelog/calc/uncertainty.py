@@ -6,7 +6,7 @@ degrees of freedom, the two-sided Student factor for few (clause G.3).
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from scipy import special
@@ -69,7 +69,9 @@ class Scatter:
     chance: float  # of a residual scatter at least this large if the usual one holds; 1 where none was seen
 
 
-def pool_scatter(residual_sd: float, residual_dof: int, usual_sd: float, usual_dof: float) -> Scatter:
+def pool_scatter(
+    residual_sd: float, residual_dof: int, usual_sd: float, usual_dof: float, step: float = 0.0
+) -> Scatter:
     """Return the repeatability of a reading, from this sweep's residuals and from what is usual (clause 4.2.4).
 
     A four-point sweep leaves no residual to speak of and one of eight leaves three degrees of freedom: alone their
@@ -77,25 +79,35 @@ def pool_scatter(residual_sd: float, residual_dof: int, usual_sd: float, usual_d
     freedom. Where an F test says (5 %) that these readings scatter more than usual, their own scatter is taken
     undiluted. It keeps the pooled degrees of freedom: six positions leave one, whose Student factor of 14 would make
     U meaningless for one sound sweep in twenty.
+
+    Residuals also hold the rounding to the dial's `step`, of variance step^2/12: the F test expects it, and what is
+    returned is free of it, since a budget has its own line for it.
     """
     if residual_dof == 0:
         return Scatter(usual_sd, usual_dof, 1.0)
-    dof = residual_dof + usual_dof
-    chance = float(special.fdtrc(residual_dof, usual_dof, (residual_sd / usual_sd) ** 2))
+    dof, rounding = residual_dof + usual_dof, resolution_uncertainty(step) ** 2
+    chance = float(special.fdtrc(residual_dof, usual_dof, residual_sd**2 / (usual_sd**2 + rounding)))
+    own = max(0.0, residual_sd**2 - rounding)
     if chance < _UNUSUAL_P:
-        return Scatter(residual_sd, dof, chance)
-    return Scatter(math.sqrt((residual_dof * residual_sd**2 + usual_dof * usual_sd**2) / dof), dof, chance)
+        return Scatter(math.sqrt(own), dof, chance)
+    return Scatter(math.sqrt((residual_dof * own + usual_dof * usual_sd**2) / dof), dof, chance)
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One line of an uncertainty budget: its covariance over (across, up) and its degrees of freedom."""
+    """One line of an uncertainty budget: its covariance over (across, up) and its degrees of freedom.
+
+    linear   a bound that is added to U as it is, in every direction: a doubt that no law of chance describes
+    repeats  how many sweeps it was averaged over; None where sweeping again does not lessen it
+    """
 
     name: str
     var_x: float
     var_y: float
     cov_xy: float = 0.0
     dof: float | None = None  # None: known from elsewhere and taken as certain
+    linear: float = 0.0
+    repeats: int | None = None
 
     def along(self, sin: float, cos: float) -> float:
         """Variance along the direction (sin, cos) = (across, up)."""
@@ -104,12 +116,19 @@ class Part:
     def scaled(self, factor: float, name: str | None = None) -> "Part":
         """Return the same line for both quantities multiplied by `factor`."""
         square = factor * factor
-        return Part(name or self.name, square * self.var_x, square * self.var_y, square * self.cov_xy, self.dof)
+        return replace(
+            self,
+            name=name or self.name,
+            var_x=square * self.var_x,
+            var_y=square * self.var_y,
+            cov_xy=square * self.cov_xy,
+            linear=abs(factor) * self.linear,
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Expanded:
-    """Standard uncertainty, degrees of freedom, coverage factor and U = k*u at 95.45 %."""
+    """Standard uncertainty, degrees of freedom, coverage factor; U = k*u at 95.45 %, and the linear parts to it."""
 
     u: float
     dof: float
@@ -178,4 +197,4 @@ def _along(budget: Sequence[Part], sin: float, cos: float) -> Expanded:
     u = combine(parts)
     dof = effective_dof(parts, [math.inf if part.dof is None else part.dof for part in budget])
     k = coverage_factor(dof)
-    return Expanded(u, dof, k, k * u)
+    return Expanded(u, dof, k, k * u + sum(part.linear for part in budget))

@@ -13,14 +13,15 @@ from linelog.calc.units import Unit
 QUARTERS = (0.0, 90.0, 180.0, 270.0)
 EIGHT = np.arange(0.0, 360.0, 45.0)
 BORE = SweepSetup(Surface.BORE)
+STEADY = SweepSetup(Surface.BORE, usual_sd_um=0.3)  # so that the limits set are the limits in effect
 
 
 def quality(*sweeps, setup=BORE):
     return reduce_sweep(setup, sweeps).quality
 
 
-def codes(*sweeps, **limits):
-    return [reason.code for reason in check_sweep(reduce_sweep(BORE, sweeps), **limits)]
+def codes(*sweeps, setup=BORE, **limits):
+    return [reason.code for reason in check_sweep(reduce_sweep(setup, sweeps), **limits)]
 
 
 def wave(angles, amplitude, order, at_deg=0.0):
@@ -69,13 +70,13 @@ def test_a_sound_sweep_is_not_asked_for_again():
 
 def test_limits_pass_and_beyond_them_it_is_asked_for():
     on_limit = Sweep(QUARTERS, (0, 10, 26, -9), 5.0)
-    assert codes(on_limit) == []
-    assert codes(Sweep(QUARTERS, (0, 10, 26, -9.1), 5.1)) == ["closure", "return"]
-    assert codes(on_limit, closure_limit_um=24, return_limit_um=6) == ["closure"]
+    assert codes(on_limit, setup=STEADY) == []
+    assert codes(Sweep(QUARTERS, (0, 10, 26, -9.1), 5.1), setup=STEADY) == ["closure", "return"]
+    assert codes(on_limit, setup=STEADY, closure_limit_um=24, return_limit_um=6) == ["closure"]
 
 
 def test_the_sentences_carry_figure_limit_and_unit():
-    result = reduce_sweep(BORE, [Sweep(QUARTERS, (0, 10, 26, 46), 8.0)])
+    result = reduce_sweep(STEADY, [Sweep(QUARTERS, (0, 10, 26, 46), 8.0)])
     closure, back = check_sweep(result)
     assert "differ by −0.030\u202fmm (limit 0.025\u202fmm)" in closure.sentence
     assert (closure.field, closure.value_um, closure.limit_um) == ("readings_um", pytest.approx(-30), 25.0)
