@@ -8,6 +8,7 @@ from enum import Enum
 
 from linelog.alignment import clock
 from linelog.alignment.computing import StationOutcome
+from linelog.alignment.not_proven import not_proven_words
 from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
@@ -125,9 +126,7 @@ def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, see
     if judged.verdict is Verdict.IN:
         return Advice("Leave it: proven inside its limit.", withheld=True)
     if judged.verdict is Verdict.NOT_PROVEN:
-        return Advice(
-            "Not proven either way: sweep it once more (next repeat) before anything is moved.", withheld=True
-        )
+        return Advice(not_proven_words(found, unit), withheld=True)
     if not adjusters:
         return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
     try:

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 from linelog.alignment import clock
+from linelog.alignment.lobes import usual_lobes
 from linelog.alignment.models import Reading, Sweep
 from linelog.calc import face, seats, sweep, verdict
+from linelog.calc.dial import Dial
+from linelog.calc.doubt import too_coarse
 from linelog.calc.errors import CalcError
-from linelog.calc.quality import ReadAgain
+from linelog.calc.lobes import NO_LOBES, UsualLobes
+from linelog.calc.quality import QualityLimits, ReadAgain, limits_in_effect
+from linelog.calc.suspect import Suspect, find_suspect
 from linelog.calc.uncertainty import Planar, planar
 from linelog.calc.units import Unit
 from linelog.calc.verdict import Judged, Verdict
@@ -32,6 +38,8 @@ class Outcome:
     """What one sweep (rim or face) came to. Lengths in um, tilt in mm/m.
 
     `value` is None until there are readings enough; `problem` then says what is wrong, where something is.
+    limits    closure and return that this sweep was held to; `suspect` the reading that would explain `read_again`
+    coarse    two steps of the dial exceed the limit: nothing within one step of it (`doubt`) is proven
     """
 
     row: Sweep | None
@@ -45,6 +53,16 @@ class Outcome:
     read_again: tuple[ReadAgain, ...] = ()
     problem: str = ""
     rim: sweep.SweepResult | None = None
+    limits: QualityLimits | None = None
+    suspect: Suspect | None = None
+    coarse: bool = False
+    doubt: float = 0.0
+
+    @property
+    def withheld(self) -> bool:
+        """Whether the verdict is withheld: it is to be read again, and nobody confirmed that it is right."""
+        accepted = self.row is not None and self.row.odd_accepted
+        return bool(self.read_again) and not accepted
 
     @property
     def trusted(self) -> bool:
@@ -65,11 +83,20 @@ class StationOutcome:
     tilt_judged: Judged | None = None
 
     @property
+    def withheld(self) -> bool:
+        """Whether some of its readings are to be read again, and nobody confirmed that they are right."""
+        return any(outcome.withheld for outcome in (*self.seats.values(), self.face) if outcome is not None)
+
+    @property
     def judged(self) -> Judged | None:
-        """The worst of what was judged, or None before anything could be."""
+        """The worst of what was judged; None before anything could be, and while the verdict is withheld.
+
+        What is out by other readings than the doubtful ones stays out.
+        """
         found = [outcome.judged for outcome in self.seats.values()] + [self.tilt_judged]
         known = [judged for judged in found if judged is not None]
-        return min(known, key=lambda j: (WORST_FIRST.index(j.verdict), -j.severity), default=None)
+        worst = min(known, key=lambda j: (WORST_FIRST.index(j.verdict), -j.severity), default=None)
+        return None if self.withheld and worst and worst.verdict is not Verdict.OUT else worst
 
     @property
     def complete(self) -> bool:
@@ -116,8 +143,8 @@ def _usable(turns: Sequence[Turn]) -> tuple[list[sweep.Sweep], tuple[float, ...]
     return [partial.sweep], partial.missing_deg, left_out
 
 
-def rim_setup(row: Sweep, plant: Plant) -> sweep.SweepSetup:
-    """Return how a rim sweep was made, as `calc` takes it."""
+def rim_setup(row: Sweep, plant: Plant, lobes: UsualLobes = NO_LOBES) -> sweep.SweepSetup:
+    """Return how a rim sweep was made, as `calc` takes it; `lobes` matter where positions are missing."""
     return sweep.SweepSetup(
         surface=sweep.Surface(row.surface),
         carrier=sweep.Carrier(row.carrier),
@@ -128,53 +155,98 @@ def rim_setup(row: Sweep, plant: Plant) -> sweep.SweepSetup:
         u_sag_um=row.sag_uncertainty_um,
         u_shaft_um=plant.shaft_uncertainty_um,
         usual_sd_um=plant.usual_scatter_um,
+        lobes=lobes,
     )
 
 
-def _rim(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> sweep.SweepResult:
-    return sweep.reduce_sweep(rim_setup(row, plant), sweeps)
-
-
-def _face(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep]) -> face.FaceResult:
-    setup = face.FaceSetup(
+def _face_setup(row: Sweep, plant: Plant, lobes: UsualLobes) -> face.FaceSetup:
+    return face.FaceSetup(
         view=sweep.View(row.view),
         plunger_reversed=row.plunger_reversed,
         resolution_um=row.resolution_um,
         sag_at_six_um=row.sag_um,
         u_sag_um=row.sag_uncertainty_um,
         usual_sd_um=plant.usual_scatter_um,
+        lobes=lobes,
     )
-    return face.reduce_face(setup, row.face_radius_mm or 0.0, sweeps)
 
 
-def outcome(row: Sweep | None, readings: Sequence[Reading], plant: Plant, limit: float | None, unit: Unit) -> Outcome:
-    """Work out one sweep; what cannot be worked out says why in `problem`, and nothing is raised."""
+def _no_lobes() -> UsualLobes:
+    return NO_LOBES
+
+
+def outcome(
+    row: Sweep | None,
+    readings: Sequence[Reading],
+    plant: Plant,
+    limit: float | None,
+    unit: Unit,
+    lobes: Callable[[], UsualLobes] = _no_lobes,
+) -> Outcome:
+    """Work out one sweep; what cannot be worked out says why in `problem`, and nothing is raised.
+
+    `lobes` gives the usual out-of-round; it is asked only where positions are missing.
+    """
     if row is None or not readings:
         return Outcome(row)
     try:
         sweeps, missing, left_out = _usable(_turns(row, readings))
         if not sweeps:
             return Outcome(row, len(readings), missing, left_out)
-        is_rim = row.kind == Sweep.Kind.RIM
-        result = _rim(row, plant, sweeps) if is_rim else _face(row, plant, sweeps)
-        value = result.offset if isinstance(result, sweep.SweepResult) else result.tilt
-        judged = verdict.judge(value.size, value.radial.U, limit) if limit else None
+        worked = _work(row, plant, sweeps, lobes() if missing else NO_LOBES)
+        whole = Outcome(row, len(readings), missing, left_out)
         # A sweep still being typed is no reason to read it again.
-        limits = plant.closure_limit_um, plant.return_limit_um
-        again = () if missing else sweep.check_sweep(result, *limits, unit=unit)
+        found = whole if missing else _checked(whole, worked, plant, unit, Unit(readings[0].unit))
+        return _judged(found, worked, limit)
     except CalcError as error:
         return Outcome(row, len(readings), problem=error.message)
-    return Outcome(
-        row,
-        len(readings),
-        missing,
-        left_out,
-        value,
-        result.tir_um,
-        result.quality,
-        judged,
-        again,
-        rim=result if isinstance(result, sweep.SweepResult) else None,
+
+
+@dataclass(frozen=True, slots=True)
+class _Worked:
+    """What `calc` makes of a sweep; `per_um` turns a step of the dial into the unit of the value."""
+
+    result: sweep.SweepResult | face.FaceResult
+    value: Planar
+    sweeps: Sequence[sweep.Sweep]
+    dial: Dial
+    sag_at_six_um: float
+    per_um: float
+
+
+def _work(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep], lobes: UsualLobes) -> _Worked:
+    if row.kind == Sweep.Kind.RIM:
+        setup = rim_setup(row, plant, lobes)
+        rim = sweep.reduce_sweep(setup, sweeps)
+        return _Worked(rim, rim.offset, sweeps, setup.dial, setup.sag_at_six_um, 1.0)
+    flat, radius_mm = _face_setup(row, plant, lobes), row.face_radius_mm or 0.0
+    of_face = face.reduce_face(flat, radius_mm, sweeps)
+    return _Worked(of_face, of_face.tilt, sweeps, flat.dial, flat.sag_at_six_um, 1.0 / radius_mm)
+
+
+def _checked(found: Outcome, worked: _Worked, plant: Plant, unit: Unit, typed_in: Unit) -> Outcome:
+    """Say whether it is to be read again, by which limits, and which reading would explain it."""
+    limits = plant.closure_limit_um, plant.return_limit_um
+    again = sweep.check_sweep(worked.result, *limits, unit=unit)
+    suspect = find_suspect(worked.dial, worked.sweeps, worked.sag_at_six_um, again, typed_in) if again else None
+    return replace(found, read_again=again, suspect=suspect, limits=limits_in_effect(worked.result.quality, *limits))
+
+
+def _judged(found: Outcome, worked: _Worked, limit: float | None) -> Outcome:
+    """Add the value, and its verdict unless that is withheld."""
+    value, step = worked.value, worked.dial.resolution_um * worked.per_um
+    coarse = limit is not None and too_coarse(step, limit)
+    doubt = step if coarse else 0.0
+    judged = verdict.judge(value.size, value.radial.U + doubt, limit) if limit and not found.withheld else None
+    return replace(
+        found,
+        value=value,
+        tir_um=worked.result.tir_um,
+        quality=worked.result.quality,
+        judged=judged,
+        rim=worked.result if isinstance(worked.result, sweep.SweepResult) else None,
+        coarse=coarse,
+        doubt=doubt,
     )
 
 
@@ -206,7 +278,8 @@ def compute_swept(
 
     def worked(seat: str, kind: str, limit_of_it: float | None) -> Outcome:
         row, readings = mine.get((seat, kind), (None, ()))
-        return outcome(row, readings, plant, limit_of_it, unit)
+        lobes = partial(usual_lobes, station.machine_id if kind == Sweep.Kind.RIM else None, plant)
+        return outcome(row, readings, plant, limit_of_it, unit, lobes)
 
     limit = station.tilt_limit_mm_per_m
     if station.is_bushing:  # worked out to be read, never judged: the dial sinks with the bushing it rides in
@@ -214,5 +287,16 @@ def compute_swept(
     found = {seat: worked(seat, Sweep.Kind.RIM, station.limit_um) for seat in station.seats}
     of_face = worked("", Sweep.Kind.FACE, limit)
     tilt = of_face.value or _seat_tilt(station, found)
-    tilt_judged = verdict.judge(tilt.size, tilt.radial.U, limit) if tilt and limit else None
-    return StationOutcome(station, stage, found, of_face, tilt, tilt_judged)
+    return StationOutcome(station, stage, found, of_face, tilt, _tilt_judged(tilt, limit, found, of_face))
+
+
+def _tilt_judged(
+    tilt: Planar | None, limit: float | None, found: dict[str, Outcome], of_face: Outcome
+) -> Judged | None:
+    """Judge the tilt of the face where it was swept, else of the seats; None while that is withheld."""
+    if tilt is None or limit is None:
+        return None
+    if of_face.value is not None:
+        return of_face.judged
+    withheld = any(outcome.withheld for outcome in found.values())
+    return None if withheld else verdict.judge(tilt.size, tilt.radial.U, limit)

@@ -2,7 +2,8 @@
 
 A dial that rides in a bushing sinks with it: its sweep reads almost the same however the bushing lies or wears. Such
 sweeps stay readable in the visit they were made in, and count for nothing else. A bushing has its own measurements
-(linelog.alignment.bushings).
+(linelog.alignment.bushings). A result whose verdict is withheld (its readings were to be read again, and nobody
+confirmed them) stays in its visit likewise.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from linelog.plant.models import Station
 
 def not_judged(of: str = "") -> Q:
     """Return the condition of a result that is not judged; `of` is the path to the results, such as "results__"."""
-    return Q(**{f"{of}station__kind__in": Station.BUSHINGS, f"{of}method": Method.STATIC})
+    rides = Q(**{f"{of}station__kind__in": Station.BUSHINGS, f"{of}method": Method.STATIC})
+    return rides | Q(**{f"{of}withheld": True})
 
 
 def judged(results: QuerySet[Result]) -> QuerySet[Result]:
@@ -25,5 +27,5 @@ def judged(results: QuerySet[Result]) -> QuerySet[Result]:
 
 
 def is_judged(result: Result) -> bool:
-    """Whether this result, its station at hand, is judged."""
+    """Whether this result, its station at hand, belongs among those of its visit that are judged, or will be."""
     return result.method != Method.STATIC or not result.station.is_bushing

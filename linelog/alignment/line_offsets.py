@@ -99,7 +99,9 @@ def _found(station: Station, values: Sequence[Value], known: Knowledge | None, t
     seats, expanded, slope_y = [], 0.0, 0.0
     for seat in station.seats:
         value = by_seat[seat]
-        at = planar(value.x_um, value.y_um, (Part("static", *[(value.expanded_um / 2.0) ** 2] * 2),))
+        at = planar(
+            value.x_um, value.y_um, (Part("static", (value.expanded_um / 2.0) ** 2, (value.expanded_um / 2.0) ** 2),)
+        )
         if known is not None:
             travel = travels.get((value.visit_id, station.pk, seat))
             shift = shift_for(known, station, seat, travel)

@@ -17,6 +17,7 @@ def on_tablet(sweep: Sweep, station: Station, plant: Plant, reader: Unit) -> dic
     gain   sign of the offset in the readings
     sag    what sag alone reads at 6, zeroed at 12
     unit   what is typed in; `reader` what is shown in
+    closureLimit, returnLimit  beyond them it is to be read again: those set, or what dial and usual scatter explain
     """
     if sweep.kind != Sweep.Kind.RIM:
         return None
@@ -24,6 +25,7 @@ def on_tablet(sweep: Sweep, station: Station, plant: Plant, reader: Unit) -> dic
         setup = rim_setup(sweep, plant)
     except CalcError:
         return None
+    noise = setup.dial.noise
     return {
         "gain": setup.gain,
         "view": setup.view.value,
@@ -32,5 +34,6 @@ def on_tablet(sweep: Sweep, station: Station, plant: Plant, reader: Unit) -> dic
         "unit": Unit(sweep.unit).value,
         "reader": reader.value,
         "limit": station.limit_um,
-        "closureLimit": plant.closure_limit_um,
+        "closureLimit": noise.closure_limit_um(plant.closure_limit_um),
+        "returnLimit": noise.return_limit_um(plant.return_limit_um),
     }

@@ -13,12 +13,13 @@ from linelog.alignment.computing import Outcome, StationOutcome, compute
 from linelog.alignment.drawing import Drawing, draw
 from linelog.alignment.models import MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
 from linelog.alignment.running import Running, running_of
 from linelog.alignment.services.moves import offer_mark
-from linelog.alignment.services.readings import MOST_REPEATS, Place, fingerprint
-from linelog.alignment.words import set_up_words, shown
+from linelog.alignment.services.readings import Place, fingerprint
+from linelog.alignment.words import set_up_words, shown, suspect_words
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
 from linelog.calc.units import Unit
@@ -157,6 +158,17 @@ class StationPage:
         return clock.words(self.outcome.missing_deg)
 
     @property
+    def suspect(self) -> str:
+        """Which reading would explain that the sweep is to be read again, or ''."""
+        return suspect_words(self.outcome.suspect, self.reader) if self.outcome.suspect else ""
+
+    @property
+    def too_coarse(self) -> str:
+        """That the dial is too coarse for the limit, or ''."""
+        limit = self.station.tilt_limit_mm_per_m if self.place.kind == Sweep.Kind.FACE else self.station.limit_um
+        return coarse_words(self.outcome, limit, self.reader) if self.outcome.coarse and limit else ""
+
+    @property
     def droop_um(self) -> float:
         """The true droop that the sag entered stands for."""
         return droop_from_sag(self.sweep.sag_um)
@@ -187,7 +199,18 @@ class StationPage:
     def budget(self) -> tuple[BudgetLine, ...]:
         """The uncertainty by source, in the reader's unit."""
         value = self.outcome.value
-        return () if value is None else tuple(budget_line(part, self) for part in value.budget)
+        return () if value is None else tuple(budget_line(part, self) for part in value.budget if not part.linear)
+
+    @property
+    def closure_adds(self) -> str:
+        """What a closure that the dial does not explain adds to U, or ''."""
+        value = self.outcome.value
+        linear = sum(part.linear for part in value.budget) if value else 0.0
+        if not linear:
+            return ""
+        if self.place.kind == Sweep.Kind.FACE:
+            return f"{linear:.3f} mm/m"
+        return units.show_um(linear, self.reader, with_unit=True)
 
     def position_of(self, typed: Mapping[str, Any]) -> Position | None:
         """Return the field that a sent reading came from, or None where it came from nowhere on this screen."""

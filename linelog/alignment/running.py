@@ -81,7 +81,7 @@ def as_running(found: StationOutcome, knowledge: Knowledge) -> Running | None:
         return None
     tilt = _tilted(found, knowledge)
     limit = found.station.tilt_limit_mm_per_m
-    judged = judge(tilt.size, tilt.radial.U, limit) if tilt and limit else None
+    judged = judge(tilt.size, tilt.radial.U, limit) if tilt and limit and found.tilt_judged else None
     return Running(replace(found, seats=seats, tilt=tilt, tilt_judged=judged), sentence)
 
 
@@ -96,7 +96,9 @@ def _moved(outcome: Outcome, shift: Shift | None, limit_um: float) -> Outcome:
     if shift is None or outcome.value is None:
         return outcome
     value = shift.applied(outcome.value)
-    return replace(outcome, value=value, tir_um=2.0 * value.size, judged=judge(value.size, value.radial.U, limit_um))
+    # A verdict that is withheld stays so: the running value rests on the same readings.
+    judged = outcome.judged and judge(value.size, value.radial.U + outcome.doubt, limit_um)
+    return replace(outcome, value=value, tir_um=2.0 * value.size, judged=judged)
 
 
 def _tilted(found: StationOutcome, knowledge: Knowledge) -> Planar | None:
@@ -125,6 +127,8 @@ def expected_of(
     """Return the worst of what stored static results are expected to be when running; None if unknown."""
     found = []
     for result in results:
+        if result.withheld:
+            continue
         place = (station.pk, result.stage, result.seat)
         travel = travels.get(place, travels.get((station.pk, Stage.AS_FOUND, result.seat)))
         shift = shift_for(knowledge, station, result.seat, travel)

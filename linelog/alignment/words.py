@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from linelog.alignment.models import Reading, Sweep
+from linelog.calc.readings import clock_position
+from linelog.calc.suspect import Suspect
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
 from linelog.web import units
@@ -31,6 +33,17 @@ def set_up_words(sweep: Sweep, unit: Unit) -> str:
     if sweep.indicator:
         words.append(f"indicator {sweep.indicator}")
     return ", ".join(words) + "."
+
+
+def suspect_words(suspect: Suspect, unit: Unit) -> str:
+    """Say which reading would explain what does not fit, as a question to who typed it."""
+    typed, fits = (units.show_um(um, unit, signed=True, with_unit=True) for um in (suspect.typed_um, suspect.fits_um))
+    position = f"{clock_position(suspect.angle_deg)} o'clock"
+    if suspect.is_return:
+        return f"{position} again at the end would fit as {fits}: is {typed} right?"
+    if suspect.repeat > 1:
+        return f"{position} of repeat {suspect.repeat} would fit as {fits}: is {typed} right?"
+    return f"{position} would fit as {fits}: is {typed} right?"
 
 
 def shown(reading: Reading | None, unit: Unit) -> str:

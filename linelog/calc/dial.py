@@ -20,6 +20,8 @@ from linelog.calc.uncertainty import Part, pool_scatter, resolution_uncertainty
 USUAL_SD_UM = 2.5
 USUAL_DOF = 8.0
 
+RESOLUTION = "resolution of the dial"  # the name of its line in a budget
+
 
 @dataclass(frozen=True, slots=True)
 class Dial:
@@ -68,7 +70,7 @@ def work_up(dial: Dial, sweeps: Sequence[Sweep], sag_at_six_um: float) -> Worked
     scattered = _part("scatter of the readings", scatter.sd, fit.spread, scatter.dof)
     parts = (
         replace(scattered, repeats=len(sweeps)),
-        _part("resolution of the dial", resolution_uncertainty(dial.resolution_um), fit.spread_once, None),
+        _part(RESOLUTION, resolution_uncertainty(dial.resolution_um), fit.spread_once, None),
         *_closure_doubt(fit, ReadingNoise(dial.usual_sd_um / math.sqrt(len(sweeps)), dial.resolution_um)),
         *dial.lobes.unseen(fit.lobe_bias),
     )

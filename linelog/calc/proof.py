@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from linelog.calc.dial import RESOLUTION
 from linelog.calc.uncertainty import Part, Planar, planar
 from linelog.calc.verdict import Verdict, judge
 
@@ -50,6 +51,20 @@ def sweeps_to_prove(
         middle = (low + high) // 2
         low, high = (low, middle) if verdict_after(middle)[0] is not Verdict.NOT_PROVEN else (middle + 1, high)
     return SweepsToProve(low, verdict_after(low)[0], stays)
+
+
+def at_more_positions(value: Planar, positions: int, wanted: int) -> Planar:
+    """Return what a value's uncertainty would be, swept once at `wanted` positions and not at so many `positions`.
+
+    Scatter and steps of the dial average over more of them, and a closure is told from an oval bore (eight do).
+    """
+    budget = []
+    for part in value.budget:
+        of_readings = part.repeats is not None or part.name.endswith(RESOLUTION)
+        share = (part.repeats or 1) * positions / wanted if of_readings else 1.0
+        repeats = None if part.repeats is None else 1
+        budget.append(replace(part.scaled(math.sqrt(share)), linear=0.0, repeats=repeats))
+    return planar(value.x, value.y, budget)
 
 
 def _after(budget: Sequence[Part], more: int, positions: int) -> list[Part]:

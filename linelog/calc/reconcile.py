@@ -88,7 +88,8 @@ class Shift:
 
     def applied(self, value: Planar) -> Planar:
         """Return the value expected when running."""
-        budget = (self.part,) if self.replaces else (*value.budget, self.part)
+        kept = [part for part in value.budget if part.linear or not self.replaces]
+        budget = (*kept, self.part)
         return planar(value.x + self.dx_um, value.y + self.dy_um, budget)
 
 

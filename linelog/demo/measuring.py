@@ -226,4 +226,4 @@ class Calling:
         odd = [outcome.row for outcome in outcomes if outcome.row is not None and outcome.read_again]
         for row in odd:
             row.odd_accepted = True
-        return found
+        return work() if odd else found

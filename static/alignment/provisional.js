@@ -5,6 +5,7 @@
   const clock = () => document.getElementById("clock");
   const make = (tag, text, className = "") => Object.assign(document.createElement(tag), { textContent: text, className });
   const angleOf = (form) => Number(form.elements.angle_deg.value);
+  const NOTHING_UM = 1e-6; // rounding of binary fractions
   let chosen = null; // a set-up that is not on the server yet
 
   linelog.setup = () => {
@@ -13,9 +14,9 @@
   };
   linelog.chooseSetup = (form) => { chosen = form; };
 
-  const readings = () => {
-    const forms = [...clock().querySelectorAll("form[data-reading]")].filter((form) => !form.elements.is_return);
-    return forms.map((form) => {
+  const readings = (isReturn = false) => {
+    const all = [...clock().querySelectorAll("form[data-reading]")];
+    return all.filter((form) => Boolean(form.elements.is_return) === isReturn).map((form) => {
       const { um } = linelog.units[form.elements.unit.value];
       return { angle: angleOf(form), um: linelog.parseNumber(form.elements.value.value) * um };
     });
@@ -56,9 +57,10 @@
     if (!Number.isNaN(closure)) rows.push(["Closure", show(closure, reader)]);
     const from = isWhole ? `all ${all.length} positions` : "12, 3, 6 and 9";
     const parts = [table(rows), make("p", `From ${from} of this repeat alone. Verdict, uncertainty and move come when the server has it.`, "quiet")];
-    if (Math.abs(closure) > setup.closureLimit) {
-      parts.splice(1, 0, make("p", `Read it again: the readings do not close, the limit is ${show(setup.closureLimit, reader, false)}.`, "wrong"));
-    }
+    const again = (why, limit) => parts.splice(1, 0, make("p", `Read it again, no verdict: ${why}, the limit is ${show(limit, reader, false)}.`, "wrong"));
+    const [back] = readings(true), first = back ? at(back.angle) : NaN;
+    if (Math.abs(closure) > setup.closureLimit + NOTHING_UM) again("the readings do not close", setup.closureLimit);
+    if (back && Math.abs(back.um - first) > setup.returnLimit + NOTHING_UM) again("the first position reads differently at the end", setup.returnLimit);
     return parts;
   };
 

@@ -152,7 +152,7 @@ def test_a_missing_position_is_named_and_holds_the_move_back(job):
 
 def test_a_closure_beyond_its_limit_asks_to_read_again_and_withholds_the_move_until_confirmed(job):
     client, visit, domer = job
-    response = type_round(client, visit, domer, OUT_HIGH | {"270": "0.17"})
+    response = type_round(client, visit, domer, OUT_HIGH | {"270": "0.11"})
     said = response.content.decode()
     assert "Read it again" in said
     assert "Closure" in said

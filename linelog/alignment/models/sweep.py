@@ -171,6 +171,9 @@ class Result(models.Model):
     tilt_expanded_mm_per_m = models.FloatField(null=True)
     readings = models.PositiveIntegerField()
     verdict = models.CharField(max_length=12)
+    withheld = models.BooleanField(
+        default=False, help_text="To be read again and not confirmed: no verdict, 'not proven' stands for it."
+    )
     severity = models.FloatField(help_text="Offset as a share of its limit; the tilt's where that is larger.")
     limit_um = models.FloatField()
     tilt_limit_mm_per_m = models.FloatField(null=True)
@@ -189,6 +192,9 @@ class Result(models.Model):
                 fields=["visit", "station", "stage", "seat", "method"], name="one_result_per_place_and_stage"
             ),
             models.CheckConstraint(condition=Q(verdict__in=["in", "not proven", "out"]), name="result_verdict_known"),
+            models.CheckConstraint(
+                condition=Q(withheld=False) | ~Q(verdict="in"), name="withheld_result_is_never_in"
+            ),
             models.CheckConstraint(condition=Q(limit_um__gt=0) & Q(severity__gte=0), name="result_limit_positive"),
         ]
 

@@ -10,14 +10,13 @@ from django.db import IntegrityError, transaction
 
 from linelog.alignment import clock
 from linelog.alignment.models import Reading, Sweep, Visit
+from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services.guard import locked_open_visit
 from linelog.alignment.services.results import store_results
 from linelog.plant.models import Person, Station
 from linelog.web import audit, writes
 from linelog.web.errors import Conflict, Refused
-
-MOST_REPEATS = 9
 
 
 @dataclass(frozen=True, slots=True)

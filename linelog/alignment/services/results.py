@@ -12,24 +12,24 @@ from linelog.alignment.models import Result, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import sweeps_of
 from linelog.calc.sweep import ALGORITHM
+from linelog.calc.verdict import Verdict
 from linelog.plant.models import Station
 
 
 def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict[str, Any]:
     """Return the columns of a `Result` for one seat."""
-    value, judged, quality = of_seat.value, of_seat.judged, of_seat.quality
-    if value is None or judged is None or quality is None:
+    value, quality = of_seat.value, of_seat.quality
+    if value is None or quality is None:
         raise ValueError("a seat without a value has no result")
-    verdicts, severity = [judged.verdict], judged.severity
-    if found.tilt_judged:
-        verdicts.append(found.tilt_judged.verdict)
-        severity = max(severity, found.tilt_judged.severity)
+    given = _verdict(found, of_seat)
+    limit = found.station.limit_um
+    shares = [value.size / limit, *([found.tilt_judged.severity] if found.tilt_judged else [])]
     return {
         "x_um": value.x,
         "y_um": value.y,
         "radial_um": value.size,
-        "u_x_um": value.across.u,
-        "u_y_um": value.up.u,
+        "u_x_um": value.across.U / value.across.k,  # with what a closure adds to U
+        "u_y_um": value.up.U / value.up.k,
         "expanded_um": value.radial.U,
         "tir_um": of_seat.tir_um,
         "closure_um": quality.closure_um,
@@ -39,14 +39,22 @@ def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict
         "tilt_y_mm_per_m": found.tilt.y if found.tilt else None,
         "tilt_expanded_mm_per_m": found.tilt.radial.U if found.tilt else None,
         "readings": of_seat.readings,
-        "verdict": min(verdicts, key=WORST_FIRST.index).value,
-        "severity": severity,
-        "limit_um": found.station.limit_um,
+        "verdict": (given or Verdict.NOT_PROVEN).value,
+        "withheld": given is None,
+        "severity": max(shares),
+        "limit_um": limit,
         "tilt_limit_mm_per_m": found.station.tilt_limit_mm_per_m,
         "carried": False,
         "algorithm": ALGORITHM,
         "at": at,
     }
+
+
+def _verdict(found: StationOutcome, of_seat: Outcome) -> Verdict | None:
+    """Return the worse of offset and tilt; None while it is withheld: a doubtful tilt can't turn out in."""
+    judged = [one.verdict for one in (of_seat.judged, found.tilt_judged) if one is not None]
+    worst = min(judged, key=WORST_FIRST.index, default=None)
+    return None if of_seat.withheld or (found.withheld and worst is not Verdict.OUT) else worst
 
 
 @transaction.atomic(savepoint=False)
@@ -58,6 +66,8 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
         plant=visit.machine.line.plant,
         rows=sweeps_of(visit, station, stage),
     )
+    if station.is_bushing:  # never judged: what was stored of its old sweeps stays as it was
+        return found
     for seat, of_seat in found.seats.items():
         place: dict[str, Any] = {
             "visit": visit,

@@ -1,0 +1,117 @@
+"""A station proven neither in nor out: how many more sweeps would prove it, or that none will."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from linelog.alignment.computing import Outcome, StationOutcome
+from linelog.alignment.models import Sweep
+from linelog.calc.proof import SweepsToProve, at_more_positions, sweeps_to_prove
+from linelog.calc.uncertainty import Planar
+from linelog.calc.units import Unit, show_um
+from linelog.calc.verdict import Verdict
+
+POSITIONS_THAT_TELL = 8
+MOST_REPEATS = 9  # that can be logged
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """One value that is not proven, with the sweep it rests on; um, a tilt in mm/m."""
+
+    value: Planar
+    limit: float
+    swept: Outcome
+    is_length: bool
+
+    @property
+    def positions(self) -> int:
+        return self.swept.quality.positions if self.swept.quality else 0
+
+    @property
+    def repeats(self) -> int:
+        return self.swept.quality.repeats if self.swept.quality else 0
+
+    def forecast(self, value: Planar, positions: int) -> SweepsToProve:
+        return sweeps_to_prove(value, self.limit, positions, doubt=self.swept.doubt)
+
+    def shown(self, size: float, unit: Unit) -> str:
+        return show_um(size, unit, signed=False) if self.is_length else f"{size:.3f}\u202fmm/m"
+
+
+def _open(found: StationOutcome) -> Iterator[_Open]:
+    for outcome in found.seats.values():
+        if outcome.value and outcome.judged and outcome.judged.verdict is Verdict.NOT_PROVEN:
+            yield _Open(outcome.value, found.station.limit_um, outcome, True)
+    limit, judged = found.station.tilt_limit_mm_per_m, found.tilt_judged
+    if limit and found.tilt and judged and judged.verdict is Verdict.NOT_PROVEN:
+        swept = [one for one in (found.face, *found.seats.values()) if one and one.value]
+        if swept:
+            yield _Open(found.tilt, limit, swept[0], False)
+
+
+def not_proven_words(found: StationOutcome, unit: Unit) -> str:
+    """Say what would prove a station in or out: so many sweeps, more positions, a finer dial, or nothing here."""
+    still = list(_open(found))
+    coarse = next((one for one in still if one.swept.coarse), None)
+    if coarse is not None:
+        return coarse_words(coarse.swept, coarse.limit, unit)
+    forecasts = [(one, one.forecast(one.value, one.positions)) for one in still]
+    stuck = next(((one, seen) for one, seen in forecasts if not _within_reach(one, seen)), None)
+    if stuck is not None:
+        return _stuck_words(*stuck, unit)
+    more = max((seen.more or 1 for _, seen in forecasts), default=1)
+    fewest = min((one.positions for one, _ in forecasts), default=POSITIONS_THAT_TELL)
+    if more > 1 and fewest < POSITIONS_THAT_TELL:
+        return (
+            f"Not proven either way: sweep it {more} more times (next repeats), or at {POSITIONS_THAT_TELL} "
+            "positions, before anything is moved; at this offset that is enough."
+        )
+    if more > 1:
+        return (
+            f"Not proven either way: sweep it {more} more times (next repeats) before anything is moved; "
+            "at this offset that is enough."
+        )
+    return (
+        "Not proven either way: sweep it once more (next repeat) before anything is moved; "
+        "at this offset that is enough."
+    )
+
+
+def _within_reach(one: _Open, seen: SweepsToProve) -> bool:
+    return seen.more is not None and one.repeats + seen.more <= MOST_REPEATS
+
+
+def _stuck_words(one: _Open, seen: SweepsToProve, unit: Unit) -> str:
+    stays = one.shown(seen.expanded, unit)
+    if one.positions < POSITIONS_THAT_TELL:
+        better = one.forecast(at_more_positions(one.value, one.positions, POSITIONS_THAT_TELL), POSITIONS_THAT_TELL)
+        if better.more is not None and better.more <= MOST_REPEATS:
+            return (
+                f"Not proven, and no more sweeps at {one.positions} positions will prove it at this offset "
+                f"(±{stays} stays however often it is swept): sweep it at {POSITIONS_THAT_TELL} positions."
+            )
+    if seen.more is not None:
+        return (
+            f"Not proven: at this offset {seen.more} more sweeps would be needed to prove it. "
+            "Nothing is to be moved on this value."
+        )
+    return (
+        f"Not proven, and no number of sweeps will prove it at this offset: ±{stays} stays however often it is "
+        "swept. Nothing is to be moved on this value; a finer dial, or a better known sag, centring or droop, "
+        "narrows it."
+    )
+
+
+def coarse_words(swept: Outcome, limit: float, unit: Unit) -> str:
+    """Say that the dial is too coarse for the limit, and which dial is not."""
+    row = swept.row
+    step_um = row.resolution_um if row else 0.0
+    radius_mm = (row.face_radius_mm if row and row.kind == Sweep.Kind.FACE else None) or 1.0
+    finest = show_um(limit * radius_mm / 2.0, unit, signed=False)
+    step = show_um(step_um, unit, signed=False)
+    return (
+        f"The dial is too coarse for this limit: two of its steps of {step} exceed it. "
+        f"Use a dial with steps of {finest} or finer."
+    )
