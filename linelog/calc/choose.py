@@ -1,179 +1,329 @@
-"""Which travels can be had, and which of them together leave the least.
+"""Which travels together leave least, in the order of merit told in `goal`; exact over all that can be had.
 
-Adjusters that act alike (the feet left and right at one z) move alike. The rest fall into sets that touch the same
-residuals; for each set every combination of the travels nearest its least-squares target is tried, sixty of each for
-the usual one or two adjusters a direction, fewer where more act together.
+Adjusters that act alike (the feet left and right at one z) move alike. The rest fall into parts that share no
+residual. Of each part every setting that could be in the best answer is laid out (`box_search`): first those within
+the limits, then, where none of them brings everything inside, those no worse than a rounded guess. What is left of
+the parts is then weighed together, seat by seat.
 
-Packs that need more pieces of a thickness than are at hand for all of them are chosen anew by a mixed-integer program
-(HiGHS through scipy.optimize.milp): one combination for each set, out of the best of them, within what is at hand.
-Leaving that competition out can only make the cost lower, so packs that do not compete are the best without it.
-The program is not given the pieces themselves: on two cores that took HiGHS from 40 ms to beyond 2 s, and the answer
-is wanted between two readings. The tests hold both against each other.
+Where packs need more pieces of a thickness than are at hand for all of them, it is done anew with every pack apart
+(`travel_ladder.scarce_ladder`), and only answers count that the pieces suffice for.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
 
-from linelog.calc.adjust import Adjuster, Kind, Mount
-from linelog.calc.errors import CalcError
-from linelog.calc.goal import PIECE_UM, Goal
+from linelog.calc.adjust import Adjuster, Mount
+from linelog.calc.box_search import Triangle, within
+from linelog.calc.goal import HAIR_UM, SAME_UM, STRAIN, Goal
 from linelog.calc.require import Floats
-from linelog.calc.shims import Pack, PackTable, pack_table, thickness_key
+from linelog.calc.shims import thickness_key
+from linelog.calc.travel_ladder import Ladder, Setting, ladder_of, scarce_ladder
 
-_COMBINATIONS = 20_000
-_RUNGS = 60
-_COLUMNS = 100  # combinations of a set that the program may choose from
-_SPARE_PIECES = 2  # where pieces are scarce, packs of so many more than the fewest count too
-_TRAVELS = 20  # where pieces are scarce: fewer travels, and more packs for each
-_TIME_LIMIT_S = 1.0
+_NOTHING_UM = 2.0 * SAME_UM  # in one direction: neither a dial nor a shim can tell
+_BIN_UM = SAME_UM / 2.0
+_SAME = 0.98 * SAME_UM
+_ALL_SEATS = 1e-5  # where the worst seat is the same, the others decide
+_MOST = 4_000  # settings of one part that are weighed with those of the others
+
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
-    """Travel of one adjuster in um, and the pieces that make it where it is a shim pack."""
+class Part:
+    """Adjusters that share residuals: `members` of each travel alike. effect (R, g) of each, summed over them."""
 
-    travel_um: float
-    pack: Pack | None = None
+    members: tuple[tuple[int, ...], ...]
+    ladders: tuple[Ladder, ...]
+    effect: Floats
+    target: Floats
+    rows: tuple[int, ...]
 
     @property
-    def pieces(self) -> int:
-        """Shims handled."""
-        return self.pack.pieces if self.pack else 0
+    def travels(self) -> list[Floats]:
+        """The travels of each."""
+        return [ladder.travels for ladder in self.ladders]
 
-    def drawn(self, key: int) -> int:
-        """Pieces of one thickness that are put in."""
-        return sum(thickness_key(thickness) == key for thickness in self.pack.put_in) if self.pack else 0
+    @property
+    def still(self) -> list[int]:
+        """The rungs at which nothing is touched."""
+        return [_nearest(travels, 0.0) for travels in self.travels]
 
-
-@dataclass(frozen=True, slots=True)
-class Twins:
-    """Adjusters that must travel alike, and what 1 um of all of them does to the residuals (R,)."""
-
-    adjuster: Adjuster
-    members: tuple[int, ...]
-    column: Floats
+    @property
+    def near(self) -> list[int]:
+        """The rungs nearest what is aimed at."""
+        return [_nearest(travels, aim) for travels, aim in zip(self.travels, self.target, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
-class Ladder:
-    """Travels to try, best first, the fewest shims that each takes, and the table they came from."""
+class Found:
+    """Settings of some parts: rungs (N, g) and what they do: moved (N, R), shims, squared travel, pieces drawn."""
 
-    travels: Floats
+    rungs: NDArray[np.int64]
+    moved: Floats
     pieces: Floats
-    table: PackTable | None = None
+    travel2: Floats
+    drawn: NDArray[np.int64]
 
-    def setting(self, rung: int) -> Setting:
-        """Return the setting of one of the travels."""
-        return self.settings(rung, 0)[0]
-
-    def settings(self, rung: int, spare: int) -> list[Setting]:
-        """Return every setting that makes one of the travels with at most `spare` more shims than the fewest."""
-        travel = float(self.travels[rung])
-        if self.table is None:
-            return [Setting(travel)]
-        return [Setting(pack.total_um, pack) for pack in self.table.packs(travel, spare)]
+    def __getitem__(self, kept: Bools | NDArray[np.intp]) -> "Found":
+        """Those of them that are kept."""
+        return Found(self.rungs[kept], self.moved[kept], self.pieces[kept], self.travel2[kept], self.drawn[kept])
 
 
 @dataclass(frozen=True, slots=True)
-class Combination:
-    """Settings of the twins of one set, what they cost, and the pieces they draw of each scarce thickness."""
+class Search:
+    """One search: the goal, its parts, and how many pieces of each scarce thickness there are."""
 
-    settings: tuple[Setting, ...]
-    cost: float
-    drawn: tuple[int, ...] = ()
+    goal: Goal
+    parts: tuple[Part, ...]
+    at_hand: NDArray[np.int64]
+
+    def best(self, *, keep_tilt: bool = False) -> Found:
+        """Return the one answer (N = 1); `keep_tilt` leaves out every answer with the slope beyond its limit."""
+        guesses = [self._made([part.still for part in self.parts]), self._made([part.near for part in self.parts])]
+        guesses = [guess for guess in guesses if self._fits(guess).all()]
+        inside = self._answer(guesses, self.goal.inside, self.goal.limit_um, tilted=True)
+        if inside is not None:
+            return inside
+        kept = self._tilt_kept if keep_tilt else self._any
+        return self._answer(guesses, kept, math.inf, tilted=keep_tilt) or guesses[0]
+
+    def _any(self, rows: Floats) -> Bools:
+        return np.ones(len(rows), dtype=bool)
+
+    def _tilt_kept(self, rows: Floats) -> Bools:
+        return np.asarray(self.goal.tilt(rows) <= (self.goal.tilt_limit or 0.0) * (1.0 + HAIR_UM))
+
+    def _made(self, rungs: Sequence[Sequence[int]]) -> Found:
+        each = [_found(part, np.array([r], dtype=np.int64)) for part, r in zip(self.parts, rungs, strict=True)]
+        return reduce(_together, each)
+
+    @property
+    def _offsets(self) -> list[int]:
+        """Rows of the seats and of the strains."""
+        return [*range(2 * self.goal.seats), *range(self.goal.first_slope + 2, len(self.goal.start))]
+
+    def _fits(self, found: Found) -> Bools:
+        return np.asarray((found.drawn <= self.at_hand).all(axis=1))
+
+    def _answer(
+        self, guesses: Sequence[Found], kept: Callable[[Floats], Bools], reach: float, *, tilted: bool
+    ) -> Found | None:
+        """Return the best that `kept` lets through, no worse than `reach` and the guesses; None without any."""
+        goal = self.goal
+        rows = np.vstack([goal.start + guess.moved for guess in guesses])
+        good = [guesses[i] for i in np.flatnonzero(kept(rows))]
+        reach = float(min([reach, *goal.worst(rows)[kept(rows)].tolist()]))
+        each = [
+            self._in_box(part, self._bounds(part, reach, good, tilted=tilted), tilted=tilted) for part in self.parts
+        ]
+        if not all(len(found.rungs) for found in each):
+            return good[0] if good else None
+        base = self._least(each, good, kept, tilted=tilted)
+        return None if base is None else self._cheapest(each, base, kept)
+
+    def _least(
+        self, each: Sequence[Found], good: Sequence[Found], kept: Callable[[Floats], Bools], *, tilted: bool
+    ) -> Found | None:
+        """Return what leaves the worst seat least of all that `kept` lets through; None where it lets none."""
+        goal, fronts = self.goal, []
+        for part, found in zip(self.parts, each, strict=True):
+            objectives = [np.abs(goal.start + found.moved)[:, self._judged(part, tilted=tilted)], found.drawn]
+            fronts.append(found[_front(np.hstack(objectives))])
+        best = self._combined(fronts, *good)
+        rows = goal.start + best.moved
+        allowed = kept(rows) & self._fits(best)
+        if not allowed.any():
+            return None
+        seats = _ALL_SEATS * np.abs(rows[:, : 2 * goal.seats]).sum(axis=1)
+        merit = np.where(allowed, goal.worst(rows) + seats, np.inf)
+        return best[np.array([int(np.argmin(merit))])]
+
+    def _judged(self, part: Part, *, tilted: bool) -> list[int]:
+        slopes = (self.goal.first_slope, self.goal.first_slope + 1)
+        return [row for row in part.rows if tilted or row not in slopes]
+
+    def _bounds(self, part: Part, reach: float, good: Sequence[Found], *, tilted: bool) -> Floats:
+        """How large each residual of a part may be (R,) in an answer that is no worse than `reach`."""
+        goal = self.goal
+        fixed = goal.start[None].copy()
+        fixed[0, [row for one in self.parts for row in one.rows]] = 0.0
+        if not math.isfinite(reach):
+            return np.full(len(goal.start), 1e6)
+        room = np.sqrt(np.maximum(reach**2 - goal.radial(fixed)[0] ** 2, 0.0))
+        if goal.seats == 1 and not tilted:  # each part for itself: no worse than it is in a guess
+            own = np.zeros(len(goal.start), dtype=bool)
+            own[list(part.rows)] = True
+            mine = [goal.worst(np.where(own, goal.start + one.moved, 0.0))[0] for one in good]
+            room = np.minimum(room, min(mine, default=math.inf))
+        strains = np.full(len(goal.start) - goal.first_slope - 2, room.max() / STRAIN)
+        tilt = np.full(2, goal.tilt_limit or 1.0)
+        wide = np.concatenate([np.repeat(room, 2), [1.0], tilt, strains])
+        wide[self._offsets] = np.maximum(wide[self._offsets] + SAME_UM, _NOTHING_UM)
+        return wide
+
+    def _in_box(self, part: Part, bounds: Floats, *, tilted: bool) -> Found:
+        """Return the settings of a part whose residuals can be within their bounds; few where reach is endless."""
+        goal, rows = self.goal, self._judged(part, tilted=tilted)
+        if not rows:  # only slopes that do not count
+            return _found(part, np.array([part.still], dtype=np.int64))
+        seats = {row // 2 for row in rows if row < 2 * goal.seats}
+        slopes = any(row in (goal.first_slope, goal.first_slope + 1) for row in rows)
+        strains = sum(row > goal.first_slope + 1 for row in rows)
+        triangle = Triangle(part.effect[rows], goal.start[rows], bounds[rows])
+        found = _found(part, within(triangle, part.travels, part.target, float(len(seats) + slopes + strains)))
+        near = (np.abs(goal.start + found.moved)[:, rows] <= bounds[rows] * (1 + 1e-9) + 1e-9).all(axis=1)
+        return found[near & self._fits(found)]
+
+    def _cheapest(self, each: Sequence[Found], base: Found, kept: Callable[[Floats], Bools]) -> Found:
+        """Of what leaves no more than `base` return what has the least slope, where limited, and costs least."""
+        goal, fronts = self.goal, []
+        slopes = [goal.first_slope, goal.first_slope + 1]
+        least = np.abs(goal.start + base.moved[0])
+        bounds = np.maximum(least + SAME_UM, _NOTHING_UM)
+        for part, found in zip(self.parts, each, strict=True):
+            rows = [row for row in part.rows if row not in slopes]
+            near = found[(np.abs(goal.start + found.moved)[:, rows] <= bounds[rows] + 1e-9).all(axis=1)]
+            size = np.abs(goal.start + near.moved)
+            more = np.ceil(np.maximum(size - least, 0.0)[:, rows] / _BIN_UM)
+            tilts = size[:, [row for row in part.rows if row in slopes]]
+            endways = np.abs(near.moved[:, [2 * goal.seats]])
+            costs = np.column_stack([near.pieces, near.travel2])
+            fronts.append(near[_front(np.hstack([more, tilts, endways, costs, near.drawn]))])
+        every = self._combined(fronts, base)
+        same = goal.worst(goal.start + every.moved) <= goal.worst(goal.start + base.moved)[0] + _SAME
+        every = every[same & kept(goal.start + every.moved) & self._fits(every)]
+        tilt = goal.tilt(goal.start + every.moved)
+        every = every[tilt <= tilt.min() + goal.same_tilt + 1e-12]
+        endways = np.round(np.abs(every.moved[:, 2 * goal.seats]), 3)
+        return every[np.lexsort((every.travel2, endways, every.pieces))[:1]]
+
+    def _combined(self, each: Sequence[Found], *also: Found) -> Found:
+        """Return every combination of what was found of the parts, and what is known besides."""
+        goal, combined = self.goal, each[0]
+        for found in each[1:]:
+            combined = _together(combined, found)
+            if len(self.at_hand):
+                combined = combined[self._fits(combined)]
+            if len(combined.rungs) > _MOST * 10:
+                order = np.argsort(goal.worst(goal.start + combined.moved), kind="stable")
+                combined = combined[order[: _MOST * 10]]
+        return reduce(_joined, also, combined)
 
 
-def choose(goal: Goal, adjusters: Sequence[Adjuster], body: Mount, target: Floats) -> tuple[Setting, ...]:
-    """Return the setting of each adjuster that costs least near `target` (n,), within pieces and bounds."""
-    sets = _coupled(goal, _find_twins(goal, adjusters, body))
-    chosen = [_search(goal, together, target) for together in sets]
+def choose(
+    goal: Goal, adjusters: Sequence[Adjuster], body: Mount, target: Floats, *, keep_tilt: bool = False
+) -> tuple[Setting, ...]:
+    """Return the setting of each adjuster that leaves least, within pieces and bounds; `target` (n,) is the ideal."""
     drawers = _drawers(adjusters)
-    drawn = [sum(_drawn(*pair, key) for pair in zip(sets, chosen, strict=True)) for key in drawers]
-    if any(number > pieces for number, pieces in zip(drawn, drawers.values(), strict=True)):
-        chosen = _share([_columns(goal, together, target, drawers) for together in sets], drawers)
-    settings = [Setting(0.0)] * len(adjusters)
-    for together, found in zip(sets, chosen, strict=True):
-        for twins, setting in zip(together, found, strict=True):
-            for member in twins.members:
+    search = Search(goal, _parts(goal, adjusters, body, target, ()), np.zeros(0, dtype=np.int64))
+    settings = _settings(search, len(adjusters), keep_tilt=keep_tilt)
+    if any(sum(setting.drawn(key) for setting in settings) > pieces for key, pieces in drawers.items()):
+        parts = _parts(goal, adjusters, body, target, tuple(drawers))
+        search = Search(goal, parts, np.array(list(drawers.values()), dtype=np.int64))
+        settings = _settings(search, len(adjusters), keep_tilt=keep_tilt)
+    return settings
+
+
+def _settings(search: Search, adjusters: int, *, keep_tilt: bool) -> tuple[Setting, ...]:
+    settings = [Setting(0.0)] * adjusters
+    if not search.parts:
+        return tuple(settings)
+    rungs = iter(search.best(keep_tilt=keep_tilt).rungs[0].tolist())
+    for part in search.parts:
+        for members, ladder in zip(part.members, part.ladders, strict=True):
+            setting = ladder.setting(next(rungs))
+            for member in members:
                 settings[member] = setting
     return tuple(settings)
 
 
-def _find_twins(goal: Goal, adjusters: Sequence[Adjuster], body: Mount) -> list[Twins]:
-    """Collect the adjusters that push at one place, one way, by the same means."""
-    found: dict[object, list[int]] = {}
+def _parts(
+    goal: Goal, adjusters: Sequence[Adjuster], body: Mount, target: Floats, scarce: tuple[int, ...]
+) -> tuple[Part, ...]:
+    """Collect adjusters that act alike, and split them into parts that share no residual that counts."""
+    twins: dict[object, list[int]] = {}
     for index, a in enumerate(adjusters):
         means = (a.kind, a.stock, a.pieces_um, a.reach_um, a.pitch_mm, a.resolution_um)
-        found.setdefault((*means, *np.round(body.to_travel[index], 6).tolist()), []).append(index)
-    return [Twins(adjusters[m[0]], tuple(m), goal.effect[:, m].sum(axis=1)) for m in found.values()]
+        twins.setdefault((*means, *np.round(body.to_travel[index], 6).tolist()), []).append(index)
+    counted = goal.counted
+    parts: list[tuple[set[int], list[list[int]]]] = []
+    for members in twins.values():
+        rows = {row for row in counted if goal.effect[row, members].sum() != 0.0}
+        if not rows:
+            continue  # it moves nothing that counts: it is left
+        joined = [part for part in parts if not part[0].isdisjoint(rows)]
+        parts = [part for part in parts if part[0].isdisjoint(rows)]
+        parts.append((rows.union(*(p[0] for p in joined)), [m for p in joined for m in p[1]] + [members]))
+    return tuple(_part(goal, adjusters, target, scarce, sorted(rows), members) for rows, members in parts)
 
 
-def _coupled(goal: Goal, twins: list[Twins]) -> list[list[Twins]]:
-    """Split into sets that share no residual, nor a pair of residuals of which the larger counts."""
-    sets: list[tuple[set[int], list[Twins]]] = []
-    for one in twins:
-        rows = {int(row) for row in np.flatnonzero(one.column)}
-        for pair in goal.worst:
-            rows |= set(pair) if not rows.isdisjoint(pair) else set()
-        joined = [s for s in sets if not s[0].isdisjoint(rows)]
-        sets = [s for s in sets if s[0].isdisjoint(rows)]
-        sets.append((rows.union(*(s[0] for s in joined)), [t for s in joined for t in s[1]] + [one]))
-    return [members for _, members in sets]
+def _part(
+    goal: Goal,
+    adjusters: Sequence[Adjuster],
+    target: Floats,
+    scarce: tuple[int, ...],
+    rows: Sequence[int],
+    members: Sequence[Sequence[int]],
+) -> Part:
+    aims = [float(target[m[0]]) for m in members]
+    ladders = [
+        scarce_ladder(adjusters[m[0]], aim, scarce) if scarce else ladder_of(adjusters[m[0]], aim)
+        for m, aim in zip(members, aims, strict=True)
+    ]
+    effect = np.column_stack([goal.effect[:, m].sum(axis=1) for m in members])
+    return Part(tuple(map(tuple, members)), tuple(ladders), effect, np.array(aims), tuple(rows))
 
 
-def _search(goal: Goal, together: list[Twins], target: Floats) -> tuple[Setting, ...]:
-    ladders = [_ladder(twins.adjuster, float(target[twins.members[0]]), _rungs(together)) for twins in together]
-    cost = _costs(goal, together, ladders)
-    best = np.unravel_index(np.argmin(cost), cost.shape)
-    nothing = _nothing(goal, together)
-    if nothing.cost <= cost[best]:
-        return nothing.settings
-    return tuple(ladder.setting(int(rung)) for ladder, rung in zip(ladders, best, strict=True))
+def _found(part: Part, rungs: NDArray[np.int64]) -> Found:
+    travels = np.column_stack([t[r] for t, r in zip(part.travels, rungs.T, strict=True)])
+    many = np.array([len(m) for m in part.members], dtype=np.int64)
+    pieces = sum(n * ladder.pieces[r] for n, ladder, r in zip(many, part.ladders, rungs.T, strict=True))
+    drawn = sum(n * ladder.drawn[r] for n, ladder, r in zip(many, part.ladders, rungs.T, strict=True))
+    return Found(rungs, travels @ part.effect.T, np.asarray(pieces), travels**2 @ many, np.asarray(drawn, np.int64))
 
 
-def _rungs(together: list[Twins]) -> int:
-    return min(_RUNGS, max(2, int(_COMBINATIONS ** (1.0 / len(together)))))
+def _together(a: Found, b: Found) -> Found:
+    """Every pair of the two."""
+    i, j = (place.ravel() for place in np.indices((len(a.rungs), len(b.rungs))))
+    return Found(
+        np.hstack([a.rungs[i], b.rungs[j]]),
+        a.moved[i] + b.moved[j],
+        a.pieces[i] + b.pieces[j],
+        a.travel2[i] + b.travel2[j],
+        a.drawn[i] + b.drawn[j],
+    )
 
 
-def _costs(goal: Goal, together: list[Twins], ladders: list[Ladder]) -> Floats:
-    """Cost of every combination, an axis for each ladder."""
-    handled = [ladder.pieces * len(twins.members) for ladder, twins in zip(ladders, together, strict=True)]
-    travels = np.meshgrid(*(ladder.travels for ladder in ladders), indexing="ij", sparse=True)
-    shims = np.meshgrid(*handled, indexing="ij", sparse=True)
-    cost = goal.cost([twins.column for twins in together], travels) + PIECE_UM * sum(shims)
-    # Rounded, so that ties go to the travels nearest the target and not to the last bit of a sum.
-    return np.asarray(np.round(cost, 6))
+def _joined(a: Found, b: Found) -> Found:
+    return Found(
+        np.vstack([a.rungs, b.rungs]),
+        np.vstack([a.moved, b.moved]),
+        np.concatenate([a.pieces, b.pieces]),
+        np.concatenate([a.travel2, b.travel2]),
+        np.vstack([a.drawn, b.drawn]),
+    )
 
 
-def _nothing(goal: Goal, together: list[Twins], scarce: int = 0) -> Combination:
-    still = [np.zeros(1)] * len(together)
-    cost = goal.cost([twins.column for twins in together], still).item()
-    return Combination((Setting(0.0),) * len(together), cost, (0,) * scarce)
+def _front(objectives: Floats) -> NDArray[np.intp]:
+    """Places of the rows (N, k) that no other row is as good as or better than throughout; at most `_MOST`."""
+    values = np.round(objectives, 6)
+    order = np.lexsort((values.sum(axis=1), values.max(axis=1, initial=0.0)))
+    values, kept = values[order], []
+    while len(order) and len(kept) < _MOST:
+        kept.append(order[0])
+        left = (values < values[0]).any(axis=1)
+        left[0] = False
+        values, order = values[left], order[left]
+    return np.array(kept, dtype=np.intp)
 
 
-def _ladder(adjuster: Adjuster, target: float, most: int) -> Ladder:
-    """Return the `most` best travels that can be had near the target."""
-    low, high = adjuster.reach_um
-    if adjuster.kind is Kind.SHIM:
-        table = pack_table(adjuster, min(max(target, low), high))
-        # Pieces count as they do in the cost, else a rich stock would offer only packs of many pieces.
-        best = _nearest(table.totals_um, target, table.pieces)[:most]
-        return Ladder(table.totals_um[best], table.pieces[best].astype(np.float64), table)
-    step = adjuster.step_um
-    middle = round(min(max(target, low), high) / step)
-    steps = np.arange(middle - most // 2 - 1, middle + most // 2 + 2, dtype=np.float64)
-    inside = steps[(steps >= low / step - 1e-9) & (steps <= high / step + 1e-9)]
-    travels: Floats = np.clip(inside * step, low, high)  # the last step times its size may lie a digit beyond
-    best = _nearest(travels, target)[:most]
-    return Ladder(travels[best], np.zeros(len(best)))
-
-
-def _nearest(travels: Floats, target: float, pieces: NDArray[np.integer] | int = 0) -> NDArray[np.intp]:
-    return np.argsort(np.round(np.abs(travels - target) + PIECE_UM * pieces, 6), kind="stable")
+def _nearest(travels: Floats, aim: float) -> int:
+    return int(np.argmin(np.abs(travels - aim)))
 
 
 def _drawers(adjusters: Sequence[Adjuster]) -> dict[int, int]:
@@ -185,54 +335,3 @@ def _drawers(adjusters: Sequence[Adjuster]) -> dict[int, int]:
                 key = thickness_key(thickness)
                 drawers[key] = min(drawers.get(key, int(pieces)), int(pieces))
     return drawers
-
-
-def _drawn(together: list[Twins], settings: Sequence[Setting], key: int) -> int:
-    return sum(len(twins.members) * s.drawn(key) for twins, s in zip(together, settings, strict=True))
-
-
-def _columns(goal: Goal, together: list[Twins], target: Floats, drawers: dict[int, int]) -> list[Combination]:
-    """Return the best combinations of a set that it could have if it had all the pieces to itself, and nothing."""
-    if not any(twins.adjuster.kind is Kind.SHIM for twins in together):
-        return [Combination(_search(goal, together, target), 0.0, (0,) * len(drawers))]
-    most = _rungs(together)
-    rungs = [_settings(twins, float(target[twins.members[0]]), most) for twins in together]
-    ladders = [Ladder(np.array([s.travel_um for s in r]), np.array([float(s.pieces) for s in r])) for r in rungs]
-    cost = _costs(goal, together, ladders)
-    fits = np.ones(cost.shape, dtype=bool)
-    for key, pieces in drawers.items():
-        each = [[len(t.members) * s.drawn(key) for s in r] for t, r in zip(together, rungs, strict=True)]
-        fits &= sum(np.meshgrid(*each, indexing="ij", sparse=True)) <= pieces
-    best = np.argsort(np.where(fits, cost, np.inf), axis=None, kind="stable")[: min(_COLUMNS, int(fits.sum()))]
-    found = [_nothing(goal, together, len(drawers))]
-    for place in zip(*np.unravel_index(best, cost.shape), strict=True):
-        settings = tuple(r[int(rung)] for r, rung in zip(rungs, place, strict=True))
-        drawn = tuple(_drawn(together, settings, key) for key in drawers)
-        found.append(Combination(settings, float(cost[place]), drawn))
-    return found
-
-
-def _settings(twins: Twins, target: float, most: int) -> list[Setting]:
-    """Return the `most` best settings near the target, every pack for one travel counted apart."""
-    is_pack = twins.adjuster.kind is Kind.SHIM
-    ladder = _ladder(twins.adjuster, target, min(most, _TRAVELS) if is_pack else most)
-    found = [s for rung in range(len(ladder.travels)) for s in ladder.settings(rung, _SPARE_PIECES)]
-    best = _nearest(np.array([s.travel_um for s in found]), target, np.array([s.pieces for s in found]))
-    return [found[int(place)] for place in best[:most]]
-
-
-def _share(columns: list[list[Combination]], drawers: dict[int, int]) -> list[tuple[Setting, ...]]:
-    """Choose one combination for each set at the least cost, with no more pieces drawn than are at hand."""
-    flat = [(index, one) for index, some in enumerate(columns) for one in some]
-    one_each = np.array([[float(index == row) for index, _ in flat] for row in range(len(columns))])
-    drawn = np.array([one.drawn for _, one in flat]).T
-    solved = milp(
-        [one.cost for _, one in flat],
-        constraints=[LinearConstraint(one_each, 1.0, 1.0), LinearConstraint(drawn, 0.0, list(drawers.values()))],
-        integrality=np.ones(len(flat), dtype=np.int64),
-        bounds=Bounds(0.0, 1.0),
-        options={"time_limit": _TIME_LIMIT_S},
-    )
-    if solved.x is None:
-        raise CalcError("The pieces at hand could not be shared out: check the stock.", field="stock")
-    return [one.settings for (_, one), taken in zip(flat, solved.x, strict=True) if taken > 0.5]

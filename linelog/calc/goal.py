@@ -1,13 +1,16 @@
-"""What a move is to bring to nothing, as one cost in micrometres.
+"""What a move is to bring to nothing, and which of two moves leaves less: the order of merit.
 
-    cost = sum over both directions of w + 20*max(0, w - limit) + small terms + 1 for each shim handled,
-    w = max(|offset|, lever*|slope|)
+1. everything inside its limits, where any move can do that: each seat's radial offset, and the slope where it has a
+   limit;
+2. the worst seat's radial offset, in either case: no slope keeps an offset from being mended;
+3. the slope where it has a limit; without one it weighs nothing at all;
+4. the fewest shims handled, then the least shift along the ram, then the shortest travels.
 
-The lever turns slope into micrometres so that offset and slope count alike: limit over tilt limit where there is
-one (each then counts as a share of its own limit), else the spread of the adjusters. The larger of the two decides
-whether a station is inside its limits, so that is what is brought down. Directions are those of the first adjuster
-and square to it: with feet and side screws the two directions then fall apart exactly, and turning the whole
-station turns the answer with it. Sums of sizes, not of squares: that is what a mixed-integer solver can take.
+What differs by less than `SAME_UM` counts as equal, in each direction and at each seat. Where the adjusters are more
+than a rigid body can follow, the gap left (a soft foot) counts twice beside the offset.
+
+Directions are those of the first adjuster and square to it: with feet and side screws the two then fall apart
+exactly, and turning the whole station turns the answer with it.
 """
 
 import math
@@ -20,60 +23,81 @@ from scipy.optimize import lsq_linear
 from linelog.calc.adjust import Adjuster, Mount
 from linelog.calc.require import Floats
 
-#: A piece put in or taken out must bring the station this much nearer, else it is left: less than that neither a
-#: dial nor the tolerance of shim stock can tell. So the residual is least to 1 um, and then the pieces fewest.
-PIECE_UM = 1.0
+#: Offsets nearer than this are the same: no dial tells them apart.
+SAME_UM = 0.5
+#: A gap at a foot that the body does not follow counts so many times what it measures.
+STRAIN = 2.0
+#: A hair that rounding of sums may add to what lies exactly on a limit.
+HAIR_UM = 1e-6
 
-_OVER = 20.0  # beyond the limit: no saving of pieces is worth that
-_SMALLER = 0.05  # the smaller of offset and slope: settled too, where that costs the larger one next to nothing
-_ENDWAYS = 0.05  # a shift along the ram is no misalignment, but needless
-_STRAIN = 2.0  # a soft foot is worse than the same offset
-_TRAVEL = 1e-5  # of two moves that do the same, the shorter
-_HOLD = 10.0  # an unmeasured slope: this many times the longest lever, so that changing it never pays
+_TURN = 1e-4  # pull of a slope without limit: only to share a shift out between adjusters, against no offset
+_ENDWAYS = 0.05
 
 Slopes = tuple[float | None, float | None]
+Seats = tuple[tuple[float, float, float], ...]  # z mm, x and y um of each
 
 
 @dataclass(frozen=True, slots=True)
 class Goal:
-    """Residuals r = start + effect @ travel, all in um, and what they cost.
+    """Residuals r = start + effect @ travel of a station.
 
-    start   (R,)     residuals before any move
-    effect  (R, n)   what 1 um of each adjuster does to them
-    weight  (R,)     cost of each |r|
-    pull    (R,)     weight of each r in the least-squares target, before travels are rounded to what can be had
-    worst   pairs of rows, offset and slope of one direction: the larger |r| of each pair, w, adds to the cost
-    limit   of w, in um; beyond it each um costs `over` more
+    start   (R,)    two rows a seat in um; shift along the ram in um; slope both ways in mm/m; then strains in um
+    effect  (R, n)  what 1 um of each adjuster does to them
+    seats   number of seats; limit_um of each one's radial offset; tilt_limit of the slope, or None
     """
 
     start: Floats
     effect: Floats
-    weight: Floats
-    pull: Floats
-    worst: tuple[tuple[int, int], ...]
-    limit: float
-    over: float = _OVER
+    seats: int
+    limit_um: float
+    tilt_limit: float | None
 
-    def cost(self, columns: Sequence[Floats], travels: Sequence[Floats]) -> Floats:
-        """Cost of travels that broadcast together, less what they do not touch.
+    @property
+    def first_slope(self) -> int:
+        """Row of the first slope; the second follows."""
+        return 2 * self.seats + 1
 
-        columns  (R,) each: effect of one travel, summed over the adjusters that share it
-        travels  one array for each column
-        """
-        touched = {int(row) for column in columns for row in np.flatnonzero(column)}
-        pairs = [pair for pair in self.worst if not touched.isdisjoint(pair)]
-        size = {}
-        for row in touched.union(*pairs):
-            moved = [column[row] * t for column, t in zip(columns, travels, strict=True) if column[row]]
-            size[row] = np.abs(sum(moved, start=self.start[row]))
-        total = sum((self.weight[row] * size[row] for row in size), start=np.float64(0.0))
-        for larger in [np.maximum(size[a], size[b]) for a, b in pairs]:
-            total = total + larger + self.over * np.maximum(larger - self.limit, 0.0)
-        return np.asarray(total)
+    @property
+    def counted(self) -> list[int]:
+        """Rows that the merit rests on, shifts along the ram aside."""
+        slopes = [self.first_slope, self.first_slope + 1] if self.tilt_limit else []
+        return [*range(2 * self.seats), *slopes, *range(self.first_slope + 2, len(self.start))]
+
+    def radial(self, rows: Floats) -> Floats:
+        """Radial offset of each seat, (N, seats), from residuals (N, R)."""
+        return np.hypot(rows[:, 0 : 2 * self.seats : 2], rows[:, 1 : 2 * self.seats : 2])
+
+    def worst(self, rows: Floats) -> Floats:
+        """Worst seat's radial offset and what the strain adds, (N,)."""
+        strain = np.abs(rows[:, self.first_slope + 2 :]).max(axis=1, initial=0.0)
+        return np.asarray(self.radial(rows).max(axis=1) + STRAIN * strain)
+
+    def tilt(self, rows: Floats) -> Floats:
+        """Slope where it has a limit, else nothing, (N,)."""
+        if not self.tilt_limit:
+            return np.zeros(len(rows))
+        return np.hypot(rows[:, self.first_slope], rows[:, self.first_slope + 1])
+
+    def inside(self, rows: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        """Whether every seat and the slope lie inside their limits, (N,)."""
+        offsets = self.radial(rows).max(axis=1) <= self.limit_um + HAIR_UM
+        return np.asarray(offsets & (self.tilt(rows) <= (self.tilt_limit or 0.0) * (1.0 + HAIR_UM)))
+
+    @property
+    def same_tilt(self) -> float:
+        """Difference of slope that is none: as large a share of its limit as `SAME_UM` is of the offset's."""
+        return SAME_UM * (self.tilt_limit or 0.0) / self.limit_um
+
+    @property
+    def pull(self) -> Floats:
+        """Weights (R,) of the least-squares target: before travels are rounded to what can be had."""
+        lever = self.limit_um / self.tilt_limit if self.tilt_limit else _TURN
+        strains = len(self.start) - self.first_slope - 2
+        return np.array([*[1.0] * (2 * self.seats), _ENDWAYS, lever, lever, *[10.0] * strains])
 
     def least_squares(self) -> Floats:
         """Travel (n,) that brings most to nothing, shortest of all that do; bounds left out of account."""
-        matrix, aim = self.effect * self.pull[:, None], -self.start * self.pull
+        matrix, aim = self.effect * self.pull[:, None], -self._aim * self.pull
         return np.asarray(np.linalg.lstsq(matrix, aim, rcond=1e-10)[0], dtype=np.float64)
 
     def bounded(self, low: Floats, high: Floats) -> Floats:
@@ -81,41 +105,43 @@ class Goal:
         free = high > low
         solved = np.zeros(len(low))
         if free.any():
-            matrix, aim = self.effect[:, free] * self.pull[:, None], -self.start * self.pull
+            matrix, aim = self.effect[:, free] * self.pull[:, None], -self._aim * self.pull
             solved[free] = lsq_linear(matrix, aim, (low[free], high[free]), tol=1e-12).x
         return solved
+
+    @property
+    def _aim(self) -> Floats:
+        """Where travels start from: a slope without limit is as good as any, and stays."""
+        aim = self.start.copy()
+        if not self.tilt_limit:
+            aim[self.first_slope : self.first_slope + 2] = 0.0
+        return aim
 
 
 def alignment_goal(
     adjusters: Sequence[Adjuster],
     body: Mount,
-    offset: tuple[float, float],
+    z0_mm: float,
+    seats: Seats,
     slopes: Slopes,
     limits: tuple[float, float | None],
 ) -> Goal:
-    """Build the goal of bringing a station with this offset (um) and slope (mm/m; None where not measured) true.
+    """Build the goal of bringing a station true.
 
-    limits are those of offset (um) and slope (mm/m; None where there is none).
+    seats   z and offset of each seat that is judged; slopes in mm/m, one that was not measured counts as nought, so
+            that with a limit of the slope no move turns it by more
+    limits  those of offset (um) and slope (mm/m; None where there is none)
     """
-    known = [slope is not None for slope in slopes]
-    # Where only one slope is known the directions must be x and y, else known and unknown would mix.
-    frame = np.eye(2) if known[0] != known[1] else _own_frame(adjusters)
+    frame = _own_frame(adjusters)
     own = body.turned(frame)
-    limit, tilt_limit = limits
-    per_slope = limit / tilt_limit if tilt_limit else _spread(adjusters) or 1.0
-    lever = np.where(known, per_slope, _HOLD * _longest_lever(body))
+    moved, turned = own.to_motion[:2], own.to_motion[3:]
     strain = own.strain
     strain = strain[np.abs(strain).max(axis=1, initial=0.0) > 1e-9]
-    scale = np.concatenate([[1.0, 1.0, 1.0], lever])
-    still = np.zeros(len(strain) + len(adjusters))
-    start = np.concatenate([frame @ offset, [0.0], lever * (frame @ [slope or 0.0 for slope in slopes]), still])
-    effect = np.vstack([own.to_motion * scale[:, None], strain, np.eye(len(adjusters))])
+    effect = np.vstack([*(moved + turned * (z - z0_mm) for z, _, _ in seats), own.to_motion[2:3], turned, strain])
     effect[np.abs(effect) < 1e-10] = 0.0
-    slope_cost = np.where(known, _SMALLER, 1.0 + _OVER)
-    weight = [_SMALLER, _SMALLER, _ENDWAYS, *slope_cost, *[_STRAIN] * len(strain), *[_TRAVEL] * len(adjusters)]
-    pull = [1.0, 1.0, _ENDWAYS, 1.0, 1.0, *[10.0] * len(strain), *[0.0] * len(adjusters)]
-    worst = tuple((axis, axis + 3 if known[axis] else axis) for axis in (0, 1))
-    return Goal(start, effect, np.array(weight), np.array(pull), worst, limit)
+    offsets = np.concatenate([frame @ [x, y] for _, x, y in seats])
+    start = np.concatenate([offsets, [0.0], frame @ [slope or 0.0 for slope in slopes], np.zeros(len(strain))])
+    return Goal(start, effect, len(seats), *limits)
 
 
 def _own_frame(adjusters: Sequence[Adjuster]) -> Floats:
@@ -127,15 +153,3 @@ def _own_frame(adjusters: Sequence[Adjuster]) -> Floats:
     frame = np.array([[x, y], [-y, x]]) / size
     frame[np.abs(frame) < 1e-12] = 0.0
     return frame
-
-
-def _spread(adjusters: Sequence[Adjuster]) -> float:
-    """Distance in mm over which the adjusters turn the station: between feet, or across the bolt circle."""
-    heights = [a.z_mm for a in adjusters if a.tilt_at_mm is None]
-    points = [a.tilt_at_mm for a in adjusters if a.tilt_at_mm is not None]
-    across = [math.dist(a, b) for a in points for b in points]
-    return max([0.0, *across, *([max(heights) - min(heights)] if heights else [])])
-
-
-def _longest_lever(body: Mount) -> float:
-    return float(np.abs(body.to_travel[:, 3:]).max(initial=1.0))

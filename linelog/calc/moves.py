@@ -7,22 +7,22 @@ The correction is the negative of the offset. Two feet at zf and zr under a stat
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
 from linelog.calc import require
 from linelog.calc.adjust import Adjuster, Mount, mount
-from linelog.calc.choose import Setting, choose
+from linelog.calc.choose import choose
 from linelog.calc.errors import CalcError
-from linelog.calc.goal import Goal, alignment_goal
+from linelog.calc.goal import HAIR_UM, Goal, alignment_goal
 from linelog.calc.require import Floats
 from linelog.calc.shims import Pack
+from linelog.calc.travel_ladder import Setting
 from linelog.calc.units import ABSURD_UM
 from linelog.calc.verdict import check_limit
 
 #: Stored beside every result, so that results of other sums can be told apart.
-ALGORITHM = "moves-1"
+ALGORITHM = "moves-2"
 
 _STEEPEST_MM_PER_M = 100.0
 _FARTHEST_MM = 20_000.0
@@ -31,13 +31,34 @@ _NOTICED_UM = 0.5  # a shortfall smaller than this is rounding
 
 
 @dataclass(frozen=True, slots=True)
+class SeatOffset:
+    """Where one seat of a station lies: its name ('' where it is the only one), its z, and its offset there in um."""
+
+    name: str
+    z_mm: float
+    x_um: float
+    y_um: float
+
+    def __post_init__(self) -> None:
+        for field, what in (("x_um", "The offset across in µm"), ("y_um", "The offset up in µm")):
+            require.number(getattr(self, field), what, field, -ABSURD_UM, ABSURD_UM)
+        require.number(self.z_mm, "The seat's z in mm", "z_mm", -_FARTHEST_MM, _FARTHEST_MM)
+
+    @property
+    def radial_um(self) -> float:
+        """Size of the offset."""
+        return math.hypot(self.x_um, self.y_um)
+
+
+@dataclass(frozen=True, slots=True)
 class Misalignment:
     """Where a station lies: component centre less ram line at z_mm, and the slope of its AXIS.
 
     x_um, y_um    offset, right and up seen from the crank
     z_mm          the station's reference, where the offset holds
-    slope_x_mm_per_m, slope_y_mm_per_m  dx/dz and dy/dz, or None where not measured: such a slope is left alone.
+    slope_x_mm_per_m, slope_y_mm_per_m  dx/dz and dy/dz, or None where not measured: such a slope counts as nought.
                   A face's tilt as a plane has the opposite sign (`face.slope_from_tilt`)
+    seats         the seats that are judged, each by its own offset; none means one, at the reference
 
     Raises `CalcError` for numbers that are not finite or beyond belief (50 mm, 100 mm/m).
     """
@@ -47,6 +68,7 @@ class Misalignment:
     z_mm: float = 0.0
     slope_x_mm_per_m: float | None = None
     slope_y_mm_per_m: float | None = None
+    seats: tuple[SeatOffset, ...] = ()
 
     def __post_init__(self) -> None:
         for name, what in (("x_um", "The offset across in µm"), ("y_um", "The offset up in µm")):
@@ -70,9 +92,19 @@ class Misalignment:
         return self.slope_x_mm_per_m, self.slope_y_mm_per_m
 
     @property
+    def judged(self) -> tuple[SeatOffset, ...]:
+        """The seats that are judged; the reference where there are none."""
+        return self.seats or (SeatOffset("", self.z_mm, self.x_um, self.y_um),)
+
+    @property
+    def worst(self) -> SeatOffset:
+        """The seat that lies farthest off."""
+        return max(self.judged, key=lambda seat: seat.radial_um)
+
+    @property
     def radial_um(self) -> float:
-        """Size of the offset."""
-        return math.hypot(self.x_um, self.y_um)
+        """Size of the offset, at the seat where it is largest."""
+        return self.worst.radial_um
 
     @property
     def slope_mm_per_m(self) -> float | None:
@@ -84,7 +116,16 @@ class Misalignment:
         """Return where it lies after a motion (dx, dy, dz, slope_x, slope_y); what was not measured stays unknown."""
         dx, dy, _, *turn = motion.tolist()
         slope_x, slope_y = (None if s is None else s + d for s, d in zip(self.slopes, turn, strict=True))
-        return Misalignment(self.x_um + dx, self.y_um + dy, self.z_mm, slope_x, slope_y)
+        seats = tuple(
+            SeatOffset(
+                seat.name,
+                seat.z_mm,
+                seat.x_um + dx + turn[0] * (seat.z_mm - self.z_mm),
+                seat.y_um + dy + turn[1] * (seat.z_mm - self.z_mm),
+            )
+            for seat in self.seats
+        )
+        return Misalignment(self.x_um + dx, self.y_um + dy, self.z_mm, slope_x, slope_y, seats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +178,8 @@ class MoveSolution:
     limit_um, tilt_limit_mm_per_m  what it is held against; the tilt limit may be None
     endways_um     shift along the ram that comes with the move, forward positive
     strain_um      largest gap left at an adjuster that the rigid body does not follow: a soft foot
+    turned_mm_per_m  how far the move turns the station, whether or not its slope was measured
+    keeping_tilt   where the move pushes a slope out of its limit: the best that leaves the slope inside
     """
 
     moves: tuple[AdjusterMove, ...]
@@ -147,27 +190,42 @@ class MoveSolution:
     tilt_limit_mm_per_m: float | None
     endways_um: float
     strain_um: float
+    turned_mm_per_m: float = 0.0
+    keeping_tilt: "MoveSolution | None" = None
 
     @property
     def offset_inside(self) -> bool:
-        """Whether the offset expected lies inside its limit; the uncertainty of the sweep is not in this."""
-        return self.after.radial_um <= self.limit_um
+        """Whether each seat's offset is expected inside its limit; the uncertainty of the sweep is not in this."""
+        return self.after.radial_um <= self.limit_um + HAIR_UM
 
     @property
     def slope_inside(self) -> bool | None:
         """Whether the slope expected lies inside its limit; None where it has none or was not measured."""
-        slope = self.after.slope_mm_per_m
-        return None if slope is None or self.tilt_limit_mm_per_m is None else slope <= self.tilt_limit_mm_per_m
+        return self._slope_inside(self.after.slope_mm_per_m)
 
     @property
     def inside(self) -> bool:
-        """Whether offset and slope, where known, are both inside."""
+        """Whether every seat's offset and the slope, where known, are inside."""
         return self.offset_inside and self.slope_inside is not False
+
+    @property
+    def pushes_tilt_out(self) -> bool:
+        """Whether a slope that was inside its limit, or was not measured, is turned beyond it: said, never silent."""
+        if self.tilt_limit_mm_per_m is None:
+            return False
+        if self.before.slope_mm_per_m is None:
+            return self.turned_mm_per_m > self.tilt_limit_mm_per_m * (1.0 + HAIR_UM)
+        return self._slope_inside(self.before.slope_mm_per_m) is True and self.slope_inside is False
 
     @property
     def leaves_all(self) -> bool:
         """Whether the best that can be done is to touch nothing."""
         return all(move.travel_um == 0.0 for move in self.moves)
+
+    def _slope_inside(self, slope: float | None) -> bool | None:
+        if slope is None or self.tilt_limit_mm_per_m is None:
+            return None
+        return slope <= self.tilt_limit_mm_per_m * (1.0 + HAIR_UM)
 
 
 def solve_moves(
@@ -181,9 +239,10 @@ def solve_moves(
     limit_um             limit of radial OFFSET, not of full indicator reading
     tilt_limit_mm_per_m  limit of the axis slope, or None
 
-    What is least is told in `goal`: in each direction the larger of offset and slope, as shares of their limits. It
-    is never more than with nothing touched, and what is inside its limits is never moved outside them. Raises
-    `CalcError` for limits that are zero, negative or beyond belief, and for more than 16 adjusters.
+    The order of merit is told in `goal`: every seat and a limited slope inside where that can be had, else the worst
+    seat's offset least, whatever the slope; a move that so pushes a slope out of its limit is marked and comes with
+    the best that does not. Raises `CalcError` for limits that are zero, negative or beyond belief, and for more than
+    16 adjusters.
     """
     require.number(check_limit(limit_um, field="limit_um"), "The limit in µm", "limit_um", 0.1, ABSURD_UM)
     if tilt_limit_mm_per_m is not None:
@@ -194,13 +253,18 @@ def solve_moves(
         raise CalcError(f"A station can have at most {_MOST_ADJUSTERS} adjusters.", field="adjusters")
     body = mount(adjusters, misalignment.z_mm)
     limits = (limit_um, tilt_limit_mm_per_m)
-    goal = alignment_goal(adjusters, body, misalignment.offset, misalignment.slopes, limits)
+    seats = tuple((seat.z_mm, seat.x_um, seat.y_um) for seat in misalignment.judged)
+    goal = alignment_goal(adjusters, body, misalignment.z_mm, seats, misalignment.slopes, limits)
     wanted = goal.least_squares()
-    settings = choose(goal, adjusters, body, _target(goal, adjusters, wanted))
-    judge = partial(_judged, body, misalignment, limits)
-    best = judge([AdjusterMove(*each) for each in zip(adjusters, wanted.tolist(), settings, strict=True)])
-    stay = judge([replace(move, setting=Setting(0.0)) for move in best.moves])
-    return stay if stay.inside and not best.inside else best
+    target = _target(goal, adjusters, wanted)
+
+    def chosen(*, keep_tilt: bool) -> MoveSolution:
+        settings = choose(goal, adjusters, body, target, keep_tilt=keep_tilt)
+        moves = [AdjusterMove(*each) for each in zip(adjusters, wanted.tolist(), settings, strict=True)]
+        return _judged(body, misalignment, limits, moves)
+
+    best = chosen(keep_tilt=False)
+    return replace(best, keeping_tilt=chosen(keep_tilt=True)) if best.pushes_tilt_out else best
 
 
 def _judged(
@@ -217,6 +281,7 @@ def _judged(
         tilt_limit_mm_per_m=limits[1],
         endways_um=float(motion[2]),
         strain_um=float(np.abs(body.strain @ travel).max(initial=0.0)),
+        turned_mm_per_m=math.hypot(*motion[3:].tolist()),
     )
 
 

@@ -10,6 +10,7 @@ answer, several packs that compete for the same few pieces.
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import islice
 
 import numpy as np
@@ -23,10 +24,11 @@ Ints = NDArray[np.int32]
 _CELL_UM = 0.05  # thicknesses are kept to this: it holds 0.01 mm and 0.00025 in stock without rounding
 _PLENTY = 1 << 20
 _NEVER = 1 << 28
-# Pieces taken thickest first may overshoot on the way by as much as this many of the thickest.
-_OVERSHOOT = 4
-# The table reaches this many of the thickest beyond the target, where no pack is cut short by the edge.
+# The table reaches this many of the thickest beyond the target,
 _BEYOND = 2
+# and pieces laid thickest first may overshoot it on the way by as much as this many.
+_SLACK = 2
+_ROUND_UM = 500.0  # tables are made for whole multiples of this, and kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,28 +124,41 @@ def supplies(adjuster: Adjuster) -> tuple[Supply, ...]:
     return tuple(Supply(*at_hand[key], inside.get(key, unknown)) for key in sorted(at_hand, reverse=True))
 
 
-def pack_table(adjuster: Adjuster, target_um: float) -> PackTable:
-    """Work out the changes within the adjuster's reach, from nothing to two of the thickest beyond `target_um`.
+def pack_table(adjuster: Adjuster, target_um: float, beyond_um: float = 0.0) -> PackTable:
+    """Work out the changes within the adjuster's reach, from nothing to `beyond_um` past `target_um`, either way.
 
-    Fewest among packs that, laid thickest first, do not overshoot that by two more of the thickest on the way.
+    Never less than two of the thickest past it. Fewest among packs that, laid thickest first, do not overshoot the
+    last of them by two more of the thickest on the way.
     """
     stock = supplies(adjuster)
+    (low, high), beyond = adjuster.reach_um, max(beyond_um, _BEYOND * stock[0].thickness_um)
+    low, high = max(low, min(0.0, target_um) - beyond), min(high, max(0.0, target_um) + beyond)
+    layers, origin, grid = _layers(stock, math.floor(low / _ROUND_UM), math.ceil(high / _ROUND_UM))
+    totals: Floats = (np.arange(len(layers[0]), dtype=np.float64) - origin) * (grid * _CELL_UM)
+    keep = (layers[-1] < _NEVER) & (totals >= low - _CELL_UM) & (totals <= high + _CELL_UM)
+    return PackTable(totals[keep], layers[-1][keep], stock, layers, origin, grid)
+
+
+@lru_cache(maxsize=32)
+def _layers(stock: tuple[Supply, ...], low: int, high: int) -> tuple[tuple[Ints, ...], int, int]:
+    """Fewest pieces of the first 0, 1, 2 ... thicknesses for each change, where no change lies, and cells a row.
+
+    low, high  ends of what is asked for, in whole `_ROUND_UM`, so that readings little apart share one table
+    """
     grid = math.gcd(*(supply.cells for supply in stock))
-    margin = _OVERSHOOT * stock[0].cells // grid + 1
-    aim = round(target_um / (_CELL_UM * grid))
-    origin = margin - min(0, aim)
-    layers = [np.full(origin + max(0, aim) + margin + 1, _NEVER, dtype=np.int32)]
+    cell = grid * _CELL_UM
+    margin = _SLACK * stock[0].cells // grid + 1
+    origin = margin + math.ceil(-low * _ROUND_UM / cell)
+    layers = [np.full(origin + math.ceil(high * _ROUND_UM / cell) + margin + 1, _NEVER, dtype=np.int32)]
     layers[0][origin] = 0
     for supply in stock:
         step, last = supply.cells // grid, layers[-1]
         more = _spread(last, step, supply.to_put_in)
         less = _spread(last[::-1], step, supply.to_take_out)[::-1]
         layers.append(np.minimum(more, less))
-    (low, high), beyond = adjuster.reach_um, _BEYOND * stock[0].thickness_um
-    totals: Floats = (np.arange(len(layers[0]), dtype=np.float64) - origin) * (grid * _CELL_UM)
-    low, high = max(low, min(0.0, target_um) - beyond), min(high, max(0.0, target_um) + beyond)
-    keep = (layers[-1] < _NEVER) & (totals >= low - _CELL_UM) & (totals <= high + _CELL_UM)
-    return PackTable(totals[keep], layers[-1][keep], stock, tuple(layers), origin, grid)
+    for layer in layers:
+        layer.flags.writeable = False
+    return tuple(layers), origin, grid
 
 
 def _spread(fewest: Ints, step: int, most: int) -> Ints:
