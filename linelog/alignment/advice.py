@@ -78,18 +78,23 @@ class Advice:
 
 
 def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
-    """Return where the station lies at its reference (the middle of two seats), or None before that is known."""
+    """Return where the station lies, at its reference (the middle of two seats) and at each seat, or None before."""
     values = [outcome.value for outcome in found.seats.values()]
     if not values or any(value is None for value in values):
         return None
     known = [value for value in values if value is not None]
     slope = slope_from_tilt(found.tilt.x, found.tilt.y) if found.tilt else (None, None)
+    seats = tuple(
+        moves.SeatOffset(seat, found.station.seat_z_mm(seat), value.x, value.y)
+        for seat, value in zip(found.seats, known, strict=True)
+    )
     return moves.Misalignment(
         x_um=sum(value.x for value in known) / len(known),
         y_um=sum(value.y for value in known) / len(known),
         z_mm=reference_z_mm(found.station),
         slope_x_mm_per_m=slope[0],
         slope_y_mm_per_m=slope[1],
+        seats=seats,
     )
 
 
@@ -165,6 +170,7 @@ def _solved(
         if move.travel_um
     )
     notes = (
+        *shopwords.tilt_words(solution, unit, seen_from=seen_from),
         *shopwords.out_of_reach_words(solution, unit, seen_from=seen_from),
         *shopwords.side_effect_words(solution, unit),
     )

@@ -194,11 +194,21 @@ def _made(
 
 def _misaligned(one: Found, shift: Floats, turn: Floats) -> moves.Misalignment:
     """Return where a station lies against the new line; um per mm is mm/m."""
+    z = reference_z_mm(one.station)
     x, y = (np.array(one.middle) - shift).tolist()
+    seats = tuple(
+        moves.SeatOffset(
+            seat.seat,
+            seat.z_mm,
+            seat.x_um - float(shift[0] + turn[0] * (seat.z_mm - z)),
+            seat.y_um - float(shift[1] + turn[1] * (seat.z_mm - z)),
+        )
+        for seat in one.seats
+    )
     if one.slope is None:
-        return moves.Misalignment(x, y, reference_z_mm(one.station))
-    slope = (np.array(one.slope) - turn).tolist()
-    return moves.Misalignment(x, y, reference_z_mm(one.station), *slope)
+        return moves.Misalignment(x, y, z, seats=seats)
+    slope_x, slope_y = (np.array(one.slope) - turn).tolist()
+    return moves.Misalignment(x, y, z, slope_x, slope_y, seats)
 
 
 def _solved(station: Station, start: moves.Misalignment, rows: Sequence[Adjuster]) -> moves.MoveSolution:

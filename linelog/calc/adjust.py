@@ -59,6 +59,7 @@ class Adjuster:
                   stock is taken to be in there
     pitch_mm      screw: travel of one turn
     clockwise_moves_positive  screw: turned in (clockwise), it pushes the way it points
+    backlash_turns screw: play of its thread: turned out, it goes so far past and comes back in
     resolution_um slide, screw: smallest step it can be set to; None for a screw means a quarter flat
 
     Raises `CalcError`, with the field, for what cannot be: no direction or two, an empty stock, no pitch, a slide
@@ -79,6 +80,7 @@ class Adjuster:
     pitch_mm: float | None = None
     clockwise_moves_positive: bool = True
     resolution_um: float | None = None
+    backlash_turns: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "stock", tuple((thickness, pieces) for thickness, pieces in self.stock))
@@ -232,6 +234,7 @@ def _check_screw(adjuster: Adjuster) -> None:
     if adjuster.pitch_mm is None:
         raise CalcError(f"{adjuster.name} is a screw: give its pitch.", field="pitch_mm")
     require.above(adjuster.pitch_mm, f"The pitch of {adjuster.name} in mm", "pitch_mm", 0.0, 50.0)
+    require.number(adjuster.backlash_turns, f"The backlash of {adjuster.name} in turns", "backlash_turns", 0.0, 5.0)
     if adjuster.resolution_um is not None:
         _check_resolution(adjuster)
     if adjuster.step_um < _FINEST_STEP_UM:

@@ -14,8 +14,8 @@ from scipy.linalg import qr
 
 from linelog.calc.require import Floats
 
-_FRONT = 200_000  # partial settings at once
-_FREE = 20_000  # combinations of travels that no residual holds
+_FRONT = 40_000  # partial settings at once
+_FREE = 5_000  # combinations of travels that no residual holds
 _FLAT = 1e-9  # a pivot smaller than this holds nothing
 
 Rungs = NDArray[np.int64]

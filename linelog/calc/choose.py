@@ -27,8 +27,9 @@ from linelog.calc.travel_ladder import Ladder, Setting, ladder_of, scarce_ladder
 _NOTHING_UM = 2.0 * SAME_UM  # in one direction: neither a dial nor a shim can tell
 _BIN_UM = SAME_UM / 2.0
 _SAME = 0.98 * SAME_UM
+_A_MICROMETRE = 0.005  # of travel, against one of what is left: no far way for next to nothing
 _ALL_SEATS = 1e-5  # where the worst seat is the same, the others decide
-_MOST = 4_000  # settings of one part that are weighed with those of the others
+_MOST = 400  # settings of one part that are weighed with those of the others
 
 Bools = NDArray[np.bool_]
 
@@ -116,7 +117,7 @@ class Search:
         """Return the best that `kept` lets through, no worse than `reach` and the guesses; None without any."""
         goal = self.goal
         rows = np.vstack([goal.start + guess.moved for guess in guesses])
-        good = [guesses[i] for i in np.flatnonzero(kept(rows))]
+        good = [guess for guess, passes in zip(guesses, kept(rows).tolist(), strict=True) if passes]
         reach = float(min([reach, *goal.worst(rows)[kept(rows)].tolist()]))
         each = [
             self._in_box(part, self._bounds(part, reach, good, tilted=tilted), tilted=tilted) for part in self.parts
@@ -133,7 +134,7 @@ class Search:
         goal, fronts = self.goal, []
         for part, found in zip(self.parts, each, strict=True):
             objectives = [np.abs(goal.start + found.moved)[:, self._judged(part, tilted=tilted)], found.drawn]
-            fronts.append(found[_front(np.hstack(objectives))])
+            fronts.append(found[_front(np.hstack(objectives), self._rest(part, found))])
         best = self._combined(fronts, *good)
         rows = goal.start + best.moved
         allowed = kept(rows) & self._fits(best)
@@ -193,14 +194,24 @@ class Search:
             tilts = size[:, [row for row in part.rows if row in slopes]]
             endways = np.abs(near.moved[:, [2 * goal.seats]])
             costs = np.column_stack([near.pieces, near.travel2])
-            fronts.append(near[_front(np.hstack([more, tilts, endways, costs, near.drawn]))])
+            objectives = np.hstack([more, tilts, endways, costs, near.drawn])
+            fronts.append(near[_front(objectives, self._rest(part, near) + near.pieces)])
         every = self._combined(fronts, base)
         same = goal.worst(goal.start + every.moved) <= goal.worst(goal.start + base.moved)[0] + _SAME
         every = every[same & kept(goal.start + every.moved) & self._fits(every)]
         tilt = goal.tilt(goal.start + every.moved)
         every = every[tilt <= tilt.min() + goal.same_tilt + 1e-12]
         endways = np.round(np.abs(every.moved[:, 2 * goal.seats]), 3)
-        return every[np.lexsort((every.travel2, endways, every.pieces))[:1]]
+        return every[np.lexsort((self._rest(None, every), endways, every.pieces))[:1]]
+
+    def _rest(self, part: Part | None, found: Found) -> Floats:
+        """Return what is left, of one part or of the whole, and a little for the way to it, in um (N,)."""
+        goal = self.goal
+        left = goal.start + found.moved
+        if part is not None:
+            left = np.where(np.isin(np.arange(len(goal.start)), part.rows), left, 0.0)
+        lever = goal.limit_um / goal.tilt_limit if goal.tilt_limit else 0.0
+        return np.asarray(goal.worst(left) + lever * goal.tilt(left) + _A_MICROMETRE * np.sqrt(found.travel2))
 
     def _combined(self, each: Sequence[Found], *also: Found) -> Found:
         """Return every combination of what was found of the parts, and what is known besides."""
@@ -209,9 +220,9 @@ class Search:
             combined = _together(combined, found)
             if len(self.at_hand):
                 combined = combined[self._fits(combined)]
-            if len(combined.rungs) > _MOST * 10:
+            if len(combined.rungs) > _MOST * 100:
                 order = np.argsort(goal.worst(goal.start + combined.moved), kind="stable")
-                combined = combined[order[: _MOST * 10]]
+                combined = combined[order[: _MOST * 100]]
         return reduce(_joined, also, combined)
 
 
@@ -309,13 +320,16 @@ def _joined(a: Found, b: Found) -> Found:
     )
 
 
-def _front(objectives: Floats) -> NDArray[np.intp]:
-    """Places of the rows (N, k) that no other row is as good as or better than throughout; at most `_MOST`."""
-    values = np.round(objectives, 6)
-    order = np.lexsort((values.sum(axis=1), values.max(axis=1, initial=0.0)))
-    values, kept = values[order], []
+def _front(objectives: Floats, merit: Floats) -> NDArray[np.intp]:
+    """Places of the rows (N, k) that no other row is as good as or better than throughout; at most `_MOST`.
+
+    merit (N,): of very many, those that have least of it are looked at.
+    """
+    order = np.argsort(merit, kind="stable")[: _MOST * 10]
+    values = np.round(objectives, 6)[order]
+    kept: list[int] = []
     while len(order) and len(kept) < _MOST:
-        kept.append(order[0])
+        kept.append(int(order[0]))
         left = (values < values[0]).any(axis=1)
         left[0] = False
         values, order = values[left], order[left]

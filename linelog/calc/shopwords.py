@@ -18,27 +18,32 @@ from linelog.calc.units import Unit
 _FLATS_A_TURN = 6
 _QUARTERS = {0: "", 1: "1/4", 2: "1/2", 3: "3/4"}
 _EXACT_FLATS = 0.01  # nearer a quarter flat than this, and turns alone tell the move
+_PLUMB = 1e-6  # a push with less of itself across is straight up or down
 _NAMED_PIECES = 3  # from so many equal pieces on, say how many
 _NOTICED_UM = 1.0  # a side effect smaller than this is not worth a word
 _NOTICED_SLOPE = 0.005
+_NOTICED_TURN = 0.05
 _FINEST_DECIMALS = {Unit.MM: 3, Unit.INCH: 4, Unit.UM: 1}
 
 
 def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) -> str:
-    """Say one adjuster's move: 'front foot: take out 0.08 mm: 0.05 + 0.03', 'left screw: 1 turn and 2 flats in'.
+    """Say one adjuster's move, and which way the part goes.
 
-    `seen_from` is the end the mechanic stands at; a clock direction is told in that view and names it.
+    'front foot: take out 0.08 mm: 0.05 + 0.03 (lowers it)', 'left screw: 1 turn and 2 flats in (moves it toward
+    3 o'clock, seen from the crank)'. `seen_from` is the end the mechanic stands at; a clock direction is told in that
+    view and names it. A pack that was never counted is not said to hold a piece: it is raised or lowered.
     """
+    name = move.adjuster.name
     if move.travel_um == 0.0 and not (move.pack and move.pack.pieces):
-        words = "leave it"
-    elif move.pack is not None:
-        words = _pack_words(move.pack, unit)
-    elif move.adjuster.kind is Kind.SCREW:
-        words = _screw_words(move, unit)
-    else:
-        way = _way(move.adjuster, move.travel_um, seen_from)
-        words = f"move {_length(abs(move.travel_um), unit)} {way}, against the indicator"
-    return f"{move.adjuster.name}: {words}"
+        return f"{name}: leave it"
+    if move.pack is not None and move.pack.take_out and move.adjuster.pieces_um is None:
+        return f"{name}: {_uncounted_words(move, unit, seen_from)}"
+    if move.pack is not None:
+        return f"{name}: {_pack_words(move.pack, unit)}{_goes(move, seen_from)}"
+    if move.adjuster.kind is Kind.SCREW:
+        return f"{name}: {_screw_words(move, unit)}{_goes(move, seen_from)}"
+    way = _way(move.adjuster, move.travel_um, seen_from)
+    return f"{name}: move {_length(abs(move.travel_um), unit)} {way}, against the indicator"
 
 
 def result_words(solution: MoveSolution, unit: Unit) -> str:
@@ -47,7 +52,8 @@ def result_words(solution: MoveSolution, unit: Unit) -> str:
     lead = "With nothing moved it is" if solution.leaves_all else "Expected after the move:"
     inside = solution.offset_inside
     size = _length(after.radial_um, unit) if inside else _length_up(after.radial_um, unit)
-    words = f"{lead} {size} off, {_where(inside)} the limit of {_length(limit, unit)}"
+    seat = f" at the {after.worst.name} seat, where it is most" if after.worst.name else ""
+    words = f"{lead} {size} off{seat}, {_where(inside)} the limit of {_length(limit, unit)}"
     if after.slope_mm_per_m is not None:
         words += f"; slope {_slope(after.slope_mm_per_m, unit)}"
         if solution.slope_inside is not None and solution.tilt_limit_mm_per_m is not None:
@@ -75,14 +81,38 @@ def out_of_reach_words(solution: MoveSolution, unit: Unit, *, seen_from: View = 
     slope, tilt_limit = solution.after.slope_mm_per_m, solution.tilt_limit_mm_per_m
     if solution.slope_inside is False and slope is not None and tilt_limit is not None:
         found.append(
-            f"No reachable move brings its slope inside {_slope(tilt_limit, unit)}: {_slope(slope, unit)} stays."
+            f"No reachable move brings its slope inside {_slope(tilt_limit, unit)} as well: "
+            f"{_slope(slope, unit)} stays."
         )
     return tuple(found)
 
 
+def tilt_words(solution: MoveSolution, unit: Unit, *, seen_from: View = View.CRANK) -> tuple[str, ...]:
+    """Say that the move pushes a slope out of its limit, and what else there is: nothing where it does not."""
+    limit, kept = solution.tilt_limit_mm_per_m, solution.keeping_tilt
+    if not solution.pushes_tilt_out or limit is None or kept is None:
+        return ()
+    was, becomes = solution.before.slope_mm_per_m, solution.after.slope_mm_per_m
+    if was is None or becomes is None:
+        turned = _slope(solution.turned_mm_per_m, unit)
+        first = f"Decide before you make it: it turns the station by {turned}, more than the limit of "
+        first += f"{_slope(limit, unit)}, and the slope was not measured."
+    else:
+        first = f"Decide before you make it: it pushes the slope out of its limit of {_slope(limit, unit)}, from "
+        first += f"{_slope(was, unit)} to {_slope(becomes, unit)}."
+    left = _length_up(kept.after.radial_um, unit)
+    if kept.leaves_all:
+        return first, f"With the slope kept inside, no move leaves less than the {left} there are now."
+    return first, f"With the slope kept inside, the best leaves {left}: {_together(kept, unit, seen_from)}."
+
+
 def side_effect_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
-    """Say what else the move does: a shift along the ram, a foot that no longer sits. None where it does neither."""
+    """Say what else the move does: a shift along the ram, an unseen turn, a foot that no longer sits; or nothing."""
     found = []
+    unseen = None in solution.before.slopes and solution.tilt_limit_mm_per_m is None
+    if unseen and solution.turned_mm_per_m >= _NOTICED_TURN:
+        turned = _slope(solution.turned_mm_per_m, unit)
+        found.append(f"The move also turns the station by {turned}; its slope was not measured.")
     if abs(solution.endways_um) >= _NOTICED_UM:
         way = "domer" if solution.endways_um > 0 else "crank"
         found.append(f"The move also shifts it {_length(abs(solution.endways_um), unit)} toward the {way}.")
@@ -94,6 +124,35 @@ def side_effect_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
 
 def _where(inside: bool) -> str:
     return "inside" if inside else "outside"
+
+
+def _together(solution: MoveSolution, unit: Unit, seen_from: View) -> str:
+    return "; ".join(move_words(move, unit, seen_from=seen_from) for move in solution.moves if move.travel_um)
+
+
+def _goes(move: AdjusterMove, seen_from: View) -> str:
+    """Say what the part does: raised, lowered, or moved toward an hour or an end."""
+    if move.travel_um == 0.0:
+        return ""
+    up = _upright(move)
+    return f" ({up}s it)" if up else f" (moves it {_way(move.adjuster, move.travel_um, seen_from)})"
+
+
+def _upright(move: AdjusterMove) -> str:
+    """Return the verb for a push straight up or down; '' for one that goes another way."""
+    x, y, z = move.adjuster.push
+    if z or abs(x) > _PLUMB:
+        return ""
+    return "raise" if (move.travel_um > 0.0) == (y > 0.0) else "lower"
+
+
+def _uncounted_words(move: AdjusterMove, unit: Unit, seen_from: View) -> str:
+    size, up = _length(abs(move.travel_um), unit), _upright(move)
+    if up:
+        return f"{up} by {size} (its pack was never counted)"
+    change = "thicker" if move.travel_um > 0.0 else "thinner"
+    way = _way(move.adjuster, move.travel_um, seen_from)
+    return f"make its pack {size} {change} (moves it {way}; the pack was never counted)"
 
 
 def _pack_words(pack: Pack, unit: Unit) -> str:
@@ -120,10 +179,21 @@ def _screw_words(move: AdjusterMove, unit: Unit) -> str:
     turns = abs(move.turns or 0.0)
     quarters = round(turns * _FLATS_A_TURN * 4)
     sense = "in" if (move.travel_um > 0) == move.adjuster.clockwise_moves_positive else "out"
+    past = _backlash_words(move.adjuster) if sense == "out" else ""
     if quarters and abs(turns * _FLATS_A_TURN - quarters / 4) <= _EXACT_FLATS:
-        return f"{_turns_and_flats(quarters)} {sense}"
+        return f"{_turns_and_flats(quarters)} {sense}{past}"
     about = f"about {_turns_and_flats(quarters)}" if quarters else "less than 1/4 flat"
-    return f"{about} {sense}, to {_length(abs(move.travel_um), unit)} on the indicator"
+    return f"{about} {sense}, to {_length(abs(move.travel_um), unit)} on the indicator{past}"
+
+
+def _backlash_words(adjuster: Adjuster) -> str:
+    """Every move of a screw ends turning in, so that its thread bears on the same side: out goes past and back."""
+    quarters = math.ceil(adjuster.backlash_turns * 4 - 1e-9)
+    if not quarters:
+        return ""
+    whole, rest = divmod(quarters, 4)
+    parts = " and ".join(text for text in (str(whole) if whole else "", _QUARTERS[rest]) if text)
+    return f", going past it by {parts} turn{'s' if quarters > 4 else ''} and coming back in"
 
 
 def _turns_and_flats(quarters: int) -> str:

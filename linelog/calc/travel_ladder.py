@@ -91,8 +91,8 @@ def scarce_ladder(adjuster: Adjuster, target_um: float, scarce: Sequence[int]) -
         if key in column:
             drawn[:, place] = np.maximum(counts[:, column[key]], 0)
     pieces = np.abs(counts).sum(axis=1)
-    order = np.lexsort((pieces, np.round(travels, 3)))
-    best = _undominated(order, np.round(travels, 3), pieces, drawn)
+    order = np.lexsort((pieces, np.round(travels, 3))).tolist()
+    best = _undominated(order, np.round(travels, 3), drawn)
     packs = tuple(_pack(stock, counts[place]) for place in best)
     return Ladder(travels[best], pieces[best].astype(np.float64), drawn[best], None, packs)
 
@@ -118,11 +118,11 @@ def _counts(stock: Sequence[Supply]) -> list[range]:
         most -= 1
 
 
-def _undominated(order: Ints, travels: Floats, pieces: Ints, drawn: Ints) -> list[int]:
+def _undominated(order: Sequence[int], travels: Floats, drawn: Ints) -> list[int]:
     """Of the packs for one travel leave out each that another makes with no more pieces of anything."""
     best: list[int] = []
     first = 0
-    for place in order.tolist():
+    for place in order:
         if best and travels[best[-1]] != travels[place]:
             first = len(best)
         mine = best[first:]

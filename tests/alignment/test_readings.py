@@ -251,7 +251,7 @@ def test_two_seats_are_swept_apart_and_give_the_slope_between_them(job):
     length_mm = pack.z_mm - pack.rear_z_mm
     # A face square to the axis leans the other way than the axis climbs: tilt = -slope.
     assert Result.objects.get(station=pack, seat="front").tilt_y_mm_per_m == pytest.approx(60.0 / length_mm)
-    assert "Rear foot: take out" in said
+    assert "Rear foot: lower by" in said  # its pack was never counted
 
 
 def test_a_face_sweep_gives_the_tilt_of_the_domer(job):

@@ -1,4 +1,4 @@
-"""Adjusters as the tests of moves set them up, and what a move costs by its documented formula."""
+"""Adjusters as the tests of moves set them up."""
 
 from linelog.calc.adjust import Adjuster, Kind
 
@@ -20,17 +20,3 @@ def slide(name, z, step=0.1, **where):
 
 def travels(solution):
     return [move.travel_um for move in solution.moves]
-
-
-def cost_of(x, y, slope_x, slope_y, limit, lever, pieces):
-    """The cost as documented, written out a second time from plain numbers."""
-    ws = [max(abs(x), lever * abs(slope_x)), max(abs(y), lever * abs(slope_y))]
-    rest = abs(x) + abs(y) + lever * (abs(slope_x) + abs(slope_y))
-    return sum(w + 20 * max(0.0, w - limit) for w in ws) + 0.05 * rest + pieces
-
-
-def cost_of_solution(solution, limit, lever):
-    after = solution.after
-    pieces = sum(move.setting.pieces for move in solution.moves)
-    slopes = [slope or 0.0 for slope in after.slopes]
-    return cost_of(after.x_um, after.y_um, *slopes, limit, lever, pieces)

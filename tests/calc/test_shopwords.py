@@ -1,16 +1,19 @@
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from linelog.calc.adjust import Adjuster, Kind
-from linelog.calc.choose import Setting
-from linelog.calc.moves import AdjusterMove, Misalignment, solve_moves
+from linelog.calc.moves import AdjusterMove, Misalignment, SeatOffset, solve_moves
 from linelog.calc.readings import View
 from linelog.calc.shims import Pack
-from linelog.calc.shopwords import move_words, out_of_reach_words, result_words, side_effect_words
+from linelog.calc.shopwords import move_words, out_of_reach_words, result_words, side_effect_words, tilt_words
+from linelog.calc.travel_ladder import Setting
 from linelog.calc.units import Unit
 
-FOOT = Adjuster("front foot", Kind.SHIM, 0.0, clock_deg=0, stock=((50.0, None), (30.0, None)))
+COUNTED = (50.0, 30.0, 20.0)
+FOOT = Adjuster("front foot", Kind.SHIM, 0.0, clock_deg=0, stock=((50.0, None), (30.0, None)), pieces_um=COUNTED)
 SCREW = Adjuster("left screw", Kind.SCREW, 0.0, clock_deg=90, pitch_mm=1.5)
 SLIDE = Adjuster("slide", Kind.SLIDE, 0.0, clock_deg=90, resolution_um=1.0)
 
@@ -36,7 +39,40 @@ def said(adjuster, travel, pack=None, unit=Unit.MM, **more):
     ],
 )
 def test_packs(pack, unit, words):
-    assert said(FOOT, pack.total_um, pack, unit) == f"front foot: {words}"
+    way = "raises" if pack.total_um > 0 else "lowers"
+    assert said(FOOT, pack.total_um, pack, unit) == f"front foot: {words} ({way} it)"
+
+
+def test_a_pack_that_was_never_counted_is_not_said_to_hold_a_piece():
+    unknown = replace(FOOT, pieces_um=None)
+    assert said(unknown, -20.0, Pack((30.0,), (50.0,))) == "front foot: lower by 0.02 mm (its pack was never counted)"
+    assert said(unknown, 20.0, Pack((50.0,), (30.0,))) == "front foot: raise by 0.02 mm (its pack was never counted)"
+    assert said(unknown, 50.0, Pack((50.0,))) == "front foot: put in 0.05 mm: 0.05 (raises it)"
+    assert said(replace(unknown, clock_deg=90), -50.0, Pack((), (50.0,)), seen_from=View.DOMER) == (
+        "front foot: make its pack 0.05 mm thinner (moves it toward 3 o'clock, seen from the domer; the pack was "
+        "never counted)"
+    )
+
+
+def test_a_pack_says_which_way_the_part_goes():
+    side, hung = replace(FOOT, clock_deg=90), replace(FOOT, clock_deg=180)
+    assert said(side, 30.0, Pack((30.0,))) == (
+        "front foot: put in 0.03 mm: 0.03 (moves it toward 3 o'clock, seen from the crank)"
+    )
+    assert said(side, -30.0, Pack((), (30.0,)), seen_from=View.DOMER) == (
+        "front foot: take out 0.03 mm: 0.03 (moves it toward 3 o'clock, seen from the domer)"
+    )
+    assert said(hung, 30.0, Pack((30.0,))) == "front foot: put in 0.03 mm: 0.03 (lowers it)"
+
+
+def test_a_screw_with_backlash_ends_every_move_turning_in():
+    loose = replace(SCREW, clock_deg=0, backlash_turns=0.25)
+    assert said(loose, -250.0) == "left screw: 1 flat out, going past it by 1/4 turn and coming back in (lowers it)"
+    assert said(loose, 250.0) == "left screw: 1 flat in (raises it)"
+    assert said(replace(loose, clockwise_moves_positive=False), 250.0) == (
+        "left screw: 1 flat out, going past it by 1/4 turn and coming back in (raises it)"
+    )
+    assert "by 1 and 1/4 turns and" in said(replace(loose, backlash_turns=1.25), -250.0)
 
 
 @pytest.mark.parametrize(
@@ -55,19 +91,22 @@ def test_packs(pack, unit, words):
 )
 def test_turns_and_flats(flats, words):
     # A flat of a hexagon is a sixth of a turn: 0.25 mm of travel at a pitch of 1.5 mm.
-    assert said(SCREW, flats * 250.0) == f"left screw: {words}"
+    way = "3" if flats > 0 else "9"
+    assert said(SCREW, flats * 250.0) == f"left screw: {words} (moves it toward {way} o'clock, seen from the crank)"
 
 
 def test_between_quarter_flats_the_indicator_has_the_last_word():
-    assert said(SCREW, 70.0) == "left screw: about 1/4 flat in, to 0.07 mm on the indicator"
-    assert said(SCREW, -20.0) == "left screw: less than 1/4 flat out, to 0.02 mm on the indicator"
-    assert said(SCREW, 70.0, unit=Unit.INCH).endswith("to 0.0028 in on the indicator")
+    assert said(SCREW, 70.0).startswith("left screw: about 1/4 flat in, to 0.07 mm on the indicator (moves it")
+    assert said(SCREW, -20.0).startswith("left screw: less than 1/4 flat out, to 0.02 mm on the indicator (")
+    assert said(SCREW, 70.0, unit=Unit.INCH).startswith(
+        "left screw: about 1/4 flat in, to 0.0028 in on the indicator ("
+    )
 
 
 def test_a_screw_that_pulls_is_turned_the_other_way():
     pulls = Adjuster("s", Kind.SCREW, 0.0, clock_deg=90, pitch_mm=1.5, clockwise_moves_positive=False)
-    assert said(pulls, 250.0) == "s: 1 flat out"
-    assert said(pulls, -250.0) == "s: 1 flat in"
+    assert said(pulls, 250.0).startswith("s: 1 flat out (moves it toward 3 o'clock")
+    assert said(pulls, -250.0).startswith("s: 1 flat in (moves it toward 9 o'clock")
 
 
 def test_slides_go_by_the_clock_as_the_mechanic_sees_it():
@@ -94,7 +133,7 @@ def test_turns_and_flats_say_the_travel(quarters):
     if quarters == 0:
         assert words.endswith("leave it")
         return
-    told = words.removeprefix("left screw: ")
+    told = words.removeprefix("left screw: ").split(" (")[0]
     sign = 1 if told.endswith(" in") else -1
     turns = flats = 0.0
     for part in told.rsplit(" ", 1)[0].split(" and "):
@@ -110,7 +149,7 @@ def test_turns_and_flats_say_the_travel(quarters):
 
 def test_the_result_is_told_against_its_limits():
     done = solve_moves(Misalignment(0, -83.0, 0, 0.0, 0.05), [FOOT], 25.0, 0.12)
-    assert move_words(done.moves[0], Unit.MM) == "front foot: put in 0.08 mm: 0.05 + 0.03"
+    assert move_words(done.moves[0], Unit.MM) == "front foot: put in 0.08 mm: 0.05 + 0.03 (raises it)"
     assert result_words(done, Unit.MM) == (
         "Expected after the move: 0.003 mm off, inside the limit of 0.025 mm; "
         "slope 0.05 mm/m, inside the limit of 0.12 mm/m."
@@ -129,7 +168,7 @@ def test_a_station_without_adjusters_says_that_nothing_moves():
         "No adjuster moves it toward 3 or 9 o'clock, seen from the crank: 0.06 mm stays.",
         "No adjuster changes its slope up and down: 0.30 mm/m stays.",
         "No reachable move brings it inside 0.025 mm: 0.06 mm stays, 0.035 mm too much.",
-        "No reachable move brings its slope inside 0.12 mm/m: 0.30 mm/m stays.",
+        "No reachable move brings its slope inside 0.12 mm/m as well: 0.30 mm/m stays.",
     )
 
 
@@ -158,3 +197,32 @@ def test_side_effects():
     assert any(sentence.startswith("The move also shifts it 0.02 mm toward the domer") for sentence in words)
     none = solve_moves(Misalignment(0, -83.0), [FOOT], 25.0)
     assert side_effect_words(none, Unit.MM) == ()
+
+
+def test_what_is_expected_is_told_of_the_seat_where_it_is_most():
+    seats = (SeatOffset("front", 100.0, 0.0, 30.0), SeatOffset("rear", -100.0, 0.0, -20.0))
+    left = solve_moves(Misalignment(0.0, 5.0, 0.0, 0.0, 0.25, seats), [replace(FOOT, z_mm=0.0)], 20.0)
+    assert f"mm off at the {left.after.worst.name} seat, where it is most, outside the limit" in result_words(
+        left, Unit.MM
+    )
+
+
+def test_a_slope_pushed_out_is_said_with_what_else_there_is():
+    feet = [
+        replace(FOOT, name=f"{end} foot", z_mm=z, stock=((50.0, None),), pieces_um=())
+        for end, z in (("a", 100.0), ("b", -100.0))
+    ]
+    pushed = solve_moves(Misalignment(0, -25.0, 0, 0.0, 0.0), feet, 20.0, 0.12)
+    assert tilt_words(pushed, Unit.MM) == (
+        "Decide before you make it: it pushes the slope out of its limit of 0.12 mm/m, from 0.00 mm/m to 0.25 mm/m.",
+        "With the slope kept inside, no move leaves less than the 0.025 mm there are now.",
+    )
+    assert tilt_words(solve_moves(Misalignment(0, -50.0, 0, 0.0, 0.0), feet, 20.0, 0.12), Unit.MM) == ()
+
+
+def test_a_turn_that_nobody_measured_is_said():
+    feet = [replace(FOOT, z_mm=z, stock=((50.0, None),), pieces_um=(), max_um=100.0) for z in (100.0, -100.0)]
+    turned = solve_moves(Misalignment(0, -25.0), feet, 20.0)
+    assert side_effect_words(turned, Unit.MM) == (
+        "The move also turns the station by 0.25 mm/m; its slope was not measured.",
+    )
