@@ -12,8 +12,8 @@ from pytest_socket import socket_allow_hosts
 from linelog.web import protection
 from tests import kept_database
 
-# A gate must give one answer to one state of the code; elsewhere every run looks somewhere new. No test has a deadline:
-# on a busy machine it would fail for the machine's sake.
+# A gate must give one answer to one state of the code; elsewhere every run looks somewhere new. No test has a
+# deadline: on a busy machine it would fail for the machine's sake.
 hypothesis_settings.register_profile("anywhere", deadline=None)
 hypothesis_settings.load_profile("anywhere")
 hypothesis_settings.register_profile("gate", derandomize=True, deadline=None)

@@ -49,13 +49,15 @@ class ReadingNoise:
         """Largest standardised residual of a sound sweep (Bonferroni over its readings); inf without freedom.
 
         The usual scatter is taken as known here: held against a figure of eight degrees of freedom, half of the
-        misreads of eight deviations would pass.
+        misreads of eight deviations would pass. With one degree of freedom the residual goes in jumps, those of a sum
+        of readings in whole steps: half a jump is allowed for, as in any continuity correction.
         """
         if dof == 0:
             return math.inf
         single = _two_sided(_MISREAD_CHANCE / readings)
         together = math.sqrt(float(special.chdtri(dof, _MISREAD_CHANCE)))
-        return self.sd_um * min(single, together)
+        jump = self.step_um / math.sqrt(readings) if dof == 1 else 0.0
+        return self.sd_um * min(single, together) + jump / 2.0
 
     def explains_closure(self, closure_um: float) -> bool:
         """Whether dial and scatter explain a closure; else half of it is a doubt about the offset."""
