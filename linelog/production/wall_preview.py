@@ -9,8 +9,12 @@ from linelog.plant.models import Machine, Plant
 from linelog.production import names, wall_file
 from linelog.production.days import zone
 from linelog.production.models import WallSample
+from linelog.production.reading.bounds import TABLES
+from linelog.production.reading.cells import Names
+from linelog.production.reading.refusal import FileRefused
 from linelog.production.wall_file import Limits, Line, Problem
 from linelog.production.walls import THICKEST_UM, THINNEST_UM, Can, Ring, odd_words, why_not
+from linelog.web import sandbox
 from linelog.web.errors import Refused
 
 MOST_HEIGHTS = 2
@@ -38,7 +42,7 @@ def look(text: str, plant: Plant, now: dt.datetime) -> Preview:
     """Read the lines and hold them against the plant and what is stored. Raises FileRefused."""
     known = names.for_reading(plant, now).names
     limits = Limits(now, zone(plant), THINNEST_UM, THICKEST_UM, plant.wall_step_um)
-    found = wall_file.read(text, known.machines, limits, doubtful=tuple(known.doubtful))
+    found = _read(text, known, limits)
     machines = {machine.pk: machine for machine in Machine.objects.filter(line__plant=plant).select_related("line")}
     for machine in machines.values():
         machine.line.plant = plant
@@ -48,6 +52,22 @@ def look(text: str, plant: Plant, now: dt.datetime) -> Preview:
         _sort_in(preview, lines, machines[lines[0].machine_id], plant, stored)
     preview.problems.sort(key=lambda problem: problem.line)
     return preview
+
+
+def _read(text: str, known: Names, limits: Limits) -> wall_file.Found:
+    """Read the lines where files from outside are read. Raises FileRefused."""
+    try:
+        found: wall_file.Found = sandbox.call(
+            "linelog.production.wall_file:read",
+            TABLES,
+            text=text,
+            machines=known.machines,
+            limits=limits,
+            doubtful=tuple(known.doubtful),
+        )
+    except sandbox.Overrun as overrun:
+        raise FileRefused(overrun.sentence) from None
+    return found
 
 
 def _sort_in(preview: Preview, lines: list[Line], machine: Machine, plant: Plant, stored: Stored) -> None:

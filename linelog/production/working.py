@@ -17,9 +17,11 @@ from linelog.production import chunks, comparing
 from linelog.production.models import Upload
 from linelog.production.names import for_reading, machine_names
 from linelog.production.reading import reader
+from linelog.production.reading.bounds import TABLES
 from linelog.production.reading.dates import Order
 from linelog.production.reading.refusal import FileRefused
 from linelog.production.tables import csv_bytes
+from linelog.web import sandbox
 from linelog.web.errors import Refused
 
 Tell = Callable[..., None]
@@ -43,14 +45,15 @@ def problems_path(upload: Upload) -> Path:
 def read_upload(upload: Upload, tell: Tell, now: dt.datetime) -> str:
     """Read the file, compare it with what is stored, keep the outcome; return it in a sentence. Stores no counts."""
     try:
-        with open(upload.file.path, "rb") as file:
-            reading = reader.read(
-                file,
-                for_reading(upload.plant, now),
-                order=Order(upload.date_order) if upload.date_order else None,
-                tell=lambda at: tell(round(READING_SHARE * at / max(upload.size, 1))),
-            )
-    except FileRefused as refused:
+        reading = sandbox.call(
+            "linelog.production.reading.reader:read_path",
+            TABLES,
+            path=upload.file.path,
+            plant=for_reading(upload.plant, now),
+            order=Order(upload.date_order) if upload.date_order else None,
+            tell=lambda at: tell(round(READING_SHARE * at / max(upload.size, 1))),
+        )
+    except (FileRefused, sandbox.Overrun) as refused:
         return _outcome(upload, Upload.State.REFUSED, refused.sentence)
     if reading.asks:
         return _outcome(upload, Upload.State.QUESTION, reading.asks, rows=reading.total, bad_rows=0)

@@ -2,32 +2,27 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
-import warnings
-from dataclasses import dataclass
 from typing import Any
 
 from django.conf import settings
 from django.core.files.base import ContentFile
 from django.core.files.uploadedfile import UploadedFile
-from PIL import Image, ImageOps
 
+from linelog.web import sandbox
 from linelog.web.errors import Refused
+from linelog.web.picture_codec import Encoded, NotReadable
 
-FORMATS = ("JPEG", "PNG", "WEBP")
-MOST_PIXELS = 50_000_000
-LONGEST_SIDE = 2000
+PICTURES = sandbox.Bounds("pictures", memory_bytes=150_000_000, cpu_s=20.0, wall_s=60.0)
+NOT_TAKEN = {
+    "format": "This file is not a picture that can be shown (JPEG, PNG or WebP).",
+    "pixels": "This picture has too many pixels: 50 million at most.",
+}
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A picture as it is kept: a JPEG, its size in pixels, and the checksum of the file."""
+class Picture(Encoded):
+    """A picture as it is kept."""
 
-    content: bytes
-    width: int
-    height: int
-    sha256: str
+    __slots__ = ()
 
     @property
     def name(self) -> str:
@@ -42,22 +37,16 @@ class Picture:
 def reencoded(upload: UploadedFile[Any], *, field: str = "photo") -> Picture:
     """Return the picture as a JPEG without its metadata (place, camera), turned upright, at most 2000 px.
 
-    Raises `Refused`, beside `field`, for what is no picture, has too many bytes or too many pixels.
+    Raises `Refused`, beside `field`, for what is no picture, has too many bytes or too many pixels, or takes more
+    memory or time than one picture is given.
     """
     if (upload.size or 0) > settings.PHOTO_LIMIT_BYTES:
         raise Refused(f"A photo may have {settings.PHOTO_LIMIT_BYTES // 1_000_000} MB at most.", field=field)
-    not_a_picture = Refused("This file is not a picture that can be shown (JPEG, PNG or WebP).", field=field)
+    upload.seek(0)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(upload, formats=FORMATS) as opened:
-                if opened.width * opened.height > MOST_PIXELS:
-                    raise Refused("This picture has too many pixels: 50 million at most.", field=field)
-                picture = ImageOps.exif_transpose(opened).convert("RGB")
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise not_a_picture from None
-    picture.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=85)
-    content = out.getvalue()
-    return Picture(content, picture.width, picture.height, hashlib.sha256(content).hexdigest())
+        kept = sandbox.call("linelog.web.picture_codec:reencode", PICTURES, content=upload.read())
+    except NotReadable as not_taken:
+        raise Refused(NOT_TAKEN[not_taken.why], field=field) from None
+    except sandbox.Overrun as overrun:
+        raise Refused(overrun.sentence, field=field) from None
+    return Picture(kept.content, kept.width, kept.height, kept.sha256)

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 from django.db import transaction
 
 from linelog.alignment.captures.setting import capture_setup
 from linelog.alignment.models import Capture, CaptureValue
-from linelog.calc.capture.analyse import analyse_capture
 from linelog.calc.capture.carry import carried
 from linelog.calc.capture.results import CaptureResult, PhaseResult
 from linelog.calc.errors import CalcError
 from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Station
-from linelog.web import jobs
+from linelog.web import jobs, sandbox
 
 Tell = Callable[..., None]
 STEPS = 1000
+CAPTURES = sandbox.Bounds("captures", memory_bytes=1_500_000_000, cpu_s=600.0, wall_s=1800.0)
 ROUNDED_TO = 4
 REFERENCE = ""
 
@@ -31,23 +30,27 @@ def work_out(capture: Capture, tell: Tell, still_mine: Callable[[], bool] = lamb
     """
     kept = capture.worked_with
     try:
-        result = analyse_capture(
-            _path(capture),
-            capture_setup(kept),
+        result = sandbox.call(
+            "linelog.calc.capture.analyse:analyse_path",
+            CAPTURES,
+            path=capture.file.path,
+            setup=capture_setup(kept),
             name=capture.name,
-            progress=lambda share: tell(round(STEPS * share)),
+            tell=lambda share: tell(round(STEPS * share)),
         )
         values = list(station_values(capture, result))
     except CalcError as error:
-        gave: dict[str, Any] = {
-            "state": Capture.State.REFUSED,
-            "sentence": error.message[:500],
-            "refused_field": error.field or "",
-        }
-        _store(capture, gave, [], still_mine)
-        return error.message
+        return _refuse(capture, error.message, error.field or "", still_mine)
+    except sandbox.Overrun as overrun:
+        return _refuse(capture, overrun.sentence, "file", still_mine)
     _store(capture, outcome(result), values, still_mine)
     return f"{result.strokes.used} strokes worked out, {len(result.cautions)} warnings."
+
+
+def _refuse(capture: Capture, sentence: str, field: str, still_mine: Callable[[], bool]) -> str:
+    gave: dict[str, Any] = {"state": Capture.State.REFUSED, "sentence": sentence[:500], "refused_field": field}
+    _store(capture, gave, [], still_mine)
+    return sentence
 
 
 def outcome(result: CaptureResult) -> dict[str, Any]:
@@ -58,10 +61,6 @@ def outcome(result: CaptureResult) -> dict[str, Any]:
         "algorithm": result.version,
         "warnings": len(result.cautions),
     }
-
-
-def _path(capture: Capture) -> Path:
-    return Path(capture.file.path)
 
 
 def _store(

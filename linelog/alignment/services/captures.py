@@ -14,13 +14,12 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.captures.setting import ring_of, signals_of, worked_with
-from linelog.alignment.captures.working import STEPS, work_out
+from linelog.alignment.captures.working import CAPTURES, STEPS, work_out
 from linelog.alignment.models import Capture, CaptureValue, ProbeSetup
 from linelog.alignment.services.guard import check_may
-from linelog.calc.capture.reader import check_columns
 from linelog.calc.errors import CalcError
 from linelog.plant.models import Machine, Person
-from linelog.web import audit, jobs
+from linelog.web import audit, jobs, sandbox
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 from linelog.web.uploads import Incoming, received
@@ -86,9 +85,18 @@ def _check(incoming: Incoming, setup: ProbeSetup, name: str) -> None:
     """Refuse at once what can be seen at once: an empty file, another kind of file, a missing column."""
     try:
         ring = ring_of(setup, setup.probes.all())
-        check_columns(incoming.path, ring.columns, signals_of(setup), name=name)
+        sandbox.call(
+            "linelog.calc.capture.reader:check_columns",
+            CAPTURES,
+            path=str(incoming.path),
+            probes=ring.columns,
+            signals=signals_of(setup),
+            name=name,
+        )
     except CalcError as error:
         raise Refused(error.message, field="file") from None
+    except sandbox.Overrun as overrun:
+        raise Refused(overrun.sentence, field="file") from None
 
 
 def _there(machine: Machine, sha256: str) -> Capture | None:

@@ -81,6 +81,11 @@ def analyse_capture(
     return result
 
 
+def analyse_path(path: str, setup: CaptureSetup, name: str, tell: Progress) -> CaptureResult:
+    """Do as `analyse_capture`, for a process that is told a path as text; `tell` hears the share done."""
+    return analyse_capture(Path(path), setup, name=name, progress=tell)
+
+
 def analyse_rows(rows: Iterable[Rows], setup: CaptureSetup) -> CaptureResult:
     """Work out samples that are in memory already; as `analyse_capture` otherwise."""
     check_setup(setup)

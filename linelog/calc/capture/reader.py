@@ -99,9 +99,10 @@ def read_capture(
     intake.finish()
 
 
-def check_columns(path: Path, probes: tuple[str, ...], signals: Signals, *, name: str | None = None) -> None:
+def check_columns(path: str | Path, probes: tuple[str, ...], signals: Signals, *, name: str | None = None) -> None:
     """Raise `CalcError` for a file that is no capture or lacks a column; its samples are not looked at."""
-    _opened(path, file_kind(path, name), probes, signals, [])
+    at = Path(path)
+    _opened(at, file_kind(at, name), probes, signals, [])
 
 
 def _opened(

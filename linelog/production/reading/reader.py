@@ -55,6 +55,12 @@ class Reading:
     asks: str = ""
 
 
+def read_path(path: str, plant: Plant, order: dates.Order | None, tell: Tell) -> Reading:
+    """Read a kept file; called in the process that reads files from outside."""
+    with open(path, "rb") as file:
+        return read(file, plant, order=order, tell=tell)
+
+
 def read(file: BinaryIO, plant: Plant, *, order: dates.Order | None = None, tell: Tell = lambda at: None) -> Reading:
     """Read a file of counts; `tell` hears how many of its bytes are dealt with.
 

@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from typing import BinaryIO
 from xml.etree import ElementTree
+from xml.parsers import expat
 
 import fastexcel
 import polars as pl
@@ -31,9 +32,10 @@ LOCAL_HEADER = 30  # bytes before the name of a part in a zip
 ROWS_A_BATCH = 100_000
 # As nearly every program writes it, and (ten times slower) every spelling that XML allows.
 FORMULA, ANY_FORMULA = re.compile(rb"<f[\s/>]"), re.compile(rb"<(?:\w+:)?f[\s/>]")
-FAR_NAME = rb"(?:[A-Z]{3}|B[M-Z]|[C-Z][A-Z])[0-9]"  # beyond column BL, the 64th
+# Beyond column BL, the 64th; small letters name the same cell to the reader.
+FAR_NAME = rb"(?:[A-Za-z]{3}|[Bb][M-Zm-z]|[C-Zc-z][A-Za-z])[0-9]"
 FAR_CELL, ANY_FAR_CELL = re.compile(rb'r="' + FAR_NAME), re.compile(rb"\br\s*=\s*[\"']" + FAR_NAME)
-CELL = re.compile(rb"\br\s*=\s*[\"']([A-Z]{1,3}[0-9]{1,7})[\"']")
+CELL = re.compile(rb"\br\s*=\s*[\"']([A-Za-z]{1,3}[0-9]{1,7})[\"']")
 UNUSUAL = (b" r='", b" r =", b" r= ", b":row>")
 SHEETS = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}sheet"
 REL_ID = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
@@ -106,9 +108,22 @@ def _first_sheet_part(archive: zipfile.ZipFile) -> str:
 
 def _small_xml(archive: zipfile.ZipFile, name: str) -> ElementTree.Element:
     text = archive.open(name).read(MOST_SHEETS_XML)
-    if b"<!DOCTYPE" in text or b"<!ENTITY" in text:
-        raise FileRefused(ODD)
+    _refuse_document_type(text)
     return ElementTree.fromstring(text)  # noqa: S314 - no document type, so no entity to expand; and it is short
+
+
+def _refuse_document_type(text: bytes) -> None:
+    """Refuse a document type in whatever encoding: asked of the parser itself, which stops where one begins."""
+
+    def refuse(*begun: object) -> None:
+        raise FileRefused(ODD)
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = refuse
+    try:
+        parser.Parse(text, True)
+    except expat.ExpatError as error:
+        raise FileRefused(ODD) from error
 
 
 def _too_big() -> str:
