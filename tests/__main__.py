@@ -23,6 +23,8 @@ SAME_ON_ANY_ENGINE = (
     "calc",
     "test_house.py",
     "test_access.py",
+    "test_files_from_outside.py",
+    "web/test_sandbox.py",
     "web/test_fuzz.py",
     "web/test_made_for.py",
     "web/test_security.py",

@@ -150,7 +150,11 @@ class _Child:
         body = self._bytes(LENGTH.unpack(head)[0], deadline)
         if isinstance(body, str):
             return body, None
-        answer: tuple[str, Any] = _Plain(io.BytesIO(body)).load()
+        try:
+            answer: tuple[str, Any] = _Plain(io.BytesIO(body)).load()
+        except Exception:  # whatever is no message of ours, however it fails to be one
+            log.exception("the process that reads files answered what is no plain data")
+            return "died", None
         return answer
 
     def _bytes(self, count: int, deadline: float) -> bytes | str:
@@ -207,6 +211,7 @@ class _Kind:
 def _why(child: _Child, kind: str) -> str:
     if kind != "died":
         return kind
+    child.process.kill()
     return "time" if child.process.wait() == -signal.SIGXCPU else "died"
 
 

@@ -155,6 +155,8 @@ def _unpacked(file: BinaryIO, part: zipfile.ZipInfo) -> Iterator[bytes]:
     """Yield what a part really holds, in blocks: zipfile itself would stop at the size that is declared."""
     if part.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         raise zipfile.BadZipFile("a way of packing that spreadsheet programs do not use")
+    if part.header_offset < 0:
+        raise zipfile.BadZipFile("a part begins before the file")
     file.seek(part.header_offset)
     fixed = file.read(LOCAL_HEADER)
     if len(fixed) < LOCAL_HEADER:
