@@ -69,10 +69,10 @@ class Cluster:
         lock = Path(self.folder, "data", "postmaster.pid")
         master = int(lock.read_text().split()[0])
         os.kill(master, signal.SIGSTOP)  # so that it starts no further process while we look
-        doomed = [master, *_children(master)]
+        doomed = [master, *children(master)]
         for process in doomed:
             os.kill(process, signal.SIGKILL)
-        while any(_runs(process) for process in doomed):
+        while any(runs(process) for process in doomed):
             time.sleep(0.02)
         # Where nobody takes dead processes away (a container), the next start would take this one for living.
         lock.unlink()
@@ -83,7 +83,8 @@ def _stat(process: str) -> list[str]:
     return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
 
 
-def _children(parent: int) -> list[int]:
+def children(parent: int) -> list[int]:
+    """Return the processes that a process has started."""
     found = []
     for entry in Path("/proc").iterdir():
         try:
@@ -94,7 +95,8 @@ def _children(parent: int) -> list[int]:
     return found
 
 
-def _runs(process: int) -> bool:
+def runs(process: int) -> bool:
+    """Say whether it still runs."""
     try:
         return _stat(str(process))[0] != "Z"
     except (FileNotFoundError, ProcessLookupError):

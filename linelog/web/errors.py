@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import errno
+import sys
 from typing import Any
 
-from django.db import OperationalError
+from django.db import InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse
 from django.template.loader import render_to_string
 
 from linelog.web import requestid
+
+AGAIN_AFTER_S = 3
 
 
 class Refused(Exception):
@@ -55,6 +58,22 @@ def is_disk_full(trouble: BaseException) -> bool:
         return trouble.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
     says = str(trouble).lower()
     return isinstance(trouble, OperationalError) and ("disk is full" in says or "no space left" in says)
+
+
+def is_database_away(trouble: BaseException | None) -> bool:
+    """Say whether the database cannot be reached for now, or is held by another program: trying again will help.
+
+    PostgreSQL names why by its SQLSTATE (its manual, appendix A): class 08 a connection's end, 53300 no room for one
+    more, 57P the server's stop, crash or start; none at all where there was no connection. SQLite says it in words.
+    """
+    if isinstance(trouble, InterfaceError):
+        return "closed" in str(trouble)
+    if not isinstance(trouble, OperationalError):
+        return False
+    cause: Any = trouble.__cause__
+    if not hasattr(cause, "sqlstate"):
+        return any(words in str(trouble) for words in ("database is locked", "unable to open database file"))
+    return cause.sqlstate is None or str(cause.sqlstate).startswith(("08", "53300", "57P"))
 
 
 def error_page(
@@ -123,8 +142,22 @@ def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     return error_page(request, 403, "Form out of date", sentence, typed=made_for.typed(request))
 
 
+def database_away(request: HttpRequest) -> HttpResponse:
+    """503, without touching the database. A page asked for comes by itself when it is back; a form is sent again."""
+    waits = request.method in ("GET", "HEAD")
+    what = "This page loads again by itself." if waits else "Go back in the browser and send it again."
+    sentence = f"The database does not answer at the moment. What was saved before is safe. {what}"
+    page = error_page(request, 503, "One moment", sentence, bare=True)
+    page["Retry-After"] = str(AGAIN_AFTER_S)
+    if waits:
+        page["Refresh"] = str(AGAIN_AFTER_S)
+    return page
+
+
 def server_error(request: HttpRequest) -> HttpResponse:
-    """500, without touching the database."""
+    """500, or 503 where only the database is away, without touching the database."""
+    if is_database_away(sys.exc_info()[1]):
+        return database_away(request)
     return error_page(
         request,
         500,

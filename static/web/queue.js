@@ -4,7 +4,7 @@
 (() => {
   const { store } = linelog;
   const { person = "" } = document.body.dataset;
-  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 60_000, PATIENCE = 20_000, MOST_TRIES = 8, QUIET = 15_000;
+  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 10_000, PATIENCE = 20_000, MOST_TRIES = 8, QUIET = 15_000;
   const PASSING = [408, 425, 429, 502, 503, 504];
   const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
   let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];

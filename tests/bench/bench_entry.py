@@ -11,19 +11,14 @@ import argparse
 import http.client
 import os
 import re
-import signal
-import socket
 import statistics
-import subprocess
-import sys
-import tempfile
 import threading
 import time
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.durability.program import scratch
+
 PASSWORD = "a-long-test-password"  # the one of tests.factories, which needs Django to import
 SWEEP = ((0, 0), (45, 18), (90, 52), (135, 93), (180, 121), (225, 104), (270, 68), (315, 31))
 
@@ -73,14 +68,6 @@ for n in range({tablets}):
     v = f.visit(m, who, opened_at=timezone.now())
     print(v.pk, m.stations.get(kind='tool_pack').pk)
 """
-
-
-def manage(environment: dict[str, str], *words: str) -> str:
-    """Run a management command and return what it printed."""
-    done = subprocess.run(
-        [sys.executable, "manage.py", *words], cwd=ROOT, env=environment, capture_output=True, text=True, check=True
-    )
-    return done.stdout
 
 
 class Tablet(threading.Thread):
@@ -145,64 +132,27 @@ class Tablet(threading.Thread):
 
 def tablets_typing(tablets: int, seconds: float, pause: float) -> None:
     """Print the round trip of one typed reading with so many tablets at once."""
-    with tempfile.TemporaryDirectory(prefix="llbench-") as folder:
-        environment = {
-            **os.environ,
-            "LINELOG_DATA": folder,
-            "DJANGO_SETTINGS_MODULE": "linelog.settings",
-            "LINELOG_LOG_LEVEL": "ERROR",
-        }
-        manage(environment, "migrate", "-v0")
-        manage(environment, "collectstatic", "--noinput", "-v0")
-        rows = [
-            line.split()
-            for line in manage(environment, "shell", "-v0", "-c", PREPARE.format(tablets=tablets)).splitlines()
-        ]
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        server = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "gunicorn",
-                "linelog.wsgi",
-                "--bind",
-                f"127.0.0.1:{port}",
-                "--workers",
-                "2",
-                "--threads",
-                "4",
-                "--keep-alive",
-                "30",
-                "--preload",
-                "--log-level",
-                "error",
-            ],
-            cwd=ROOT,
-            env=environment,
-            start_new_session=True,
-        )
-        try:
-            time.sleep(6)
-            together = threading.Barrier(tablets)
-            crowd = [Tablet(n, port, int(v), int(s), together, seconds, pause) for n, (v, s) in enumerate(rows)]
-            for tablet in crowd:
-                tablet.start()
-            for tablet in crowd:
-                tablet.join(seconds + 400)
-        finally:
-            os.killpg(server.pid, signal.SIGTERM)
-            server.wait()
-        times = [t for tablet in crowd for t in tablet.times[2:]]
-        wrong = [status for tablet in crowd for status in tablet.wrong]
-        engine = "PostgreSQL" if environment.get("DATABASE_URL", "").startswith("postgres") else "SQLite"
-        print(
-            f"{engine}: {tablets} tablets, a reading each every {pause:g} s + answer: {len(times)} round trips, "
-            f"p50 {quantile(times, 0.5):.0f} ms, p95 {quantile(times, 0.95):.0f} ms, mean "
-            f"{1000 * statistics.fmean(times):.0f} ms, refused or failed {len(wrong)} "
-            "(goal p95 under 150 ms on 2 cores)"
-        )
+    url = os.environ.get("DATABASE_URL", "")
+    with scratch(url) as program:
+        program.manage("migrate", "-v0")
+        told = program.manage("shell", "-v0", "-c", PREPARE.format(tablets=tablets))
+        rows = [line.split() for line in told.splitlines()]
+        program.start()
+        together = threading.Barrier(tablets)
+        crowd = [Tablet(n, program.port, int(v), int(s), together, seconds, pause) for n, (v, s) in enumerate(rows)]
+        for tablet in crowd:
+            tablet.start()
+        for tablet in crowd:
+            tablet.join(seconds + 400)
+    times = [t for tablet in crowd for t in tablet.times[2:]]
+    wrong = [status for tablet in crowd for status in tablet.wrong]
+    engine = "PostgreSQL" if url.startswith("postgres") else "SQLite"
+    print(
+        f"{engine}: {tablets} tablets, a reading each every {pause:g} s + answer: {len(times)} round trips, "
+        f"p50 {quantile(times, 0.5):.0f} ms, p95 {quantile(times, 0.95):.0f} ms, mean "
+        f"{1000 * statistics.fmean(times):.0f} ms, refused or failed {len(wrong)} "
+        "(goal p95 under 150 ms on 2 cores)"
+    )
 
 
 def main() -> None:

@@ -1,10 +1,12 @@
 """Every refusal is a readable page with the number of the request, and nothing of the program's inside."""
 
 import re
+import sqlite3
+from contextlib import closing
 
 import pytest
 from django.contrib.sessions.backends.db import SessionStore
-from django.db import OperationalError
+from django.db import InterfaceError, OperationalError, connection
 from django.test import Client
 
 from linelog.web import errors
@@ -85,6 +87,63 @@ def test_500_is_readable_even_with_the_database_gone(visitor, monkeypatch):
     assert answer.status_code == 500
     assert "What was saved before is safe" in answer.content.decode()
     number(answer)
+
+
+class Caused(OperationalError):
+    """An error as Django hands it on: what the driver said is its cause."""
+
+    def __init__(self, state):
+        super().__init__("driver's words")
+        self.__cause__ = RuntimeError()
+        self.__cause__.sqlstate = state
+
+
+AWAY = [
+    *(Caused(state) for state in (None, "08006", "53300", "57P01", "57P03")),  # PostgreSQL's manual, appendix A
+    OperationalError("database is locked"),
+    OperationalError("unable to open database file"),
+    InterfaceError("the connection is closed"),
+]
+
+
+@pytest.mark.parametrize("trouble", AWAY, ids=repr)
+def test_503_while_the_database_is_away_loads_again_by_itself(visitor, monkeypatch, trouble):
+    def gone(*args, **kwargs):
+        raise trouble
+
+    monkeypatch.setattr(SessionStore, "load", gone)
+    answer = visitor.get("/history/")
+    assert answer.status_code == 503
+    assert answer["Refresh"] == answer["Retry-After"] == str(errors.AGAIN_AFTER_S)
+    assert "loads again by itself" in answer.content.decode()
+    number(answer)
+    sent = visitor.post("/visits/start/", {})
+    assert sent.status_code == 503
+    assert "Refresh" not in sent.headers  # a form is not sent twice by a page
+    assert "send it again" in sent.content.decode()
+
+
+@pytest.mark.parametrize("state", ["40P01", "57014", "53100", "55P03"])  # a deadlock, a full disk ...
+def test_other_trouble_of_the_database_stays_ours(visitor, monkeypatch, state):
+    def wrong(*args, **kwargs):
+        raise Caused(state)
+
+    monkeypatch.setattr(SessionStore, "load", wrong)
+    assert visitor.get("/history/").status_code == 500
+
+
+@pytest.mark.sqlite_only
+@pytest.mark.django_db(transaction=True)
+def test_503_while_another_program_holds_the_embedded_database(visitor):
+    with connection.cursor() as cursor:
+        cursor.execute("PRAGMA busy_timeout=50")
+    with closing(sqlite3.connect(connection.settings_dict["NAME"], isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        client = Client(raise_request_exception=False)
+        answer = client.post("/sign-in/", {"username": "somebody", "password": "something"})
+        other.execute("ROLLBACK")
+    assert answer.status_code == 503
+    assert client.post("/sign-in/", {"username": "somebody", "password": "something"}).status_code == 422
 
 
 def test_for_htmx_it_is_a_fragment(visitor):

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
+import logging
 import os
-import signal
+import socket
 import subprocess
 import sys
 import time
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from django.apps import apps
 from django.conf import settings
-from django.core.management import BaseCommand, CommandParser, call_command
+from django.core.management import BaseCommand, CommandError, CommandParser, call_command
+from django.db import OperationalError, connection, connections
+from django.db.migrations.executor import MigrationExecutor
 
-WEB_WORKERS, WEB_THREADS = 2, 4
-GRACE_S = 15
+from linelog.web.collected import collect_if_changed
+from linelog.web.supervise import Part, keep_running
+
+log = logging.getLogger(__name__)
+
+WEB_PROCESSES = 2
+WAITING = 1024  # connections the kernel holds while no process takes them
+DATABASE_WAIT_S, DATABASE_LOOK_S = 60.0, 1.0
 
 
 class Command(BaseCommand):
     """One command for a fresh machine and for every start after it."""
 
     help = "Migrate, load the demonstration plant into an empty database, serve web and worker until Ctrl-C."
+    requires_system_checks = []  # they take as long as all the rest, and every test run makes them
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Where to listen, and whether an empty database gets the demonstration plant."""
@@ -31,61 +40,80 @@ class Command(BaseCommand):
         parser.add_argument("--no-demo", action="store_true", help="Leave an empty database empty.")
 
     def handle(self, *, host: str, port: int, no_demo: bool, **options: Any) -> None:
-        """Prepare, then run both parts until one ends or the person stops them."""
+        """Prepare, then keep all parts running until the person stops them."""
+        listener = _listen(host, port)  # held from here on: who asks before all is ready waits, and is answered
         settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
-        call_command("migrate", interactive=False, verbosity=0)
-        call_command("collectstatic", interactive=False, verbosity=0)
+        _wait_for_database()
+        self._migrate()
+        collect_if_changed()
         if not no_demo and not apps.get_model("plant", "Plant").objects.exists():
             self.stdout.write("The database is empty: loading the invented demonstration plant ...")
-            call_command("load_demo", stdout=self.stdout)
-        parts = [self._web(host, port), self._worker()]
+            self.stdout.flush()
+            _apart("load_demo")
+        is_invented = apps.get_model("plant", "Plant").objects.filter(is_invented=True).exists()
+        parts = [Part(f"web {n}", lambda: _web(listener)) for n in range(1, WEB_PROCESSES + 1)]
+        parts.append(Part("worker", lambda: _worker(listener)))
+        from linelog import wsgi  # noqa: F401 - loads every page's code, once for all parts
+
+        connections.close_all()
+        keep_running(parts, lambda: self._say(host, port, is_invented))
+
+    def _migrate(self) -> None:
+        """Bring the tables up to date. With nothing to do that still puts the protections of signed records in."""
+        executor = MigrationExecutor(connection)
+        if executor.migration_plan(executor.loader.graph.leaf_nodes()):
+            _apart("migrate", "--no-input", "-v0")
+        else:
+            call_command("migrate", interactive=False, verbosity=0)
+
+    def _say(self, host: str, port: int, is_invented: bool) -> None:
         self.stdout.write(f"\nAlignment logbook: http://{'localhost' if host == '127.0.0.1' else host}:{port}/\n")
-        if apps.get_model("plant", "Plant").objects.filter(is_invented=True).exists():
+        if is_invented:
             call_command("demo_people", stdout=self.stdout)
         self.stdout.write("Stop with Ctrl-C.")
         self.stdout.flush()
-        sys.exit(_watch(parts))
-
-    def _web(self, host: str, port: int) -> subprocess.Popen[bytes]:
-        command = [sys.executable, "-m", "gunicorn", "linelog.wsgi", "--bind", f"{host}:{port}"]
-        command += ["--workers", str(WEB_WORKERS), "--threads", str(WEB_THREADS), "--preload"]
-        command += ["--keep-alive", "30"]  # a tablet types every few seconds: no new connection each time
-        command += ["--timeout", "120", "--graceful-timeout", str(GRACE_S - 5), "--log-level", "warning"]
-        return _start(command)
-
-    def _worker(self) -> subprocess.Popen[bytes]:
-        manage = Path(settings.BASE_DIR) / "manage.py"
-        command = [sys.executable, str(manage), "worker"]
-        return _start(command)
+        connections.close_all()
 
 
-def _start(command: list[str]) -> subprocess.Popen[bytes]:
-    """Start a part in a process group of its own; Ctrl-C reaches this program alone, which then stops the parts."""
-    # Many requests share few cores: a linear-algebra library that takes them all for one sum slows every other.
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
-    return subprocess.Popen(command, cwd=settings.BASE_DIR, env=environment, start_new_session=True)
+def _listen(host: str, port: int) -> socket.socket:
+    """Take the port, or say why not."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=WAITING)
+    except OSError as trouble:
+        why = os.strerror(trouble.errno) if (trouble.errno or 0) > 0 else trouble.strerror
+        raise CommandError(f"Cannot listen on {host}, port {port}: {why}; nothing was started.") from None
 
 
-def _watch(parts: list[subprocess.Popen[bytes]]) -> int:
-    """Wait until a part ends or somebody stops the program, then stop the others; 0 where it was asked for."""
-    asked = False
-
-    def ask(signum: int, frame: FrameType | None) -> None:
-        nonlocal asked
-        asked = True
-
-    for name in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(name, ask)
-    while not asked and all(part.poll() is None for part in parts):
-        time.sleep(0.2)
-    for part in parts:
-        if part.poll() is None:
-            part.terminate()
-    deadline = time.monotonic() + GRACE_S
-    for part in parts:
+def _wait_for_database() -> None:
+    """Wait for a database server that starts at the same time as this program."""
+    until = time.monotonic() + DATABASE_WAIT_S
+    while True:
         try:
-            part.wait(timeout=max(0.1, deadline - time.monotonic()))
-        except subprocess.TimeoutExpired:
-            os.killpg(part.pid, signal.SIGKILL)
-            part.wait()
-    return 0 if asked else 1
+            return connection.ensure_connection()
+        except OperationalError as trouble:
+            if time.monotonic() > until:
+                raise CommandError(f"The database does not answer: {trouble}") from None
+            log.warning("the database does not answer yet: %s", trouble)
+            time.sleep(DATABASE_LOOK_S)
+
+
+def _apart(*words: str) -> None:
+    """Run a command in a process of its own: what it leaves running (threads of libraries) must not be forked."""
+    command = [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), *words]
+    if subprocess.run(command, cwd=settings.BASE_DIR, check=False).returncode:
+        raise CommandError(f"{words[0]} did not succeed; nothing was started.")
+
+
+def _web(listener: socket.socket) -> None:
+    """Be a web process."""
+    from linelog.web.server import serve
+    from linelog.wsgi import application
+
+    serve(application, listener)
+
+
+def _worker(listener: socket.socket) -> None:
+    """Be the background worker."""
+    listener.close()
+    call_command("worker")

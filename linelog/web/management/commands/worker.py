@@ -6,9 +6,10 @@ import logging
 import os
 import socket
 import threading
+import time
 from typing import Any
 
-from django.db import DatabaseError, close_old_connections, connection
+from django.db import DatabaseError, InterfaceError, close_old_connections, connection
 from django.utils import timezone
 from django_tasks_db.management.commands.db_worker import Command as DatabaseWorker
 
@@ -16,19 +17,28 @@ from linelog.web import health, jobs
 
 log = logging.getLogger(__name__)
 
+AGAIN_AFTER_S = 2.0
+TROUBLE = (DatabaseError, InterfaceError)
+
 
 class Command(DatabaseWorker):
-    """The library's own worker, beating beside its work."""
+    """The library's own worker, beating beside its work, and beginning anew where the database was away."""
 
     help = "Run the background worker with a heartbeat; offer again what an earlier worker left half done."
 
     def handle(self, **options: Any) -> None:
-        """Beat until the worker ends."""
+        """Beat until the worker ends. A database that went away, or is held by another, ends only one round of it."""
         over = threading.Event()
-        _beat()
         threading.Thread(target=_beat_until, args=(over,), name="heartbeat", daemon=True).start()
         try:
-            super().handle(**options)
+            while True:
+                try:
+                    _beat()
+                    return super().handle(**options)
+                except TROUBLE as trouble:
+                    log.warning("the database does not answer the worker, which tries again: %s", trouble)
+                connection.close()
+                time.sleep(AGAIN_AFTER_S)
         finally:
             over.set()
 
@@ -44,6 +54,6 @@ def _beat_until(over: threading.Event) -> None:
         close_old_connections()
         try:
             _beat()
-        except DatabaseError:  # the next beat tries again; the health page shows the silence
+        except TROUBLE:  # the next beat tries again; the health page shows the silence
             log.warning("heartbeat not written: the database does not answer")
     connection.close()
