@@ -2,8 +2,8 @@
 
     python -m tests.bench.bench_start [--starts 5]
 
-The first start, which makes tables and collects the static files, is printed apart. Beside the time on the clock stands
-the processor time of `serve` until then: on a busy machine it is the figure that tells.
+The first start, which makes tables and collects the static files, is printed apart. Beside the time on the clock
+stands the processor time of `serve` until then: on a busy machine it is the figure that tells.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 GOAL_S = 3.0
 PARTS = """
@@ -32,7 +33,7 @@ from linelog import wsgi; part("  pages loaded")
 """
 
 
-def start(program: object) -> tuple[float, float]:
+def start(program: Any) -> tuple[float, float]:
     """Start it; return the seconds until the sign-in page came, and those of the processor in `serve` by then."""
     began = time.monotonic()
     program.start()
@@ -65,8 +66,8 @@ def main() -> None:
         worst = max(one[0] for one in took)
         busy = re.match(r"\S+", Path("/proc/loadavg").read_text())
         print(
-            f"started again {starts} times: median {clock:.1f} s, worst {worst:.1f} s on the clock, {used:.1f} s of the "
-            f"processor (goal {GOAL_S:.0f} s on a quiet machine; its load was {busy[0] if busy else '?'}), of which"
+            f"started again {starts} times: median {clock:.1f} s, worst {worst:.1f} s on the clock, {used:.1f} s of "
+            f"the processor (goal {GOAL_S:.0f} s on a quiet machine; its load was {busy[0] if busy else '?'}), of which"
         )
         sys.stdout.flush()
         subprocess.run([sys.executable, "-c", PARTS], cwd=ROOT, env=program.environment, check=True)

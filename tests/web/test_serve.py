@@ -21,7 +21,7 @@ def test_a_port_in_use_is_said_before_anything_else_is_done(settings, tmp_path):
 
 def test_an_address_that_is_not_this_machines_is_said(settings, tmp_path):
     settings.DATA_DIR = tmp_path / "data"
-    with pytest.raises(CommandError, match="Cannot listen on 192.0.2.1"):  # RFC 5737: for documentation alone
+    with pytest.raises(CommandError, match=r"Cannot listen on 192\.0\.2\.1"):  # RFC 5737: for documentation alone
         call_command("serve", "--host", "192.0.2.1", "--port", "8170")
     assert not settings.DATA_DIR.exists()
 
