@@ -66,8 +66,9 @@ def main() -> None:
         worst = max(one[0] for one in took)
         busy = re.match(r"\S+", Path("/proc/loadavg").read_text())
         print(
-            f"started again {starts} times: median {clock:.1f} s, worst {worst:.1f} s on the clock, {used:.1f} s of "
-            f"the processor (goal {GOAL_S:.0f} s on a quiet machine; its load was {busy[0] if busy else '?'}), of which"
+            f"started again {starts} times: median {clock:.1f} s, worst {worst:.1f} s on the clock, "
+            f"{used:.1f} s of the processor (goal {GOAL_S:.0f} s on a quiet machine; its load was "
+            f"{busy[0] if busy else '?'}), of which"
         )
         sys.stdout.flush()
         subprocess.run([sys.executable, "-c", PARTS], cwd=ROOT, env=program.environment, check=True)
