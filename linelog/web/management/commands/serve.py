@@ -81,7 +81,7 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port), family=family, backlog=WAITING)
     except OSError as trouble:
-        why = os.strerror(trouble.errno) if (trouble.errno or 0) > 0 else trouble.strerror
+        why = os.strerror(trouble.errno) if trouble.errno and trouble.errno > 0 else trouble.strerror
         raise CommandError(f"Cannot listen on {host}, port {port}: {why}; nothing was started.") from None
 
 
