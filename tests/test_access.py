@@ -52,6 +52,7 @@ def the(**attributes: str) -> Callable[[World], dict[str, Any]]:
 
 VISIT = the(visit_id="visit")
 STATION = the(visit_id="visit", station_id="station")
+BUSHING = the(visit_id="visit", station_id="bushing")
 COLLEAGUE = the(person_id="colleague")
 
 EXPECTED: dict[str, Row] = {
@@ -139,6 +140,9 @@ EXPECTED: dict[str, Row] = {
     "alignment:untouched": Row(LOGGERS, STATION),
     "alignment:note": Row(LOGGERS, STATION),
     "alignment:running": Row(LOGGERS, STATION),
+    "alignment:clearance": Row(LOGGERS, BUSHING),
+    "alignment:position": Row(LOGGERS, BUSHING),
+    "alignment:fitted": Row(LOGGERS, BUSHING),
     "alignment:ram": Row(ROLES, the(machine_id="machine")),
     "alignment:ram_figures": Row(ROLES, the(machine_id="machine")),
     "alignment:line": Row(ROLES, the(machine_id="machine")),
@@ -220,6 +224,8 @@ EXPECTED: dict[str, Row] = {
     "trends:repeat": Row(ROLES, the(pk="repeat")),
     "trends:repeat_take_up": Row(FOLLOWERS, the(pk="repeat")),
     "trends:take_up": Row(FOLLOWERS, the(pk="taken_up")),
+    "trends:bushings": Row(ROLES, the(pk="machine")),
+    "trends:bushing_figures": Row(ROLES, the(pk="machine")),
     "trends:wall": Row(ROLES, the(pk="machine")),
     "trends:wall_csv": Row(ROLES, the(pk="machine")),
     "trends:wall_figures": Row(ROLES, the(pk="machine")),

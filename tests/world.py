@@ -57,6 +57,10 @@ class World:
         return self.machine.stations.get(kind="domer")
 
     @cached_property
+    def bushing(self) -> Any:
+        return self.machine.stations.get(kind="front_bushing")
+
+    @cached_property
     def adjuster(self) -> Any:
         return Adjuster.objects.filter(station=self.station).first()
 

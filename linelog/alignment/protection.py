@@ -10,6 +10,11 @@ HANG_ON_A_VISIT = {
     "alignment_movemade": "move",
     "alignment_stationnote": "station note",
     "alignment_runningreading": "running reading",
+    "alignment_bushingclearance": "clearance",
+    "alignment_bushingposition": "position of a bushing",
+    "alignment_bushingfitted": "new bushing",
+    "alignment_barsetup": "set-up of the bar",
+    "alignment_setbyfitting": "setting by a fitting",
     "alignment_photo": "photo",
     "alignment_capture": "capture",
 }

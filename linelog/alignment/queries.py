@@ -9,7 +9,18 @@ from typing import Any
 from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.judging import is_judged, not_judged
-from linelog.alignment.models import MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import (
+    BushingClearance,
+    BushingFitted,
+    BushingPosition,
+    MoveMade,
+    Reading,
+    Result,
+    Stage,
+    StationNote,
+    Sweep,
+    Visit,
+)
 from linelog.alignment.running import Expectation, Travels, expected_of, knowledge_of
 from linelog.plant.models import Adjuster, Machine, Person, Station
 
@@ -100,6 +111,16 @@ def adjusters_of(station: Station) -> list[Adjuster]:
 
 
 @dataclass(frozen=True, slots=True)
+class BushingFound:
+    """What a visit holds of a bushing, as found and as left."""
+
+    found: BushingClearance | None
+    left: BushingClearance | None
+    positions: tuple[BushingPosition, ...]
+    fitted: BushingFitted | None
+
+
+@dataclass(frozen=True, slots=True)
 class StationLine:
     """One row of a visit's page: a station with what was found, done and left."""
 
@@ -112,6 +133,7 @@ class StationLine:
     readings: int
     found_running: Expectation | None
     left_running: Expectation | None
+    bushing: BushingFound | None = None
 
 
 def _worst(results: list[Result]) -> Result | None:
@@ -128,7 +150,7 @@ def station_lines(visit: Visit) -> list[StationLine]:
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
     )
     stations = stations_of(visit.machine)
-    knowledge, travels = knowledge_of(visit.machine, stations), _travels(visit)
+    knowledge, travels, bushings = knowledge_of(visit.machine, stations), _travels(visit), _bushings(visit)
     lines = []
     for station in stations:
         mine = [r for r in results if r.station_id == station.pk]
@@ -145,9 +167,27 @@ def station_lines(visit: Visit) -> list[StationLine]:
                 readings=counts.get(station.pk, 0),
                 found_running=expected_of(knowledge, station, found, travels),
                 left_running=expected_of(knowledge, station, left, travels),
+                bushing=bushings.get(station.pk),
             )
         )
     return lines
+
+
+def _bushings(visit: Visit) -> dict[int, BushingFound]:
+    """Return what a visit holds of its bushings, in three queries."""
+    clearances = {(row.station_id, row.stage): row for row in visit.clearances.all()}
+    positions = list(visit.bushing_positions.all())
+    fitted = {row.station_id: row for row in visit.bushings_fitted.all()}
+    found = {station for station, _ in clearances} | {row.station_id for row in positions} | fitted.keys()
+    return {
+        pk: BushingFound(
+            clearances.get((pk, Stage.AS_FOUND)),
+            clearances.get((pk, Stage.AS_LEFT)),
+            tuple(row for row in positions if row.station_id == pk),
+            fitted.get(pk),
+        )
+        for pk in found
+    }
 
 
 def _travels(visit: Visit) -> Travels:

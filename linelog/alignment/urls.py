@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.alignment.views import captures, entry, line, photos, probes, ram, reconciled, station, visits
+from linelog.alignment.views import bushings, captures, entry, line, photos, probes, ram, reconciled, station, visits
 
 app_name = "alignment"
 
@@ -31,6 +31,9 @@ urlpatterns = [
     path(f"{_STATION}untouched/", entry.untouched, name="untouched"),
     path(f"{_STATION}note/", entry.note, name="note"),
     path(f"{_STATION}running/", entry.running, name="running"),
+    path(f"{_STATION}clearance/", bushings.clearance, name="clearance"),
+    path(f"{_STATION}position/", bushings.position, name="position"),
+    path(f"{_STATION}fitted/", bushings.fitted, name="fitted"),
     path("ram/<int:machine_id>/", ram.page, name="ram"),
     path("ram/<int:machine_id>/figures/", ram.figures, name="ram_figures"),
     path("line/<int:machine_id>/", line.page, name="line"),

@@ -32,6 +32,7 @@ from linelog.calc.units import ABSURD_UM, tir_from_offset
 
 __all__ = [  # what a caller needs for a sweep, in one import
     "ALGORITHM",
+    "CENTRING",
     "Carrier",
     "Lobes",
     "Quality",
@@ -64,13 +65,24 @@ class Carrier(Enum):
     """What carries the indicator round."""
 
     RAM = "ram"  # the ram, or a shaft held on the ram's line
+    BAR = "bar"  # a straight bar on its own supports in the cradle, set on the ram's line
     COMPONENT = "component"  # turns about the component's axis and touches the ram
 
 
 _GAIN = {
     (Carrier.RAM, Surface.BORE): -1,
     (Carrier.RAM, Surface.OUTSIDE): +1,
+    (Carrier.BAR, Surface.BORE): -1,
+    (Carrier.BAR, Surface.OUTSIDE): +1,
     (Carrier.COMPONENT, Surface.OUTSIDE): -1,
+}
+
+
+#: The part of the budget that is one error of the whole set-up. A bar is set up once for all stations of a visit.
+CENTRING = {
+    Carrier.RAM: "centring of the shaft",
+    Carrier.COMPONENT: "centring of the shaft",
+    Carrier.BAR: "centring of the bar",
 }
 
 
@@ -174,7 +186,7 @@ def reduce_sweep(setup: SweepSetup, sweeps: Sequence[Sweep]) -> SweepResult:
     budget = (
         *worked.parts,
         Part("sag of the bracket", 0.0, droop_from_sag(setup.u_sag_um) ** 2),
-        Part("centring of the shaft", setup.u_shaft_um**2, setup.u_shaft_um**2),
+        Part(CENTRING[setup.carrier], setup.u_shaft_um**2, setup.u_shaft_um**2),
     )
     offset = planar(setup.gain * worked.fit.sin_um, setup.gain * worked.fit.cos_um, budget)
     return SweepResult(offset, worked.quality)

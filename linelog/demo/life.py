@@ -27,6 +27,8 @@ FEEDING = ("Cup locator", "Redraw sleeve")
 JARRED = {"jam": ("Cup locator", "Redraw sleeve", "Stripper"), "crash": ("Cup locator", "Stripper", "Domer")}
 SHORT = (Station.Kind.REDRAW_SLEEVE, Station.Kind.TOOL_PACK, Station.Kind.DOMER)
 MONTH = 30.4
+USUAL_WEAR_UM = 8.0  # of a sound bushing over all days
+WIRE_SHARE = 0.2  # of the visits that measure bushings also hold them against a wire line
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +175,8 @@ class Life:
             if not station.is_bushing and (not short or station.kind in SHORT):
                 found = calling.sweep(station, Stage.AS_FOUND, self._seen(number, loose, calling))
                 advised[number] = calling.advice(found)
+        if not short:
+            self._bushings(calling, day)
         calling.pass_time(10.0)
         loose_after = model.rest(self.rng, self.plan.wears)
         for number, advice in advised.items():
@@ -187,6 +191,15 @@ class Life:
             if number in advised:
                 self._run(calling, number, day)
         self._sign(calling)
+
+    def _bushings(self, calling: Calling, day: int) -> None:
+        """Measure the clearance of the bushings: they wear a little everywhere, and more where the plan says so."""
+        rng = np.random.default_rng([self.plan.seed, day, 7])  # of their own, so that the rest of the story stays
+        usual = USUAL_WEAR_UM * day / self.days
+        for station in self.site.stations:
+            if station.is_bushing:
+                worn = self.plan.worn_um(day / self.days) if station.kind == Station.Kind.FRONT_BUSHING else 0.0
+                calling.bushing(station, usual + worn, rng, position=rng.random() < WIRE_SHARE)
 
     def _run(self, calling: Calling, number: int, day: int) -> None:
         """Take a running value after the restart; a worn ram hangs lower in its bushings than anybody wrote down."""

@@ -9,6 +9,8 @@ from django.db.models import Model
 
 from linelog.alignment.models import (
     Amendment,
+    BushingClearance,
+    BushingPosition,
     Capture,
     CaptureValue,
     MoveMade,
@@ -38,6 +40,8 @@ class Log:
     moves: list[MoveMade] = field(default_factory=list)
     notes: list[StationNote] = field(default_factory=list)
     running: list[RunningReading] = field(default_factory=list)
+    clearances: list[BushingClearance] = field(default_factory=list)
+    positions: list[BushingPosition] = field(default_factory=list)
     captures: list[Capture] = field(default_factory=list)
     capture_values: list[CaptureValue] = field(default_factory=list)
     amendments: list[Amendment] = field(default_factory=list)
@@ -59,6 +63,8 @@ class Log:
             "moves": _create(MoveMade, self.moves),
             "station notes": _create(StationNote, self.notes),
             "running readings": _create(RunningReading, self.running),
+            "clearances of bushings": _create(BushingClearance, self.clearances),
+            "positions of bushings": _create(BushingPosition, self.positions),
             "captures": _create(Capture, self.captures),
             "values of captures": _create(CaptureValue, self.capture_values),
         }

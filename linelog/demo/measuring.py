@@ -12,12 +12,25 @@ from numpy.typing import NDArray
 from linelog.alignment import clock
 from linelog.alignment.advice import Advice, advise
 from linelog.alignment.computing import StationOutcome, compute_swept
-from linelog.alignment.models import MoveMade, Reading, Result, RunningReading, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import (
+    BushingClearance,
+    BushingPosition,
+    MoveMade,
+    Reading,
+    Result,
+    RunningReading,
+    Stage,
+    StationNote,
+    Sweep,
+    Visit,
+)
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.services.bushings import TypedClearance, worked_out
 from linelog.alignment.services.moves import RunningValue, running_values
 from linelog.alignment.services.results import result_values
+from linelog.calc.clearance import OtherEnd
 from linelog.calc.units import Unit, to_um
-from linelog.calc.verdict import Verdict
+from linelog.calc.verdict import Verdict, judge
 from linelog.demo import dial, model
 from linelog.demo.log import Log
 from linelog.demo.scenario import Scenario
@@ -29,6 +42,7 @@ Floats = NDArray[np.float64]
 STEP = {Unit.MM: (1.0, 0.001, 3), Unit.INCH: (2.54, 0.0001, 4)}  # um, the unit's own, decimals
 MANY_POSITIONS = (Station.Kind.TOOL_PACK, Station.Kind.DOMER)
 SECONDS_A_READING = 14
+WIRE_U_UM = 8.0
 
 
 @dataclass(slots=True)
@@ -147,6 +161,32 @@ class Calling:
         )
         values = running_values(value, station, self.at)
         self.results.append(Result(visit=self.visit, station=station, stage=stage, method=Method.RUNNING, **values))
+
+    def bushing(self, station: Station, worn_um: float, rng: np.random.Generator, *, position: bool) -> None:
+        """Move the ram to both stops with the dial beside a bushing; now and then hold it against a wire line too."""
+        step = STEP[self.unit][0]
+        clearance = float(self.site.machine.bushing_clearance_um or 0.0) + worn_um
+        seen = [max(step * round((clearance * part + rng.normal(0.0, 1.5)) / step), 0.0) for part in (1.0, 0.93)]
+        typed = TypedClearance(Stage.AS_FOUND, seen[0], seen[1], self.by.unit, step, None, OtherEnd.ROCKS.value)
+        who = {"visit": self.visit, "station": station, "stage": Stage.AS_FOUND, "by": self.by, "at": self.at}
+        self.log.clearances.append(BushingClearance(**who | asdict(typed) | worked_out(self.visit, station, typed)))
+        if position:
+            x, y = (round(float(value), 1) for value in rng.normal(0.0, 4.0, 2))
+            judged = judge(float(np.hypot(x, y)), WIRE_U_UM, station.limit_um)
+            self.log.positions.append(
+                BushingPosition(
+                    **who,
+                    reference=BushingPosition.Reference.WIRE,
+                    x_um=x,
+                    y_um=y,
+                    expanded_um=WIRE_U_UM,
+                    view=station.view,
+                    unit=self.by.unit,
+                    limit_um=station.limit_um,
+                    verdict=judged.verdict.value,
+                    severity=judged.severity,
+                )
+            )
 
     def read_some(self, station: Station, seen: Floats, positions: int) -> None:
         """Type the first few readings of an as-found sweep, which stays unfinished."""

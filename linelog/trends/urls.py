@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from linelog.trends.views import around, evidence, findings, fleet, machine, pareto, ranking, repeats, signals, wall
+from linelog.trends.views import (
+    around,
+    bushings,
+    evidence,
+    findings,
+    fleet,
+    machine,
+    pareto,
+    ranking,
+    repeats,
+    signals,
+    wall,
+)
 
 app_name = "trends"
 
@@ -38,6 +50,8 @@ urlpatterns = [
     path(f"{_MACHINE}wall/", wall.wall, name="wall"),
     path(f"{_MACHINE}wall.csv", wall.wall_csv, name="wall_csv"),
     path(f"{_MACHINE}wall-figures.json", wall.wall_figures, name="wall_figures"),
+    path(f"{_MACHINE}bushings/", bushings.page, name="bushings"),
+    path(f"{_MACHINE}bushings.json", bushings.figures, name="bushing_figures"),
     path("findings/", findings.findings, name="findings"),
     path("findings/<int:pk>/", findings.finding, name="finding"),
     path(f"{_MACHINE}findings/", findings.of_machine, name="machine_findings"),

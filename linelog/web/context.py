@@ -39,6 +39,7 @@ MACHINE_MENU = (
     Entry("Trend", "trends:machine", Permission.VIEW),
     Entry("Hanging ram", "alignment:ram", Permission.VIEW),
     Entry("Common line", "alignment:line", Permission.VIEW),
+    Entry("Bushings", "trends:bushings", Permission.VIEW),
     Entry("Captures", "alignment:captures", Permission.VIEW),
     Entry("Static and running", "alignment:reconciled", Permission.VIEW),
     Entry("Tools and wall", "trends:wall", Permission.VIEW),

@@ -3,7 +3,7 @@
 // replaced by the server's answer when it comes.
 (() => {
   const OF_PLACE = ["reading", "sweep", "accept"];
-  const SECTIONS = { move: "moves", untouched: "moves", "move-back": "moves", running: "running", sweep: "set-up", accept: "result", lockout: "lockout" };
+  const SECTIONS = { move: "moves", untouched: "moves", "move-back": "moves", running: "running", clearance: "clearance", position: "position", fitted: "fitted", sweep: "set-up", accept: "result", lockout: "lockout" };
   const busy = []; // answers that wait until a form is left
   const old = new Set(); // what the server has and this page, kept from before, does not show
   let writes = [], first = true, isUnlocked = false;

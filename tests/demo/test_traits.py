@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.computing import compute
-from linelog.alignment.models import Amendment, MoveMade, Reading, Result, StationNote, Sweep, Visit
+from linelog.alignment.models import Amendment, BushingPosition, MoveMade, Reading, Result, StationNote, Sweep, Visit
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.reconciled import by_machine, reconcile, running_stations
 from linelog.alignment.services.results import result_values
@@ -26,6 +26,7 @@ from linelog.plant.models import Fitting, Machine, Person
 from linelog.production.models import DayCount
 from linelog.production.queries import machine_totals
 from linelog.trends import refit, wall_learned
+from linelog.trends.bushings.life import lives
 from linelog.trends.control.refit import refit_signals
 from linelog.trends.models import Fit, RepeatProblem, Signal
 
@@ -93,6 +94,17 @@ def test_a_worn_bushing_lets_the_ram_sink_so_that_the_stations_are_found_high_to
         half = rows[len(rows) // 2 :]
         assert np.mean([row.y_um for row in half]) > 8.0, station
         assert apart_deg(directions(half).mean_deg, 0.0) < 60.0, station
+
+
+def test_the_worn_bushing_is_told_by_its_clearance_and_by_the_day_of_its_limit(loaded):
+    worn = {one.station.kind: one for one in lives(Machine.objects.get(name="BM 23"), loaded.date())}
+    front = worn["front_bushing"]
+    assert front.wear.proven
+    assert front.expected is not None
+    assert front.last.row.clearance_um > front.measured[0].row.clearance_um + 20.0
+    sound = {one.station.kind: one for one in lives(Machine.objects.get(name="BM 16"), loaded.date())}
+    assert all(one.last.row.verdict == "in" for one in sound.values())
+    assert BushingPosition.objects.count() > 3
 
 
 def test_one_machine_has_many_tear_offs_and_good_alignment(loaded):

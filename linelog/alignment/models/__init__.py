@@ -1,11 +1,17 @@
 """The log itself: visits, sweeps with their readings, results, moves, photos, amendments."""
 
+from linelog.alignment.models.bar import BarSetup, SetByFitting
+from linelog.alignment.models.bushing import BushingClearance, BushingFitted, BushingPosition
 from linelog.alignment.models.capture import Capture, CaptureLimit, CaptureValue, Probe, ProbeSetup
 from linelog.alignment.models.sweep import Reading, Result, RunningReading, Seat, Stage, Sweep
 from linelog.alignment.models.visit import Amendment, MoveMade, Photo, StationNote, Visit
 
 __all__ = [
     "Amendment",
+    "BarSetup",
+    "BushingClearance",
+    "BushingFitted",
+    "BushingPosition",
     "Capture",
     "CaptureLimit",
     "CaptureValue",
@@ -17,6 +23,7 @@ __all__ = [
     "Result",
     "RunningReading",
     "Seat",
+    "SetByFitting",
     "Stage",
     "StationNote",
     "Sweep",

@@ -156,6 +156,14 @@ class Result(models.Model):
     seat = models.CharField(max_length=5, choices=Seat, default=Seat.SINGLE, blank=True)
     method = models.CharField(max_length=8, choices=Method, default=Method.STATIC)
 
+    carrier = models.CharField(
+        max_length=10,
+        choices=Station.Carrier,
+        default=Station.Carrier.RAM,
+        blank=True,
+        help_text="What carried the dial; empty for a running value. Two carriers never share a series.",
+    )
+
     x_um = models.FloatField()
     y_um = models.FloatField()
     radial_um = models.FloatField()
@@ -177,6 +185,9 @@ class Result(models.Model):
     severity = models.FloatField(help_text="Offset as a share of its limit; the tilt's where that is larger.")
     limit_um = models.FloatField()
     tilt_limit_mm_per_m = models.FloatField(null=True)
+    limit_rule = models.JSONField(
+        null=True, help_text="The rule that gave the limit, with its figures of that day; null: the station's own."
+    )
     carried = models.BooleanField(default=False, help_text="As left without a sweep: not touched.")
     algorithm = models.CharField(max_length=20)
     at = models.DateTimeField()

@@ -8,6 +8,7 @@ from linelog.alignment.advice import advise_for
 from linelog.alignment.computing import compute
 from linelog.alignment.judging import is_judged
 from linelog.alignment.models import Result, Stage, StationNote, Visit
+from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
 from linelog.alignment.running import as_running, knowledge_of
 from linelog.calc.units import Unit
@@ -45,6 +46,7 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
     moved = set(swept.values_list("station_id", flat=True))
     results = [result for result in visit.results.select_related("station") if is_judged(result)]
     left = {(r.station_id, r.seat, r.method) for r in results if r.stage == Stage.AS_LEFT}
+    line_moved = _moved_bushing(visit)
     for result in results:
         if result.stage != Stage.AS_FOUND or (result.station_id, result.seat, result.method) in left:
             continue
@@ -52,11 +54,33 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
             raise Refused(f"{result.station} was moved: sweep it again as left before signing.")
         if result.station_id not in untouched:
             raise Refused(f"{result.station}: sweep it as left, or say that it was not touched.")
+        if line_moved and result.method == Method.STATIC:
+            raise Refused(
+                f"{line_moved} was moved, and the ram's line with it: sweep {result.station} again as left."
+            )
         _carry(result, at)
     unswept = moved - {station for station, _, _ in left}
     if unswept:
         name = swept.filter(station_id__in=unswept).select_related("station")[0].station
         raise Refused(f"{name} was moved: sweep it again as left before signing.")
+
+
+def _moved_bushing(visit: Visit) -> Station | None:
+    """Return a bushing that was moved or renewed; refuse where nothing was measured of it afterwards."""
+    bushings = Station.objects.filter(machine=visit.machine_id, kind__in=Station.BUSHINGS)
+    moved = set(visit.moves.values_list("station_id", flat=True))
+    renewed = set(visit.bushings_fitted.values_list("station_id", flat=True))
+    measured = {
+        row.station_id
+        for rows in (visit.clearances, visit.bushing_positions)
+        for row in rows.filter(stage=Stage.AS_LEFT)
+    }
+    touched = [bushing for bushing in bushings if bushing.pk in moved | renewed]
+    for bushing in touched:
+        if bushing.pk not in measured:
+            done = "moved" if bushing.pk in moved else "renewed"
+            raise Refused(f"{bushing} was {done}: measure its clearance or its position as left before signing.")
+    return next(iter(touched), None)
 
 
 def _carry(result: Result, at: datetime) -> None:

@@ -60,7 +60,8 @@ class SweepChoice:
     ram_position_mm: float | None
 
 
-def _needs_lockout(visit: Visit) -> None:
+def needs_lockout(visit: Visit) -> None:
+    """Refuse a static reading before the lockout is verified, or of a machine that runs."""
     if visit.machine_runs:
         raise Refused("The machine is logged as running: a dial is only set up on a stopped, locked-out machine.")
     if visit.lockout_verified_at is None:
@@ -174,7 +175,7 @@ def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: da
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _no_bushing(place.station)
-        _needs_lockout(fresh)
+        needs_lockout(fresh)
         sweep = the_sweep(fresh, place)
         _check_typed(sweep, typed)
         action, before, now = _write(sweep, typed, by, at)

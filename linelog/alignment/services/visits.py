@@ -117,7 +117,7 @@ def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
     """Sign and close; from now on only amendments can be added."""
     check_may(by, Permission.SIGN_VISIT, "Your role may not sign a visit.")
     fresh = locked_open_visit(visit, by)
-    if not fresh.results.exists():
+    if not (fresh.results.exists() or fresh.clearances.exists() or fresh.bushing_positions.exists()):
         raise Refused("Nothing was measured: log a sweep, or drop the visit with a reason.")
     close_stations(visit=fresh, at=at)
     freeze_advice(visit=fresh, unit=units.of(by))

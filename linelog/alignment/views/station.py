@@ -10,13 +10,17 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
+from linelog.alignment.bushings import bushing_page, old_sweep
+from linelog.alignment.computing import compute
+from linelog.alignment.forms.bushing import ClearanceForm, FittedForm, PositionForm
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
 from linelog.alignment.forms.visit import DATETIME_LOCAL, LockoutForm, RunningForm
-from linelog.alignment.models import Visit
+from linelog.alignment.models import Stage, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
 from linelog.alignment.place import place_from
-from linelog.alignment.queries import visits_for
+from linelog.alignment.queries import sweeps_of, visits_for
+from linelog.alignment.services.bushings import wear_limit_um
 from linelog.plant.models import Station
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -61,8 +65,33 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
         "needs_lockout": may_log and needs_lockout,
         "made_at": f"{made_at:.6f}",
         "may_type": may_log and not (needs_lockout or page.visit.machine_runs or page.station.is_bushing),
+        **(bushing_context(request, page, may_log=may_log, needs_lockout=needs_lockout)),
         **({} if part == "answer" else _fresh_forms(request, page)),
         **forms,
+    }
+
+
+def bushing_context(request: Request, page: StationPage, *, may_log: bool, needs_lockout: bool) -> dict[str, Any]:
+    """Return what the cards of a bushing need; nothing at another station."""
+    station, stage, plant = page.station, page.place.stage, page.visit.machine.line.plant
+    if not station.is_bushing:
+        return {}
+    unit = units.of(request.user)
+    shown = bushing_page(page.visit, station, stage, unit, wear_limit_um(station, plant))
+    step = plant.indicator_resolution_um
+    rows = sweeps_of(page.visit, station)
+    swept = [compute(station=station, stage=each, plant=plant, rows=rows) for each in Stage.values]
+    old = [old_sweep(one.stage, outcome) for one in swept for outcome in one.seats.values()]
+    measure = {name: page.url(name) for name in ("clearance", "position", "fitted")}
+    return {
+        "bushing": shown,
+        "headline": shown.headline,
+        "bushing_urls": measure,
+        "old_sweeps": [one for one in old if one is not None],
+        "may_measure": may_log and not needs_lockout and not page.visit.machine_runs,
+        "clearance_form": ClearanceForm(unit=unit, initial=ClearanceForm.initial_of(shown.clearance, stage, step)),
+        "position_form": PositionForm(unit=unit, initial=PositionForm.initial_of(shown.position, stage, station)),
+        "fitted_form": FittedForm(initial=FittedForm.initial_of(shown.fitted)),
     }
 
 

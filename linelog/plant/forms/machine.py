@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 
 from linelog.plant.forms.base import SetUpForm
-from linelog.plant.forms.fields import LimitField, MmField, day, number, text
+from linelog.plant.forms.fields import LimitField, MmField, SizeField, day, number, text
 from linelog.plant.models import Line, Machine, Plant, Station
 from linelog.plant.services.machines import MOTION, WINDOWS, NewMachine
 from linelog.web.forms import offer_rows
@@ -120,10 +120,17 @@ class StationForm(SetUpForm):
     surface = forms.ChoiceField(choices=Station.Surface, label="The plunger touches")
     carrier = forms.ChoiceField(choices=Station.Carrier, label="The indicator rides")
     view = forms.ChoiceField(choices=Station.View, label="The clock is read")
+    wear_limit_um = SizeField(
+        required=False,
+        finest_um=2.0,
+        widest_um=1000.0,
+        label="Wear limit of a bushing",
+        help_text="Largest diametral clearance, of a bushing only. Left open, the plant's limit holds.",
+    )
     hours_to_open = number("Hours to open", 0, 200, initial=1)
 
     groups = (
         ("The station", ("name", "kind", "z_mm", "rear_z_mm", "hours_to_open")),
-        ("Limits", ("limit_um", "tilt_limit_mm_per_m")),
+        ("Limits", ("limit_um", "tilt_limit_mm_per_m", "wear_limit_um")),
         ("How it is swept", ("surface", "carrier", "view", "face_radius_mm")),
     )

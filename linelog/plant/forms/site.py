@@ -71,6 +71,12 @@ class PlantForm(SetUpForm):
         widest_um=50.0,
         help_text="Standard uncertainty of how well carrier or shaft runs true.",
     )
+    bushing_wear_limit_um = SizeField(
+        label="Wear limit of a bushing",
+        finest_um=2.0,
+        widest_um=1000.0,
+        help_text="Largest diametral clearance. A station may have its own. Common practice, no source.",
+    )
     risk_percent = number("Alignment is due at this risk of being out (%)", 0.1, 99.9)
     longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
     crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
@@ -133,7 +139,7 @@ class PlantForm(SetUpForm):
             "Measuring",
             (
                 *("closure_limit_um", "return_limit_um", "indicator_resolution_um"),
-                *("usual_scatter_um", "shaft_uncertainty_um"),
+                *("usual_scatter_um", "shaft_uncertainty_um", "bushing_wear_limit_um"),
             ),
         ),
         (

@@ -1,6 +1,7 @@
 """The set-up records: plants and their settings, people, machines with their stations, tooling."""
 
 from linelog.plant.models.adjusters import Adjuster, ShimStock, ShimThickness
+from linelog.plant.models.limits import LimitRule
 from linelog.plant.models.machine import Line, Machine, MarkAssignment, Station
 from linelog.plant.models.people import Person
 from linelog.plant.models.plant import Plant, Shift
@@ -13,6 +14,7 @@ __all__ = [
     "DefectCode",
     "FindingPlace",
     "Fitting",
+    "LimitRule",
     "Line",
     "Machine",
     "MarkAssignment",

@@ -168,6 +168,7 @@ class Station(models.Model):
 
         RAM = "ram", "On the ram line"
         COMPONENT = "component", "On the component"
+        BAR = "bar", "On a bar in the cradle"
 
     class View(models.TextChoices):
         """From which end the clock is read."""
@@ -190,6 +191,9 @@ class Station(models.Model):
     surface = models.CharField(max_length=8, choices=Surface, default=Surface.BORE)
     carrier = models.CharField(max_length=10, choices=Carrier, default=Carrier.RAM)
     view = models.CharField(max_length=6, choices=View, default=View.CRANK)
+    wear_limit_um = models.FloatField(
+        null=True, blank=True, help_text="Of a bushing, on diameter, where it is not the plant's."
+    )
     hours_to_open = models.FloatField(default=1.0)
     is_active = models.BooleanField(default=True)
     version = models.PositiveIntegerField(default=1)
@@ -213,6 +217,9 @@ class Station(models.Model):
             models.CheckConstraint(
                 condition=Q(rear_z_mm__isnull=True) | Q(rear_z_mm__lt=F("z_mm")),
                 name="rear_seat_behind_front_seat",
+            ),
+            models.CheckConstraint(
+                condition=Q(wear_limit_um__isnull=True) | Q(wear_limit_um__gt=0), name="station_wear_limit_positive"
             ),
             models.CheckConstraint(
                 condition=~Q(surface="bore", carrier="component"), name="no_bore_swept_from_the_component"

@@ -29,6 +29,9 @@ class Plant(models.Model):
     indicator_resolution_um = models.FloatField(default=10.0)
     usual_scatter_um = models.FloatField(default=2.5, help_text="Usual standard deviation of one dial reading.")
     shaft_uncertainty_um = models.FloatField(default=1.0, help_text="Centring of the carrier on the ram line.")
+    bushing_wear_limit_um = models.FloatField(
+        default=80.0, help_text="Diametral clearance at which a bushing is worn out. Common practice, no source."
+    )
     tablet_timeout_minutes = models.PositiveIntegerField(default=10)
 
     risk_percent = models.FloatField(default=20.0, help_text="Alignment is due at this risk of being out.")
@@ -82,6 +85,7 @@ class Plant(models.Model):
                 & Q(return_limit_um__gt=0)
                 & Q(indicator_resolution_um__gt=0)
                 & Q(usual_scatter_um__gt=0)
+                & Q(bushing_wear_limit_um__gt=0)
                 & Q(shaft_uncertainty_um__gte=0),
                 name="plant_limits_positive",
             ),

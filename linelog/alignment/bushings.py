@@ -1,0 +1,124 @@
+"""What a bushing's page in a visit shows: what was measured of it, in words, and old sweeps to be read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linelog.alignment import clock
+from linelog.alignment.computing import Outcome
+from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Reading, Stage, Visit
+from linelog.calc.frame import direction_words, view_words
+from linelog.calc.readings import View
+from linelog.calc.units import Unit
+from linelog.plant.models import Station
+from linelog.web.units import show_um
+
+HOW = (
+    "Set the dial beside this bushing, on something that does not move with the ram. Move the ram to both of its "
+    "stops: up and down, then left and right. Each full travel is the clearance that way."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OldSweep:
+    """A sweep of a bushing from before these were no longer judged: what was typed, and what it came to."""
+
+    stage: str
+    readings: tuple[tuple[str, Reading], ...]
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class BushingPage:
+    """One bushing in a visit, at one stage."""
+
+    station: Station
+    stage: str
+    clearances: dict[str, BushingClearance]
+    positions: dict[str, BushingPosition]
+    fitted: BushingFitted | None
+    wear_limit_um: float
+    unit: Unit
+
+    @property
+    def clearance(self) -> BushingClearance | None:
+        """The clearance measured at this stage."""
+        return self.clearances.get(self.stage)
+
+    @property
+    def position(self) -> BushingPosition | None:
+        """The position measured at this stage."""
+        return self.positions.get(self.stage)
+
+    @property
+    def stage_label(self) -> str:
+        """The stage, within a sentence."""
+        return Stage(self.stage).label.lower()
+
+    @property
+    def how(self) -> str:
+        """How the clearance is measured."""
+        return HOW
+
+    @property
+    def headline(self) -> str:
+        """One line for the top of the page: what to do next."""
+        return clearance_headline(self.clearance, self.unit)
+
+    @property
+    def position_words(self) -> str:
+        """Where it stands, in the view it was measured in."""
+        return position_words(self.position, self.unit) if self.position else ""
+
+
+def clearance_headline(row: BushingClearance | None, unit: Unit) -> str:
+    """Say what a clearance means and what to do next."""
+    if row is None:
+        return "Measure the clearance: the ram to both stops, up and down, then left and right."
+    size = f"{show_um(row.clearance_um, unit)} ± {show_um(row.expanded_um, unit)}"
+    of = f"{size} of {show_um(row.limit_um, unit, with_unit=True)}"
+    if row.verdict == "out":
+        return f"Worn out: clearance {of}. Plan a new bushing; no move mends it."
+    if row.left_right_um is None:
+        return f"Up and down {of}: now left and right, stop to stop."
+    if row.up_down_um is None:
+        return f"Left and right {of}: now up and down, stop to stop."
+    if row.verdict == "in":
+        return f"Clearance {of}: inside its wear limit. The ram may rest {show_um(row.clearance_um / 2.0, unit)} low."
+    return f"Clearance {of}: not proven either way. Measure it again with a finer dial."
+
+
+def position_words(row: BushingPosition, unit: Unit) -> str:
+    """Say where a bushing stands, seen from where it was measured."""
+    view = View(row.view)
+    size = (row.x_um**2 + row.y_um**2) ** 0.5
+    of = f"± {show_um(row.expanded_um, unit, with_unit=True)} in each axis"
+    if show_um(size, unit) == show_um(0.0, unit):
+        return f"On the line, {of}, {view_words(view)}."
+    return f"{show_um(size, unit, with_unit=True)} {direction_words(row.x_um, row.y_um, view)}; {of}."
+
+
+def bushing_page(visit: Visit, station: Station, stage: str, unit: Unit, wear_limit_um: float) -> BushingPage:
+    """Read what a visit holds of a bushing, in three queries."""
+    clearances = BushingClearance.objects.filter(visit=visit, station=station).select_related("by")
+    positions = BushingPosition.objects.filter(visit=visit, station=station).select_related("by")
+    return BushingPage(
+        station=station,
+        stage=stage,
+        clearances={row.stage: row for row in clearances},
+        positions={row.stage: row for row in positions},
+        fitted=BushingFitted.objects.filter(visit=visit, station=station).first(),
+        wear_limit_um=wear_limit_um,
+        unit=unit,
+    )
+
+
+def old_sweep(stage: str, outcome: Outcome) -> OldSweep | None:
+    """Return an old sweep to be read; None where there is none."""
+    if outcome.row is None or not outcome.readings:
+        return None
+    rows = [
+        (f"{clock.words([one.angle_deg])}{' again' if one.is_return else ''}", one)
+        for one in outcome.row.readings.all()
+    ]
+    return OldSweep(Stage(stage).label, tuple(rows), outcome)

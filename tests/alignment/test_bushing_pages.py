@@ -1,0 +1,206 @@
+"""A bushing in a visit: clearance by the ram's two stops, position off a line, a new one, and the signature."""
+
+import datetime as dt
+
+import pytest
+from django.utils import timezone
+
+from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Result, Visit
+from linelog.plant.kinds import BODYMAKER_GEOMETRY
+from linelog.web.errors import Conflict
+from linelog.web.models import AuditEvent
+from tests import factories
+from tests.alignment.helpers import CENTRED, HTMX, address, type_round
+from tests.calc.test_clearance import bar_travel
+
+pytestmark = pytest.mark.django_db
+CLEARANCE = {"unit": "mm", "stage": "as_found", "version": "0", "resolution_um": "0.001"}
+POSITION = {
+    "unit": "mm", "stage": "as_found", "version": "0", "reference": "wire", "view": "domer",
+    "x_um": "0.010", "y_um": "-0.030", "expanded_um": "0.004",
+}  # fmt: skip
+
+
+@pytest.fixture
+def job(signed_in):
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant)
+    visit = factories.visit(machine, mechanic, opened_at=timezone.now())
+    return signed_in(mechanic), visit, machine.stations.get(kind="front_bushing")
+
+
+def send(client, visit, station, name, form, key="", headers=HTMX):
+    more = {"x-write-key": key} if key else {}
+    stage = {"stage": form["stage"]} if "stage" in form else {}
+    return client.post(address(name, visit, station, **stage), form, headers={**headers, **more})
+
+
+def test_a_sound_new_machine_of_the_default_template_reads_in(job):
+    """Its bushings have 40 um on diameter: the ram rests 20 um low, which a limit of 13 um called out."""
+    client, visit, _ = job
+    new_um = BODYMAKER_GEOMETRY["bushing_clearance_um"]
+    for bushing in visit.machine.stations.filter(kind__in=("front_bushing", "rear_bushing")):
+        travels = {"up_down_um": f"{new_um / 1000}", "left_right_um": f"{new_um / 1000}"}
+        answer = send(client, visit, bushing, "clearance", CLEARANCE | travels).content.decode()
+        assert "inside its wear limit" in answer
+        assert BushingClearance.objects.get(station=bushing).verdict == "in"
+    assert not Result.objects.exists()
+
+
+def test_the_larger_of_both_ways_is_judged_against_the_wear_limit(job):
+    client, visit, front = job
+    answer = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.05", "left_right_um": "0.12"})
+    row = BushingClearance.objects.get()
+    assert (row.clearance_um, row.limit_um, row.verdict) == (120.0, 80.0, "out")
+    assert "Worn out: clearance 0.120" in answer.content.decode()
+    assert "no move mends it" in answer.content.decode()
+
+
+def test_one_way_alone_proves_no_bushing_sound_but_may_prove_it_worn(job):
+    client, visit, front = job
+    answer = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04"})
+    assert BushingClearance.objects.get().verdict == ""
+    assert "now left and right" in answer.content.decode()
+    send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.14", "version": "1"})
+    assert BushingClearance.objects.get().verdict == "out"
+
+
+def test_a_dial_away_from_the_bushing_is_worked_out_by_the_lever(job):
+    """A simulated rigid ram in bushings of 60 and 30 um, rocked by its nose, the dial 200 mm ahead."""
+    client, visit, front = job
+    rear = visit.machine.stations.get(kind="rear_bushing")
+    travel = bar_travel(60.0, 30.0, front.z_mm, rear.z_mm, front.z_mm + 200.0, "rocks")
+    ahead = CLEARANCE | {"dial_z_mm": f"{front.z_mm + 200}", "other_end": "rocks"}
+    both = {"up_down_um": f"{travel / 1000:.6f}", "left_right_um": f"{travel / 1000:.6f}"}
+    refused = send(client, visit, front, "clearance", ahead | both)
+    assert refused.status_code == 422
+    assert "measure that first" in refused.content.decode()
+    send(client, visit, rear, "clearance", CLEARANCE | {"up_down_um": "0.03", "left_right_um": "0.03"})
+    assert send(client, visit, front, "clearance", ahead | both).status_code == 200
+    assert BushingClearance.objects.get(station=front).clearance_um == pytest.approx(60.0, abs=0.01)
+
+
+def test_a_position_is_typed_as_it_is_seen_and_told_in_that_view(job):
+    client, visit, front = job
+    answer = send(client, visit, front, "position", POSITION).content.decode()
+    row = BushingPosition.objects.get()
+    assert (row.x_um, row.y_um) == (-10.0, -30.0)  # seen from the crank it lies to the other side
+    assert (row.verdict, row.limit_um) == ("out", 13.0)
+    assert "seen from the domer" in answer
+    page = client.get(address("station", visit, front)).content.decode()
+    assert 'value="0.01"' in page  # the form shows again what was typed
+    assert "common line" in page
+
+
+def test_inches_are_taken_and_shown_for_an_inch_person(signed_in):
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant, unit="inch")
+    visit = factories.visit(machine, mechanic, opened_at=timezone.now())
+    front, client = machine.stations.get(kind="front_bushing"), signed_in(mechanic)
+    sent = CLEARANCE | {"unit": "inch", "up_down_um": ".002", "left_right_um": ".0025", "resolution_um": ".0001"}
+    answer = send(client, visit, front, "clearance", sent).content.decode()
+    assert BushingClearance.objects.get().clearance_um == pytest.approx(63.5)
+    assert "0.0025" in answer
+
+
+@pytest.mark.parametrize(
+    ("name", "form", "says"),
+    [
+        ("clearance", CLEARANCE, "Type how far the dial went"),
+        ("clearance", CLEARANCE | {"up_down_um": "40"}, "check the number and its unit"),
+        ("clearance", CLEARANCE | {"up_down_um": "-0.1"}, "or more"),
+        ("clearance", CLEARANCE | {"up_down_um": "x"}, "is not a number"),
+        ("clearance", CLEARANCE | {"up_down_um": "0.04", "dial_z_mm": "-480", "other_end": "stays"}, "nearer to the"),
+        ("position", POSITION | {"expanded_um": "0"}, "or more"),
+        ("position", POSITION | {"x_um": ""}, "required"),
+        ("position", POSITION | {"reference": "other"}, "Say what it was measured from"),
+        ("position", POSITION | {"reference": "moon"}, "valid choice"),
+        ("fitted", {"fitted_on": "2999-01-01"}, "between"),
+        ("fitted", {"fitted_on": "2031-01-01"}, "has not come"),
+        ("fitted", {"fitted_on": "x"}, "not a date"),
+    ],
+)
+def test_bad_input_gets_a_sentence_where_it_was_typed_also_without_script(job, name, form, says):
+    client, visit, front = job
+    for headers in (HTMX, {}):
+        answer = send(client, visit, front, name, form, headers=headers)
+        assert answer.status_code == 422
+        assert says in answer.content.decode()
+    assert not BushingClearance.objects.exists()
+    assert not BushingPosition.objects.exists()
+
+
+def test_a_stage_that_is_none_is_refused(job):
+    client, visit, front = job
+    sent = CLEARANCE | {"up_down_um": "0.04", "stage": "later"}
+    assert client.post(address("clearance", visit, front), sent, headers=HTMX).status_code == 422
+    assert not BushingClearance.objects.exists()
+
+
+def test_sent_twice_under_its_key_it_is_stored_once_and_an_old_version_is_not_put_over_a_new_one(job):
+    client, visit, front = job
+    for name, form in (
+        ("clearance", CLEARANCE | {"up_down_um": "0.04"}),
+        ("position", POSITION),
+        ("fitted", {"fitted_on": "2026-01-05"}),
+    ):
+        for _ in range(2):
+            assert send(client, visit, front, name, form, key=f"key-{name}").status_code == 200
+    assert (
+        AuditEvent.objects.filter(action__in=["measured clearance", "measured position", "fitted bushing"]).count()
+        == 3
+    )
+    late = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.06"})
+    assert late.status_code == 409
+    assert "data-theirs" in late.content.decode()
+    assert late["X-Version"] == "1"
+    assert BushingClearance.objects.get().clearance_um == 40.0
+    assert Conflict("").status == 409
+
+
+def test_a_plain_post_leads_back_to_the_page(job):
+    client, visit, front = job
+    answer = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04"}, headers={})
+    assert answer.status_code == 302
+    assert f"/stations/{front.pk}/" in answer["Location"]
+
+
+def test_no_bushing_is_measured_so_and_no_station_else(job):
+    client, visit, _ = job
+    domer = visit.machine.stations.get(kind="domer")
+    answer = send(client, visit, domer, "clearance", CLEARANCE | {"up_down_um": "0.04"})
+    assert answer.status_code == 404
+    assert not BushingClearance.objects.exists()
+
+
+def test_a_moved_bushing_takes_the_line_with_it_so_nothing_else_is_not_touched(job):
+    client, visit, front = job
+    domer = visit.machine.stations.get(kind="domer")
+    type_round(client, visit, domer, CENTRED)
+    client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
+    client.post(address("move", visit, front), {"words": "shimmed up"}, headers=HTMX)
+
+    def sign():
+        return client.post(address("sign", visit), {}).content.decode()
+
+    assert "Front bushing was moved: measure its clearance or its position as left" in sign()
+    left = CLEARANCE | {"up_down_um": "0.04", "left_right_um": "0.04", "stage": "as_left"}
+    assert send(client, visit, front, "clearance", left).status_code == 200
+    assert "sweep Domer again as left" in sign()
+    type_round(client, visit, domer, CENTRED, stage="as_left")
+    sign()
+    visit.refresh_from_db()
+    assert visit.state == Visit.State.SIGNED
+
+
+def test_bushings_alone_make_a_visit_that_can_be_signed_and_never_changes_then(job):
+    client, visit, front = job
+    send(client, visit, front, "fitted", {"fitted_on": str(timezone.localdate() - dt.timedelta(days=1))})
+    send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04", "stage": "as_left"})
+    client.post(address("sign", visit), {})
+    visit.refresh_from_db()
+    assert visit.state == Visit.State.SIGNED
+    late = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.05"})
+    assert late.status_code == 422
+    assert BushingFitted.objects.count() == 1
+    assert client.get(address("station", visit, front)).status_code == 200
