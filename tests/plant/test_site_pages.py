@@ -18,6 +18,7 @@ LENGTHS = (
     "indicator_resolution_um",
     "usual_scatter_um",
     "shaft_uncertainty_um",
+    "bushing_wear_limit_um",
     "cup_wall_um",
     "wall_good_um",
     "wall_look_um",
