@@ -16,6 +16,6 @@ def say_the_carrier(apps, schema_editor):
 class Migration(migrations.Migration):
     """Data only, apart from the columns it fills."""
 
-    dependencies = [("alignment", "0005_bushings_bar_and_limit_rule")]
+    dependencies = [("alignment", "0006_bushings_bar_and_limit_rule")]
 
     operations = [migrations.RunPython(say_the_carrier, migrations.RunPython.noop)]

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('alignment', '0004_newest_signing_of_a_machine'),
+        ('alignment', '0005_results_withheld'),
         ('plant', '0009_bushing_wear_and_limit_rules'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
