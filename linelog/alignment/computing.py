@@ -9,7 +9,7 @@ from functools import partial
 
 from linelog.alignment import clock
 from linelog.alignment.lobes import usual_lobes
-from linelog.alignment.models import Reading, Sweep
+from linelog.alignment.models import BarSetup, Reading, Sweep
 from linelog.calc import face, seats, sweep, verdict
 from linelog.calc.dial import Dial
 from linelog.calc.doubt import too_coarse
@@ -145,15 +145,23 @@ def _usable(turns: Sequence[Turn]) -> tuple[list[sweep.Sweep], tuple[float, ...]
 
 def rim_setup(row: Sweep, plant: Plant, lobes: UsualLobes = NO_LOBES) -> sweep.SweepSetup:
     """Return how a rim sweep was made, as `calc` takes it; `lobes` matter where positions are missing."""
+    sag_um, u_sag_um, centring_um = row.sag_um, row.sag_uncertainty_um, plant.shaft_uncertainty_um
+    if row.carrier == Station.Carrier.BAR:
+        bar = BarSetup.objects.filter(visit=row.visit_id).first()
+        if bar is None:
+            raise CalcError(
+                "How the bar is set up in the cradle is not logged yet: its sag and centring.", field="bar"
+            )
+        sag_um, u_sag_um, centring_um = bar.sag_um, bar.sag_uncertainty_um, bar.centring_um / 2.0
     return sweep.SweepSetup(
         surface=sweep.Surface(row.surface),
         carrier=sweep.Carrier(row.carrier),
         view=sweep.View(row.view),
         plunger_reversed=row.plunger_reversed,
         resolution_um=row.resolution_um,
-        sag_indicated_um=row.sag_um,
-        u_sag_um=row.sag_uncertainty_um,
-        u_shaft_um=plant.shaft_uncertainty_um,
+        sag_indicated_um=sag_um,
+        u_sag_um=u_sag_um,
+        u_shaft_um=centring_um,
         usual_sd_um=plant.usual_scatter_um,
         lobes=lobes,
     )

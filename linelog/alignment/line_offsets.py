@@ -104,10 +104,11 @@ def _found(station: Station, values: Sequence[Value], known: Knowledge | None, t
         )
         if known is not None:
             travel = travels.get((value.visit_id, station.pk, seat))
-            shift = shift_for(known, station, seat, travel)
+            shift = shift_for(known, station, seat, travel, value.carrier)
             if shift is None:
                 return f"What {station} does when running is not known: it is not planned for."
-            seen = known.seen(station.seat_z_mm(seat), travel)
+            on_bar = value.carrier == Station.Carrier.BAR
+            seen = None if on_bar else known.seen(station.seat_z_mm(seat), travel)
             slope_y = seen.slope_mm_per_m if seen else 0.0
             at = shift.applied(at)
         seats.append(SeatOffset(seat, station.seat_z_mm(seat), at.x, at.y))

@@ -18,7 +18,7 @@ from django.db.models import Exists, OuterRef, Q
 
 from linelog.alignment.judging import judged
 from linelog.alignment.models import Amendment, MoveMade, Result, Visit
-from linelog.alignment.standing import AS_FOUND, AS_LEFT, RUNNING, STATIC, Value, stand
+from linelog.alignment.standing import AS_FOUND, AS_LEFT, RUNNING, Value, stand
 from linelog.alignment.values import COLUMNS, last_words
 from linelog.calc.reconcile import Measured, Pair, find_pairs
 from linelog.plant.models import Station
@@ -45,9 +45,12 @@ class _Point:
     u_um: float
 
 
-def pairs_of(stations: Sequence[Station]) -> dict[int, tuple[FoundPair, ...]]:
-    """Return the newest pairs of each station, the oldest first; at most three queries, one where nothing ran."""
-    static, running = _points(stations)
+def pairs_of(stations: Sequence[Station], *, bar: bool = False) -> dict[int, tuple[FoundPair, ...]]:
+    """Return the newest pairs of each station, the oldest first; at most three queries, one where nothing ran.
+
+    The ram and a bar in the cradle carry a dial in two ways that are not one series: `bar` asks for its own pairs.
+    """
+    static, running = _points(stations, bar=bar)
     if not running:
         return {}
     moves = _moves(stations)
@@ -76,7 +79,7 @@ def _paired(static: list[_Point], running: list[_Point], moves: list[dt.datetime
     )
 
 
-def _points(stations: Sequence[Station]) -> tuple[dict[int, list[_Point]], dict[int, list[_Point]]]:
+def _points(stations: Sequence[Station], *, bar: bool) -> tuple[dict[int, list[_Point]], dict[int, list[_Point]]]:
     """Read static as-left values and running values of signed visits, as the amendments let them stand."""
     amended = Exists(Amendment.objects.filter(visit=OuterRef("visit"), station__isnull=False))
     results = judged(Result.objects.filter(station__in=[one.pk for one in stations], visit__state=Visit.State.SIGNED))
@@ -98,7 +101,7 @@ def _points(stations: Sequence[Station]) -> tuple[dict[int, list[_Point]], dict[
         if value.method == RUNNING:
             when = value.visit_at if value.stage == AS_FOUND else signed_at
             running[value.station_id].append(_Point(Measured(when, value.x_um, value.y_um), value.visit_id, u_y))
-        elif value.method == STATIC and value.stage == AS_LEFT:
+        elif value.stage == AS_LEFT and (value.carrier == Station.Carrier.BAR) == bar:
             seats[value.station_id, value.visit_id].append((value, (u_y, value.visit_at if value.carried else at)))
     wanted = {station.pk: len(station.seats) for station in stations}
     for (station, visit), parts in seats.items():

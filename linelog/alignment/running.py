@@ -25,6 +25,15 @@ from linelog.plant.ram import HangingRam, Seen, seen_at
 Travels = dict[tuple[int, str, str], float | None]  # ram position typed, by station, stage and seat
 
 
+ON_BAR = Shift(
+    0.0,
+    0.0,
+    Part("no droop on the bar", 0.0, 0.0),
+    False,
+    "Swept from the bar in the cradle, which has no ram droop: 3 pairs of its own are needed to learn more.",
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Knowledge:
     """What is known of a machine's running values: its ram, and pairs by station."""
@@ -35,6 +44,12 @@ class Knowledge:
     def learned(self, station: Station) -> Learned | None:
         """Return what the pairs of a station teach; None with fewer than 3."""
         found = self.pairs.get(station.pk, ())
+        return learn([one.pair for one in found], floor_um=floor_um(found))
+
+    @staticmethod
+    def learned_on_bar(station: Station) -> Learned | None:
+        """Return what the pairs of sweeps from the bar teach; None with fewer than 3."""
+        found = pairs_of([station], bar=True).get(station.pk, ())
         return learn([one.pair for one in found], floor_um=floor_um(found))
 
     def seen(self, z_mm: float, travel_mm: float | None) -> Seen | None:
@@ -52,8 +67,15 @@ def knowledge_of(machine: Machine, stations: Sequence[Station]) -> Knowledge:
     return Knowledge(record_of(machine).hanging, pairs_of(stations))
 
 
-def shift_for(knowledge: Knowledge, station: Station, seat: str, travel_mm: float | None) -> Shift | None:
-    """Return what a static value at a seat changes by when the machine runs; None where nothing is known."""
+def shift_for(
+    knowledge: Knowledge, station: Station, seat: str, travel_mm: float | None, carrier: str = Station.Carrier.RAM
+) -> Shift | None:
+    """Return what a static value at a seat changes by when the machine runs; None where nothing is known.
+
+    The bar in the cradle does not hang as the ram does: no droop, and its own pairs.
+    """
+    if carrier == Station.Carrier.BAR:
+        return shift_when_running(knowledge.learned_on_bar(station), None) or ON_BAR
     seen = knowledge.seen(station.seat_z_mm(seat), travel_mm)
     middle = knowledge.seen(reference_z_mm(station), travel_mm)
     beside = seen.deflection_um - middle.deflection_um if seen and middle else 0.0
@@ -74,7 +96,8 @@ def as_running(found: StationOutcome, knowledge: Knowledge) -> Running | None:
     seats, sentence = {}, ""
     for seat, outcome in found.seats.items():
         travel = outcome.row.ram_position_mm if outcome.row else None
-        shift = shift_for(knowledge, found.station, seat, travel) if outcome.value else None
+        carrier = outcome.row.carrier if outcome.row else Station.Carrier.RAM
+        shift = shift_for(knowledge, found.station, seat, travel, carrier) if outcome.value else None
         sentence = shift.sentence if shift else sentence
         seats[seat] = _moved(outcome, shift, found.station.limit_um)
     if not sentence:
@@ -106,7 +129,7 @@ def _tilted(found: StationOutcome, knowledge: Knowledge) -> Planar | None:
     swept = [outcome for outcome in (found.face, *found.seats.values()) if outcome and outcome.value]
     row = next((outcome.row for outcome in swept if outcome.row), None)
     seen = knowledge.seen(reference_z_mm(found.station), row.ram_position_mm if row else None)
-    if found.tilt is None or seen is None:
+    if found.tilt is None or seen is None or (row is not None and row.carrier == Station.Carrier.BAR):
         return found.tilt
     _, more = slope_from_tilt(0.0, seen.slope_mm_per_m)
     part = Part("slope of the ram", 0.0, seen.u_slope_mm_per_m**2)
@@ -131,7 +154,7 @@ def expected_of(
             continue
         place = (station.pk, result.stage, result.seat)
         travel = travels.get(place, travels.get((station.pk, Stage.AS_FOUND, result.seat)))
-        shift = shift_for(knowledge, station, result.seat, travel)
+        shift = shift_for(knowledge, station, result.seat, travel, result.carrier)
         if shift is not None:
             part = Part("the static value", result.u_x_um**2, result.u_y_um**2)
             value = shift.applied(planar(result.x_um, result.y_um, (part,)))

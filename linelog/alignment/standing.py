@@ -48,7 +48,13 @@ class Value:
     tilt_y_mm_per_m: float | None = None
     tilt_expanded_mm_per_m: float | None = None
     tilt_limit_mm_per_m: float | None = None
+    carrier: str = "ram"
     amended: Amended | None = None
+
+    @property
+    def series(self) -> str:
+        """Which series it belongs to: running, static, or bar (static, from the bar); two of them are never one."""
+        return "bar" if self.carrier == "bar" and self.method == STATIC else self.method
 
     @property
     def direction_deg(self) -> float:

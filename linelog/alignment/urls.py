@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from linelog.alignment.views import bushings, captures, entry, line, photos, probes, ram, reconciled, station, visits
+from linelog.alignment.views import (
+    bar,
+    bushings,
+    captures,
+    entry,
+    line,
+    photos,
+    probes,
+    ram,
+    reconciled,
+    station,
+    visits,
+)
 
 app_name = "alignment"
 
@@ -20,6 +32,9 @@ urlpatterns = [
     path(f"{_VISIT}drop/", visits.drop, name="drop"),
     path(f"{_VISIT}amend/", visits.amend, name="amend"),
     path(f"{_VISIT}photos/", photos.add, name="add_photo"),
+    path(f"{_VISIT}bar/", bar.page, name="bar"),
+    path(f"{_VISIT}bar/set-up/", bar.set_up, name="bar_set_up"),
+    path(f"{_VISIT}bar/fitting/", bar.fitting, name="bar_fitting"),
     path("photos/<int:photo_id>/", photos.show, name="photo"),
     path(_STATION, station.page, name="station"),
     path(f"{_STATION}reading/", entry.reading, name="reading"),

@@ -30,6 +30,7 @@ COLUMNS = (
     "tilt_y_mm_per_m",
     "tilt_expanded_mm_per_m",
     "tilt_limit_mm_per_m",
+    "carrier",
 )
 
 

@@ -18,7 +18,8 @@ def set_up_words(sweep: Sweep, unit: Unit) -> str:
         what = "Indicator on the component, touching the ram"
     else:
         touched = "a bore" if sweep.surface == Station.Surface.BORE else "an outside diameter"
-        what = f"Indicator on the ram line, touching {touched}"
+        on = "the bar in the cradle" if sweep.carrier == Station.Carrier.BAR else "the ram line"
+        what = f"Indicator on {on}, touching {touched}"
     step = units.show_um(sweep.resolution_um, unit, with_unit=True)
     sag = units.show_um(sweep.sag_um, unit, with_unit=True)
     words = [

@@ -52,11 +52,20 @@ def severities(
     by_station: list[dict[str, float]] = [{} for _ in halfway]
     for place in places:
         its_own = np.searchsorted(place.visits, before)
-        made = carried(at_visits[place.visits], _ends(place.found), _ends(place.left), halfway, its_own)
+        made = carried(at_visits[place.visits], _ends(_reached(place)), _ends(place.left), halfway, its_own)
         for number in np.flatnonzero(made.known).tolist():
             known = by_station[number]
             known[place.kind] = max(known.get(place.kind, 0.0), round(float(made.severity[number]), 4))
     return [max(known.values(), default=None) for known in by_station], by_station
+
+
+def _reached(place: Place) -> list[Value]:
+    """Return what each visit found; as it was left before, where another carrier found it: that is no drift."""
+    before = [None, *place.left[:-1]]
+    return [
+        found if left is None or left.series == found.series else left
+        for found, left in zip(place.found, before, strict=True)
+    ]
 
 
 def _ends(values: Sequence[Value]) -> Ends:
@@ -99,7 +108,7 @@ def left_and_found(places: Sequence[Place], number: int) -> StretchEnds:
             "found_severity": round(two.severity, 4),
         }
         for place, one, two in zip(places, left, found, strict=True)
-        if one is not None and two is not None
+        if one is not None and two is not None and one.series == two.series
     ]
     return StretchEnds(
         left=max((value.severity for value in left if value), default=None),

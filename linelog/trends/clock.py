@@ -30,7 +30,7 @@ class Clock:
     @property
     def key(self) -> str:
         """A name for the figure, good in an address."""
-        return f"clock-{self.series.station.pk}-{self.series.seat or 'one'}-{self.series.method}"
+        return f"clock-{self.series.station.pk}-{self.series.seat or 'one'}-{self.series.values[0].series}"
 
     @property
     def enough(self) -> bool:

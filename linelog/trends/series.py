@@ -6,10 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from linelog.alignment.standing import AS_FOUND, AS_LEFT, RUNNING, Value
+from linelog.alignment.standing import AS_FOUND, AS_LEFT, Value
 from linelog.plant.models import Station
 from linelog.trends import words
 
+CARRIED = {"running": ", running", "bar": ", on the bar"}
 FEWEST_VISITS = 3  # below this a line between points is no trend
 
 
@@ -27,7 +28,7 @@ class OffsetSeries:
     def label(self) -> str:
         """The place, with the word where it was measured running."""
         name = words.place(self.station, self.seat)
-        return f"{name}, running" if self.method == RUNNING else name
+        return f"{name}{CARRIED.get(self.values[0].series, '')}"
 
     @property
     def found(self) -> list[Value]:
@@ -62,11 +63,12 @@ def offset_series(values: Iterable[Value], stations: Sequence[Station]) -> list[
     """Sort values of the chosen stations into series, in the order of the stations along the ram."""
     sorted_in: dict[tuple[int, str, str], list[Value]] = {}
     for value in values:
-        sorted_in.setdefault((value.station_id, value.seat, value.method), []).append(value)
+        sorted_in.setdefault((value.station_id, value.seat, value.series), []).append(value)
     series = []
     places: dict[tuple[int, str], int] = {}
     for station in stations:
         for key in sorted(key for key in sorted_in if key[0] == station.pk):
             number = places.setdefault(key[:2], len(places))
-            series.append(OffsetSeries(station, key[1], key[2], tuple(sorted_in[key]), number))
+            of_key = tuple(sorted_in[key])
+            series.append(OffsetSeries(station, key[1], of_key[0].method, of_key, number))
     return series

@@ -31,7 +31,7 @@ linelog.setupWith = (setup, form) => {
   const { um } = linelog.units[form.get("lengths_in") || unit];
   const size = (linelog.parseNumber(form.get("sag") || "0") || 0) * um * (form.get("sag_is") === "droop" ? 2 : 1);
   return {
-    ...setup, unit, gain: touches === "ram-outside" ? 1 : -1, view: form.get("view"),
+    ...setup, unit, gain: touches === "ram-outside" || touches === "bar-outside" ? 1 : -1, view: form.get("view"),
     reversed: form.get("plunger_reversed") !== null, sag: touches.endsWith("-bore") ? size : -size,
   };
 };

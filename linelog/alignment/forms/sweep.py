@@ -84,6 +84,8 @@ class SweepForm(forms.Form):
         choices=(
             ("ram-bore", "a bore, carried on the ram line"),
             ("ram-outside", "an outside diameter, carried on the ram line"),
+            ("bar-bore", "a bore, carried on a bar in the cradle"),
+            ("bar-outside", "an outside diameter, carried on a bar in the cradle"),
             ("component-outside", "the ram, carried on the component"),
         ),
         label="The indicator touches",

@@ -47,7 +47,10 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
     results = [result for result in visit.results.select_related("station") if is_judged(result)]
     left = {(r.station_id, r.seat, r.method) for r in results if r.stage == Stage.AS_LEFT}
     line_moved = _moved_bushing(visit)
+    fitted = set(visit.set_by_fitting.values_list("station_id", flat=True))
     for result in results:
+        if result.station_id in fitted and result.method == Method.STATIC:
+            continue  # set anew by its fitting: what was found is not how it was left
         if result.stage != Stage.AS_FOUND or (result.station_id, result.seat, result.method) in left:
             continue
         if result.station_id in moved:
@@ -59,7 +62,7 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
                 f"{line_moved} was moved, and the ram's line with it: sweep {result.station} again as left."
             )
         _carry(result, at)
-    unswept = moved - {station for station, _, _ in left}
+    unswept = moved - fitted - {station for station, _, _ in left}
     if unswept:
         name = swept.filter(station_id__in=unswept).select_related("station")[0].station
         raise Refused(f"{name} was moved: sweep it again as left before signing.")

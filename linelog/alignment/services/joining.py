@@ -35,6 +35,7 @@ def running_result(value: CaptureValue, algorithm: str, at: datetime) -> dict[st
     """Return the columns of a running `Result`, judged against the station's limit."""
     judged = judge(value.radial_um, value.expanded_um, value.station.limit_um)
     return {
+        "carrier": "",
         "x_um": value.x_um,
         "y_um": value.y_um,
         "radial_um": value.radial_um,

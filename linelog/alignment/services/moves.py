@@ -164,6 +164,7 @@ def running_values(value: RunningValue, station: Station, at: datetime) -> dict[
     radial = math.hypot(value.x_um, value.y_um)
     judged = judge(radial, value.expanded_um, station.limit_um)
     return {
+        "carrier": "",
         "x_um": value.x_um,
         "y_um": value.y_um,
         "radial_um": radial,

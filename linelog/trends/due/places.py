@@ -124,7 +124,12 @@ def moves(
         key = (value.station_id, value.seat, value.method)
         before = left.get(key)
         if value.stage == AS_FOUND:
-            if before is not None and not any(before.visit_at < at <= value.visit_at for at in jolts):
+            # Never from the value of one carrier to that of another: they see the ram hang differently.
+            if (
+                before is not None
+                and before.series == value.series
+                and not any(before.visit_at < at <= value.visit_at for at in jolts)
+            ):
                 _pair(found[key], before, value, strokes.between(day(before.visit_at), day(value.visit_at)))
             left[key] = value  # stands as left too until the visit says otherwise
         elif value.stage == AS_LEFT:

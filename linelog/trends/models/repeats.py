@@ -80,7 +80,7 @@ class RepeatProblem(models.Model):
     def what(self) -> str:
         """Name what comes back."""
         if self.station is not None:
-            return f"{self.station}, running" if self.method == "running" else str(self.station)
+            return f"{self.station}{ {'running': ', running', 'bar': ', on the bar'}.get(self.method, '') }"
         return str(self.cause) if self.cause is not None else "all stations together"
 
 

@@ -79,7 +79,7 @@ def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[i
     for value in standing(results).values:
         if value.visit_id in visits:
             machine = visits[value.visit_id].machine_id
-            by_series.setdefault((machine, value.station_id, value.method), []).append(value)
+            by_series.setdefault((machine, value.station_id, value.series), []).append(value)
     made: dict[int, list[Series]] = {}
     for (machine, station, method), values in by_series.items():
         made.setdefault(machine, []).append(Series(station, method, tuple(_found(values, visits))))
