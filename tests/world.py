@@ -18,6 +18,7 @@ from linelog.plant.models import (
     DefectCode,
     FindingPlace,
     Fitting,
+    LimitRule,
     Person,
     Shift,
     ShimStock,
@@ -55,6 +56,12 @@ class World:
     @cached_property
     def station(self) -> Any:
         return self.machine.stations.get(kind="domer")
+
+    @cached_property
+    def limit_rule(self) -> Any:
+        return LimitRule.objects.create(
+            plant=self.machine.line.plant, kind="domer", limit_um=20.0, from_on=factories.NOW.date()
+        )
 
     @cached_property
     def bushing(self) -> Any:

@@ -23,6 +23,7 @@ from linelog.alignment.words import set_up_words, shown, suspect_words
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
 from linelog.calc.units import Unit
+from linelog.plant.captions import rule_words
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import units
 
@@ -151,6 +152,11 @@ class StationPage:
         if value is None or value.direction_deg is None:
             return ""
         return clock.words([value.direction_deg])
+
+    @property
+    def limit_words(self) -> str:
+        """Which rule gave the limit; empty where it is the station's own."""
+        return rule_words(self.station.limit_rule, self.reader)
 
     @property
     def missing(self) -> str:

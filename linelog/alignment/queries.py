@@ -9,6 +9,7 @@ from typing import Any
 from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.judging import is_judged, not_judged
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
     BushingClearance,
     BushingFitted,
@@ -149,7 +150,7 @@ def station_lines(visit: Visit) -> list[StationLine]:
     counts = dict(
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
     )
-    stations = stations_of(visit.machine)
+    stations = in_force(visit, stations_of(visit.machine))
     knowledge, travels, bushings = knowledge_of(visit.machine, stations), _travels(visit), _bushings(visit)
     lines = []
     for station in stations:

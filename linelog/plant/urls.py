@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.plant.views import machine, ram, site, station, tooling, tracing
+from linelog.plant.views import limits, machine, ram, site, station, tooling, tracing
 
 app_name = "plant"
 
@@ -23,6 +23,8 @@ urlpatterns = [
     path("lines/<int:line_id>/", site.line, name="line"),
     path(f"{_PLANT}stocks/add/", site.add_stock, name="add_stock"),
     path("stocks/<int:stock_id>/", site.stock, name="stock"),
+    path(f"{_PLANT}limits/add/", limits.add_rule, name="add_limit_rule"),
+    path("limits/<int:rule_id>/", limits.rule, name="limit_rule"),
     path(f"{_PLANT}machines/add/", machine.add_machine, name="add_machine"),
     path(_MACHINE, machine.machine, name="machine"),
     path(f"{_MACHINE}edit/", machine.machine_edit, name="machine_edit"),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from linelog.alignment.standing import AS_FOUND, Value
 from linelog.calc.arrays import FloatArray
 from linelog.calc.carried import Ends, carried
+from linelog.plant.models import Station
 
 Whole = NDArray[np.int64]
 
@@ -26,6 +28,18 @@ class Place:
     visits: Whole
     found: tuple[Value, ...]
     left: tuple[Value, ...]
+
+
+def by_reference(value: Value, station: Station) -> Value:
+    """Return a value held against the station's own limits as they are set up: one reference for all time.
+
+    The limit of the day may have been narrowed by a rule, which is no change of the machine.
+    """
+    tilt = _tilt(value)
+    limit = station.tilt_limit_mm_per_m if tilt is not None else None
+    held = replace(value, limit_um=station.limit_um, tilt_limit_mm_per_m=limit or value.tilt_limit_mm_per_m)
+    shares = [value.radial_um / station.limit_um, math.hypot(*(_tilt(held) or (0.0, 0.0)))]
+    return replace(held, severity=max(shares))
 
 
 def places_of(values: Iterable[Value], order: Mapping[int, int], kinds: Mapping[int, str]) -> tuple[Place, ...]:

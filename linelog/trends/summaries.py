@@ -21,7 +21,7 @@ from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Fitting, Machine
 from linelog.production.days import production_day
 from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
-from linelog.trends.carrying import Place, left_and_found, places_of, severities
+from linelog.trends.carrying import Place, by_reference, left_and_found, places_of, severities
 from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
 from linelog.trends.reach import Called, Reach, last_of_each_day, reach_of, visits_of
 
@@ -108,8 +108,13 @@ def read(machine: Machine, first_day: dt.date | None = None) -> Known:
     if reach.after is not None:
         results = results.filter(visit=visits[-1].pk)  # what lies after the last visit rests on no other
     order = {visit.pk: number for number, visit in enumerate(visits)}
-    kinds = dict(machine.stations.values_list("pk", "kind"))
-    static = (value for value in standing(results).values if value.method == STATIC)
+    stations = {station.pk: station for station in machine.stations.all()}
+    kinds = {pk: station.kind for pk, station in stations.items()}
+    static = (
+        by_reference(value, stations[value.station_id])
+        for value in standing(results).values
+        if value.method == STATIC
+    )
     places = places_of(static, order, kinds)
     days = day_counts(machine, reach.since, None)
     causes = cause_days(machine, days.day, reach.since)

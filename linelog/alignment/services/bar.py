@@ -7,6 +7,7 @@ from datetime import datetime
 
 from django.db import transaction
 
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import BarSetup, SetByFitting, Sweep, Visit
 from linelog.alignment.services.guard import locked_open_visit
 from linelog.alignment.services.results import store_results
@@ -42,7 +43,7 @@ def set_up_bar(*, by: Person, visit: Visit, choice: BarChoice, version: int, at:
     audit.record(by=by, action="set up bar", obj=row, at=at, before=before, after=audit.snapshot(row))
     swept = Sweep.objects.filter(visit=fresh, carrier=Station.Carrier.BAR).select_related("station")
     for station, stage in {(sweep.station, sweep.stage) for sweep in swept}:
-        store_results(visit=fresh, station=station, stage=stage, at=at)
+        store_results(visit=fresh, station=in_force(fresh, [station])[0], stage=stage, at=at)
     return row
 
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from linelog.alignment.advice import advise_for
 from linelog.alignment.computing import compute
 from linelog.alignment.judging import is_judged
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import Result, Stage, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
@@ -20,7 +21,7 @@ def freeze_advice(*, visit: Visit, unit: Unit) -> None:
     """Keep the moves that were offered on what was found, so that a later change of adjusters changes no old page."""
     rows, machine = sweeps_of(visit, stage=Stage.AS_FOUND), visit.machine
     swept = {row.station_id for row in rows}
-    stations = [station for station in stations_of(machine) if station.pk in swept]
+    stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept]
     knowledge = knowledge_of(machine, stations)
     for station in stations:
         found = compute(station=station, stage=Stage.AS_FOUND, plant=visit.machine.line.plant, rows=rows, unit=unit)

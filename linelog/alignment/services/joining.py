@@ -9,6 +9,7 @@ from typing import Any
 from django.db import transaction
 
 from linelog.alignment.captures.working import REFERENCE
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import Capture, CaptureValue, Result, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services.captures import facts
@@ -36,6 +37,7 @@ def running_result(value: CaptureValue, algorithm: str, at: datetime) -> dict[st
     judged = judge(value.radial_um, value.expanded_um, value.station.limit_um)
     return {
         "carrier": "",
+        "limit_rule": value.station.limit_rule,
         "x_um": value.x_um,
         "y_um": value.y_um,
         "radial_um": value.radial_um,
@@ -65,6 +67,7 @@ def join_visit(*, by: Person, at: datetime, capture: Capture, visit: Visit, stag
     value = chosen(fresh.values.select_related("station"))
     if value is None:
         raise Refused("This capture says nothing of a station: nothing can join.")
+    value.station = in_force(fresh_visit, [value.station])[0]
     place = {"visit": fresh_visit, "station": value.station, "stage": stage, "seat": "", "method": Method.RUNNING}
     if Result.objects.filter(**place).exists():
         raise Refused(

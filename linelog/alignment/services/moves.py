@@ -165,6 +165,7 @@ def running_values(value: RunningValue, station: Station, at: datetime) -> dict[
     judged = judge(radial, value.expanded_um, station.limit_um)
     return {
         "carrier": "",
+        "limit_rule": station.limit_rule,
         "x_um": value.x_um,
         "y_um": value.y_um,
         "radial_um": radial,

@@ -25,6 +25,7 @@ def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict
     limit = found.station.limit_um
     shares = [value.size / limit, *([found.tilt_judged.severity] if found.tilt_judged else [])]
     return {
+        "limit_rule": found.station.limit_rule,
         "carrier": of_seat.row.carrier if of_seat.row else Station.Carrier.RAM,
         "x_um": value.x,
         "y_um": value.y,

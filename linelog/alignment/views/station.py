@@ -15,6 +15,7 @@ from linelog.alignment.computing import compute
 from linelog.alignment.forms.bushing import ClearanceForm, FittedForm, PositionForm
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
 from linelog.alignment.forms.visit import DATETIME_LOCAL, LockoutForm, RunningForm
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
@@ -35,7 +36,7 @@ def visit_and_station(request: Request, visit_id: int, station_id: int) -> tuple
     visit = get_object_or_404(visits_for(request.user), pk=visit_id)
     station = get_object_or_404(Station.objects.for_user(request.user), pk=station_id, machine_id=visit.machine_id)
     station.machine = visit.machine
-    return visit, station
+    return visit, in_force(visit, [station])[0]
 
 
 def repeat_from(text: str) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -178,6 +180,8 @@ class Station(models.Model):
 
     #: What guides the ram itself. A dial that rides in one sinks with it, so no sweep there is judged.
     BUSHINGS = (Kind.REAR_BUSHING, Kind.FRONT_BUSHING)
+    #: The rule that narrows the limits of this copy (linelog.plant.limits); None where they are its own.
+    limit_rule: dict[str, Any] | None = None
 
     machine = models.ForeignKey(Machine, on_delete=models.CASCADE, related_name="stations")
     order = models.PositiveSmallIntegerField()

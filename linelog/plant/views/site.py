@@ -14,8 +14,10 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from linelog.calc.errors import CalcError
 from linelog.plant import queries
+from linelog.plant.captions import conditions_words
 from linelog.plant.forms.base import LIMIT_IS, OFFSET, other_words
 from linelog.plant.forms.site import LineForm, NewPlantForm, PlantForm, ShiftForm, StockForm
+from linelog.plant.limits import rule_facts
 from linelog.plant.models import Line, Plant, Shift, ShimStock
 from linelog.plant.requests import Request
 from linelog.plant.services import site as services
@@ -52,6 +54,10 @@ def _overview(request: Request, plant: Plant) -> HttpResponse:
         "sets": queries.sets(plant),
         "stocks": queries.stocks(plant),
         "shifts": plant.shifts.all(),
+        "limit_rules": [
+            (rule, conditions_words(rule_facts(rule), units.of(request.user)))
+            for rule in plant.limit_rules.select_related("machine", "tooling_set")
+        ],
     }
     return render(request, "plant/setup.html", context)
 

@@ -12,7 +12,8 @@ from django.db.models import Count, Max, OuterRef, Subquery, Sum
 from linelog.alignment.models import Amendment, Result, Visit
 from linelog.alignment.standing import AS_LEFT, Value
 from linelog.alignment.values import standing
-from linelog.plant.models import Machine, Plant, Station
+from linelog.plant.limits import under_rules
+from linelog.plant.models import Fitting, LimitRule, Machine, Plant, Station
 from linelog.production.days import production_day
 from linelog.production.models import Event
 from linelog.production.queries import fleet_day_counts
@@ -39,6 +40,9 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
     # The newest of each machine by an index: adding up would read ten years of visits and events at every page.
     signed = Visit.objects.filter(machine=OuterRef("pk"), state=Visit.State.SIGNED).order_by("-signed_at")
     jolts = Event.objects.filter(machine=OuterRef("pk"), kind__in=JOLTS).order_by("-pk")
+    tools = Fitting.objects.filter(machine=OuterRef("pk"), removed_at__isnull=True).order_by("-pk")
+    rules = LimitRule.objects.filter(plant=OuterRef("line__plant")).order_by().values("plant")
+    rules = rules.annotate(part=Sum("version") + 1000 * Sum("pk"))
     rows = (
         Machine.objects.filter(pk__in=ids)
         .order_by()
@@ -47,13 +51,20 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
             Subquery(signed.values("signed_at")[:1]),
             Subquery(jolts.values("pk")[:1]),
             "line__plant__risk_percent",
+            # What a rule of limits looks at: the rules themselves, the tools that are on, the set speed.
+            Subquery(rules.values("part")[:1]),
+            Subquery(tools.values("pk")[:1]),
+            "speed_spm",
         )
     )
     stations = Station.objects.filter(machine__in=ids).order_by()
     amended = Amendment.objects.filter(visit__machine__in=ids).order_by()
     versions = dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk")))
     amendments = dict(amended.values_list("visit__machine").annotate(part=Max("pk")))
-    return {pk: _basis(signing, versions.get(pk), jolt, amendments.get(pk), risk) for pk, signing, jolt, risk in rows}
+    return {
+        pk: _basis(signing, versions.get(pk), jolt, amendments.get(pk), risk, *(limits if limits[0] else ()))
+        for pk, signing, jolt, risk, *limits in rows
+    }
 
 
 def _basis(*parts: object) -> str:
@@ -111,7 +122,8 @@ class LineRead:
         self.plant, self.risk = plant, plant.risk_percent / 100.0
         since = at - dt.timedelta(days=LOOKED_BACK_DAYS)
         stations = Station.objects.filter(machine__line=line, is_active=True).order_by("machine", "order", "pk")
-        self.stations = {station.pk: station for station in stations}
+        held = under_rules(stations, plant, at, self._day(at))
+        self.stations = {station.pk: station for station in held}
         found = Result.objects.filter(
             visit__machine__line=line, visit__state=Visit.State.SIGNED, visit__opened_at__gte=since
         )
