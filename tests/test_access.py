@@ -138,6 +138,7 @@ EXPECTED: dict[str, Row] = {
     "alignment:accept": Row(LOGGERS, STATION),
     "alignment:move": Row(LOGGERS, STATION),
     "alignment:advised": Row(LOGGERS, STATION),
+    "alignment:count_pack": Row(LOGGERS, the(visit_id="visit", station_id="station", adjuster_id="adjuster")),
     "alignment:move_back": Row(LOGGERS, the(visit_id="visit", station_id="station", move_id="move")),
     "alignment:untouched": Row(LOGGERS, STATION),
     "alignment:note": Row(LOGGERS, STATION),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from enum import Enum
 
 from linelog.alignment import clock
@@ -23,11 +24,17 @@ BUSHING = "No move here: what a bushing needs is found on the common line, from 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One adjuster's part of the move, in shop words; travel in um, positive as the adjuster pushes."""
+    """One adjuster's part of the move, in shop words; travel in um, positive as the adjuster pushes.
+
+    put_in, taken_out  shims in um where the pack was counted, or nothing is taken out; turns of a screw, in positive
+    """
 
     adjuster: Adjuster
     words: str
     travel_um: float
+    put_in: tuple[float, ...] = ()
+    taken_out: tuple[float, ...] = ()
+    turns: float | None = None
 
 
 class Target(Enum):
@@ -157,6 +164,30 @@ def advise_for(
     return replace(advice, headline=headline, target=Target.RUNNING)
 
 
+def _line(row: Adjuster, move: moves.AdjusterMove, words: str) -> Line:
+    pack = move.pack
+    known = pack is not None and (move.adjuster.pieces_um is not None or not pack.take_out)
+    sense = 1.0 if move.adjuster.clockwise_moves_positive else -1.0
+    return Line(
+        row,
+        words,
+        move.travel_um,
+        put_in=pack.put_in if pack and known else (),
+        taken_out=pack.take_out if pack and known else (),
+        turns=None if move.turns is None else sense * move.turns,
+    )
+
+
+def after_moves(offered: Advice, moved_at: datetime | None, read_at: datetime | None) -> Advice:
+    """Withhold what is offered once moves are logged, until the station was swept as left after the last of them.
+
+    moved_at  the last move logged here in this visit; read_at the last as-left reading, None at the stage as found
+    """
+    if moved_at is None or (read_at is not None and read_at > moved_at):
+        return offered
+    return Advice("Moves are logged: sweep it as left.", withheld=True)
+
+
 def _solved(
     found: StationOutcome, at: moves.Misalignment, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
 ) -> Advice:
@@ -165,7 +196,7 @@ def _solved(
         at, [adjuster_of(row) for row in adjusters], station.limit_um, station.tilt_limit_mm_per_m
     )
     lines = tuple(
-        Line(row, shopwords.move_words(move, unit, seen_from=seen_from), move.travel_um)
+        _line(row, move, shopwords.move_words(move, unit, seen_from=seen_from))
         for row, move in zip(adjusters, solution.moves, strict=True)
         if move.travel_um
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from typing import Any
 
@@ -92,16 +93,12 @@ class StationPage:
     stages: tuple[Tab, ...]
     sweeps: tuple[Tab, ...]
     adjusters: tuple[Adjuster, ...]
+    moves: tuple[MoveMade, ...]
 
     @cached_property
     def beside(self) -> tuple[Tab | None, Tab | None]:
         """The stations before and after this one."""
         return _neighbours(self.visit, self.place)
-
-    @cached_property
-    def moves(self) -> tuple[MoveMade, ...]:
-        """The moves logged at this station."""
-        return tuple(self.visit.moves.filter(station=self.station).select_related("adjuster", "by"))
 
     @cached_property
     def note(self) -> StationNote | None:
@@ -316,6 +313,12 @@ def _drawing(found: Outcome, station: Station, unit: Unit) -> Drawing | None:
     return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit)
 
 
+def _last_read(rows: list[Sweep]) -> datetime | None:
+    """When the newest as-left reading was taken."""
+    left = (row for row in rows if row.stage == Stage.AS_LEFT)
+    return max((reading.at for row in left for reading in row.readings.all()), default=None)
+
+
 def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -> StationPage:
     """Put the entry screen of one sweep together."""
     station = place.station
@@ -330,6 +333,7 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
     running = running_of(found, visit.machine)
     outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
     adjusters = adjusters_of(station)
+    moves = tuple(visit.moves.filter(station=station).select_related("adjuster", "by"))
     angles = clock.angles(sweep.positions)
     return StationPage(
         visit=visit,
@@ -341,8 +345,16 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
         found=found,
         outcome=outcome or Outcome(sweep),
         running=running,
-        advice=advice.advise_for(
-            found, running.found if running else None, adjusters, reader, for_running=visit.machine.moves_for_running
+        advice=advice.after_moves(
+            advice.advise_for(
+                found,
+                running.found if running else None,
+                adjusters,
+                reader,
+                for_running=visit.machine.moves_for_running,
+            ),
+            max((move.at for move in moves), default=None),
+            _last_read(rows) if place.stage == Stage.AS_LEFT else None,
         ),
         drawing=_drawing(outcome or Outcome(sweep), station, reader),
         positions=tuple(_position(sweep, unit, repeat, angle, False) for angle in angles),
@@ -352,4 +364,5 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
         stages=_stage_tabs(visit, place, rows),
         sweeps=_sweep_tabs(visit, place, rows),
         adjusters=tuple(adjusters),
+        moves=moves,
     )

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.db.models import Count, Prefetch, Q, QuerySet
 
+from linelog.alignment.adjuster_state import with_present_state
 from linelog.alignment.judging import is_judged, not_judged
 from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
@@ -104,11 +106,10 @@ def stations_of(machine: Machine) -> list[Station]:
     return list(machine.stations.filter(is_active=True).order_by("order", "pk"))
 
 
-def adjusters_of(station: Station) -> list[Adjuster]:
-    """Return a station's adjusters with the thicknesses of their shim stock."""
-    return list(
-        station.adjusters.select_related("stock").prefetch_related("stock__thicknesses").order_by("order", "pk")
-    )
+def adjusters_of(station: Station, *, before: datetime | None = None) -> list[Adjuster]:
+    """Return a station's adjusters as they stand (or stood `before` a time), with the shims there are for them."""
+    rows = station.adjusters.select_related("stock").prefetch_related("stock__thicknesses").order_by("order", "pk")
+    return with_present_state(list(rows), before=before)
 
 
 @dataclass(frozen=True, slots=True)

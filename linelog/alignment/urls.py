@@ -43,6 +43,7 @@ urlpatterns = [
     path(f"{_STATION}moves/", entry.move, name="move"),
     path(f"{_STATION}moves/advised/", entry.advised, name="advised"),
     path(f"{_STATION}moves/<int:move_id>/back/", entry.move_back, name="move_back"),
+    path(f"{_STATION}packs/<int:adjuster_id>/", entry.count_pack, name="count_pack"),
     path(f"{_STATION}untouched/", entry.untouched, name="untouched"),
     path(f"{_STATION}note/", entry.note, name="note"),
     path(f"{_STATION}running/", entry.running, name="running"),

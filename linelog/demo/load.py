@@ -18,7 +18,7 @@ from linelog.demo.log import Log
 from linelog.demo.scenario import Scenario
 from linelog.demo.setup import Ground, lay
 from linelog.demo.site import sites
-from linelog.plant.models import Plant, ToolPart
+from linelog.plant.models import Adjuster, Plant, Station, ToolPart
 from linelog.production.days import production_day
 from linelog.trends import refit
 from linelog.web import audit
@@ -46,11 +46,20 @@ def load(scenario: Scenario, *, at: dt.datetime, say: Say = lambda line: None) -
         _amend(scenario, ground, log)
         stored = log.store()
         say(", ".join(f"{number} {name}" for name, number in stored.items() if number) + ".")
+        _count_packs(ground.plant, at)
         refit.mark_all(ground.plant, at)
         planned = planning.lay(ground.plant, at)
         say(f"{planned} visits planned for the coming weeks.")
         audit.record(by=None, action="loaded demonstration", obj=ground.plant, at=at, plant_id=ground.plant.pk)
     return {"machines": len(ground.machines), "shifts": shifts, **stored}
+
+
+def _count_packs(plant: Plant, at: dt.datetime) -> None:
+    """Have the adjusters stand in the middle of their travel at the end, and the packs of the feet counted."""
+    rows = Adjuster.objects.filter(station__machine__line__plant=plant)
+    rows.update(bounds_at=at)
+    feet = rows.filter(kind=Adjuster.Kind.SHIM, along_z=False, station__kind=Station.Kind.TOOL_PACK)
+    feet.update(pack_um=[500.0, 100.0, 50.0, 20.0, 20.0, 10.0], pack_counted_at=at)
 
 
 def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, say: Say) -> tuple[Log, int]:

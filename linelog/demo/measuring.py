@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelog.alignment import clock
+from linelog.alignment.adjuster_state import move_facts
 from linelog.alignment.advice import Advice, advise
 from linelog.alignment.computing import StationOutcome, compute_swept
 from linelog.alignment.models import (
@@ -117,9 +118,10 @@ class Calling:
                     station=station,
                     adjuster=row,
                     travel_um=line.travel_um,
-                    typed=line.words[:40],
+                    typed="as offered",
                     unit="um",
                     words=line.words[:200],
+                    **move_facts(row, line.travel_um, line.put_in, line.taken_out, line.turns),
                     by=self.by,
                     at=self.at,
                 )

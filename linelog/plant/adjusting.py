@@ -20,17 +20,20 @@ HALF_WAY = 0.7
 
 
 def adjuster_of(row: Adjuster) -> adjust.Adjuster:
-    """Return a stored adjuster as `calc` takes it; CalcError, with the field, where it cannot be one."""
-    stock = tuple((t.thickness_um, None) for t in row.stock.thicknesses.all()) if row.stock else ()
+    """Return a stored adjuster as `calc` takes it, as it stands now; CalcError, with the field, if it cannot be."""
+    stock = tuple((t.thickness_um, t.pieces) for t in row.stock.thicknesses.all()) if row.stock else ()
+    low, high = row.travel_left_um
     return adjust.Adjuster(
         name=row.name,
         kind=adjust.Kind(row.kind),
         z_mm=row.z_mm,
         clock_deg=None if row.along_z else row.direction_deg,
         tilt_at_mm=(row.at_x_mm, row.at_y_mm) if row.along_z else None,
-        min_um=row.min_um,
-        max_um=row.max_um,
+        min_um=low,
+        max_um=high,
         stock=stock if row.kind == Adjuster.Kind.SHIM else (),
+        pieces_um=row.pieces_now if row.kind == Adjuster.Kind.SHIM else None,
+        backlash_turns=row.backlash_turns if row.kind == Adjuster.Kind.SCREW else 0.0,
         pitch_mm=row.pitch_mm if row.kind == Adjuster.Kind.SCREW else None,
         clockwise_moves_positive=row.clockwise_is_positive,
         resolution_um=None if row.kind == Adjuster.Kind.SHIM else row.resolution_um,
@@ -51,7 +54,9 @@ def reach_um(adjusters: Sequence[Adjuster]) -> float:
     reaches = []
     for axis in (math.sin, math.cos):
         along = [(abs(axis(math.radians(row.direction_deg))), row) for row in flat]
-        travels = [share * min(-row.min_um, row.max_um) for share, row in along if share > HALF_WAY]
+        travels = [
+            share * min(-row.travel_left_um[0], row.travel_left_um[1]) for share, row in along if share > HALF_WAY
+        ]
         reaches.append(min(travels, default=0.0))
     return min(reaches)
 

@@ -14,6 +14,7 @@ from linelog.calc.errors import CalcError
 from linelog.calc.sweep import sag_from_droop
 from linelog.calc.units import Unit, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
+from linelog.web.errors import Refused
 from linelog.web.forms import offer_rows
 from linelog.web.units import LengthField, NumberField, ask_in, parse_number, shown_in
 
@@ -195,12 +196,36 @@ class MoveForm(forms.Form):
         adjuster: Adjuster | None = data["adjuster"]
         sign = -1.0 if data["way"] == "-" else 1.0
         turns = (data["turns"] or 0.0) + (data["flats"] or 0.0) / FLATS_PER_TURN
+        sense = sign if adjuster is None or adjuster.clockwise_is_positive else -sign
         if adjuster and adjuster.pitch_mm and turns:
             typed = f"{data['turns'] or 0:g} turns {data['flats'] or 0:g} flats"
-            return Done(adjuster, sign * turns * adjuster.pitch_mm * 1000.0, typed, "turns", data["words"])
+            travel = sign * turns * adjuster.pitch_mm * 1000.0
+            return Done(adjuster, travel, typed, "turns", data["words"], turns=sense * turns)
         if data["travel"] is None:
             return Done(adjuster, None, "", self.unit.value, data["words"])
         return Done(adjuster, sign * data["travel"], str(self.data.get("travel", "")), self.unit.value, data["words"])
+
+
+MOST_PIECES, THINNEST_UM, THICKEST_UM = 40, 1.0, 5000.0
+
+
+def pieces_typed(text: str, unit: Unit) -> tuple[float, ...]:
+    """Read counted thicknesses such as '0.50 + 0.10', thickest first in um; '0' is an empty pack."""
+    words = text.replace("+", " ").replace(";", " ").split()
+    if not words:
+        raise Refused("Which shims lie in the pack? Type them like 0.50 + 0.10, or 0 where there are none.")
+    try:
+        sizes = [to_um(parse_number(word), unit) for word in words]
+    except ValueError as error:
+        raise Refused(str(error)) from None
+    if sizes == [0.0]:
+        return ()
+    odd = next((w for w, size in zip(words, sizes, strict=True) if not THINNEST_UM <= size <= THICKEST_UM), None)
+    if odd is not None:
+        raise Refused(f"{odd} {unit.label} is no shim: they run from 0.001 to 5 mm. Check the number and its unit.")
+    if len(sizes) > MOST_PIECES:
+        raise Refused(f"A pack of {len(sizes)} shims? At most {MOST_PIECES} can be counted.")
+    return tuple(sorted(sizes, reverse=True))
 
 
 class NoteForm(forms.Form):

@@ -110,7 +110,22 @@ class StationNote(models.Model):
 
 
 class MoveMade(models.Model):
-    """A move that was really made, as typed; travel in um, positive as the adjuster's own direction says."""
+    """A move that was really made, as typed; travel in um, positive as the adjuster's own direction says.
+
+    What was done is kept as a code with its figures, as the adjuster was set up that day; the sentence is made when
+    it is shown (`alignment.moves_made`). Records from before have their words alone.
+    """
+
+    class Verb(models.TextChoices):
+        """What was done with the adjuster."""
+
+        PUT_IN = "put_in", "Put in"
+        TAKE_OUT = "take_out", "Took out"
+        CHANGE = "change", "Put in and took out"
+        RAISE = "thicker", "Made thicker"
+        LOWER = "thinner", "Made thinner"
+        TURN = "turn", "Turned"
+        SET = "set", "Moved by indicator"
 
     visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="moves")
     station = models.ForeignKey(Station, on_delete=models.PROTECT, related_name="+")
@@ -119,6 +134,12 @@ class MoveMade(models.Model):
     typed = models.CharField(max_length=40, blank=True)
     unit = models.CharField(max_length=5)
     words = models.CharField(max_length=200, blank=True)
+    verb = models.CharField(max_length=8, choices=Verb, blank=True, help_text="Empty: an old record, told in words.")
+    put_in_um = models.JSONField(default=list, blank=True, help_text="Thickness of each shim put in.")
+    taken_out_um = models.JSONField(default=list, blank=True)
+    turns = models.FloatField(null=True, blank=True, help_text="Of a screw, clockwise (in) positive.")
+    toward_deg = models.FloatField(null=True, blank=True, help_text="Where the part went, as seen from the crank.")
+    toward_end = models.CharField(max_length=5, blank=True, help_text="Along the ram: toward 'domer' or 'crank'.")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
 

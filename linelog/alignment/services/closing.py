@@ -29,7 +29,7 @@ def freeze_advice(*, visit: Visit, unit: Unit) -> None:
         advice = advise_for(
             found,
             running.found if running else None,
-            adjusters_of(station),
+            adjusters_of(station, before=visit.opened_at),
             unit,
             for_running=machine.moves_for_running,
         )

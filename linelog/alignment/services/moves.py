@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db import transaction
 
+from linelog.alignment import adjuster_state
 from linelog.alignment.models import Capture, MoveMade, Result, RunningReading, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services.guard import locked_open_visit
@@ -23,13 +24,19 @@ ABSURD_TRAVEL_UM = 20_000.0
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """A move as typed: travel of an adjuster in um, or words where no figure fits, or both."""
+    """A move as typed: travel of an adjuster in um, or words where no figure fits, or both.
+
+    put_in, taken_out  thickness in um of each shim, where that is known; turns of a screw, in positive
+    """
 
     adjuster: Adjuster | None
     travel_um: float | None
     typed: str
     unit: str
     words: str
+    put_in: tuple[float, ...] = ()
+    taken_out: tuple[float, ...] = ()
+    turns: float | None = None
 
 
 def _touch(visit: Visit, station: Station) -> None:
@@ -46,6 +53,7 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
             raise Refused("Say what was moved: the travel, or a few words.", field="travel")
         if done.travel_um is not None and abs(done.travel_um) > ABSURD_TRAVEL_UM:
             raise Refused("That is more than 20 mm of travel: check the number and its unit.", field="travel")
+        facts = adjuster_state.done_facts(done, station)
         move = MoveMade.objects.create(
             visit=fresh,
             station=station,
@@ -54,10 +62,12 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
             typed=done.typed,
             unit=done.unit,
             words=done.words.strip(),
+            **facts,
             by=by,
             at=at,
         )
         _touch(fresh, station)
+        adjuster_state.draw_stock(done.adjuster, move.put_in_um, -1)
         audit.record(by=by, action="logged move", obj=move, at=at, after=audit.snapshot(move))
         return move.pk
 
@@ -98,9 +108,33 @@ def take_move_back(*, by: Person, visit: Visit, station: Station, move_id: int, 
         if move is None:
             raise Refused("This move is not in the log any more: somebody took it back already.")
         audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
+        adjuster_state.draw_stock(move.adjuster, move.put_in_um, +1)
         move.delete()
 
     writes.once(by=by, key=key, content=[visit.pk, station.pk, "move back", move_id], at=at, write=write)
+
+
+def count_pack(
+    *,
+    by: Person,
+    visit: Visit,
+    station: Station,
+    adjuster: Adjuster,
+    pieces_um: Sequence[float],
+    at: datetime,
+    key: str = "",
+) -> None:
+    """Store the thicknesses counted in a pack; moves logged from now on change them."""
+
+    def write() -> None:
+        locked_open_visit(visit, by)
+        before = {"pack_um": adjuster.pack_um}
+        Adjuster.objects.filter(pk=adjuster.pk).update(pack_um=list(pieces_um), pack_counted_at=at)
+        after = {"pack_um": list(pieces_um)}
+        audit.record(by=by, action="counted pack", obj=adjuster, at=at, before=before, after=after)
+
+    content = [visit.pk, station.pk, "pack", adjuster.pk, list(pieces_um)]
+    writes.once(by=by, key=key, content=content, at=at, write=write)
 
 
 @transaction.atomic

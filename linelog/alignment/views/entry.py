@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, SweepForm
+from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, SweepForm, pieces_typed
 from linelog.alignment.forms.visit import RunningForm
 from linelog.alignment.models import Sweep, Visit
 from linelog.alignment.place import place_from, place_url
@@ -17,7 +17,7 @@ from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
 from linelog.calc.units import Unit
-from linelog.plant.models import Station
+from linelog.plant.models import Adjuster, Station
 from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
@@ -181,7 +181,19 @@ def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
             by=request.user,
             visit=visit,
             station=station,
-            offered=[moves.Done(line.adjuster, line.travel_um, line.words[:40], "um", line.words) for line in lines],
+            offered=[
+                moves.Done(
+                    line.adjuster,
+                    line.travel_um,
+                    "as offered",
+                    "um",
+                    line.words[:200],
+                    line.put_in,
+                    line.taken_out,
+                    line.turns,
+                )
+                for line in lines
+            ],
             seen=request.POST.get("seen", ""),
             at=timezone.now(),
             key=_key(request),
@@ -200,6 +212,23 @@ def move_back(request: Request, visit_id: int, station_id: int, move_id: int) ->
         moves.take_move_back(
             by=request.user, visit=visit, station=station, move_id=move_id, at=timezone.now(), key=_key(request)
         )
+    except Refused as refusal:
+        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moves")
+
+
+@require_POST
+@needs(Permission.LOG_VISIT)
+def count_pack(request: Request, visit_id: int, station_id: int, adjuster_id: int) -> HttpResponse:
+    """Say which shims lie in a pack, as they were counted."""
+    visit, station = visit_and_station(request, visit_id, station_id)
+    row = get_object_or_404(station.adjusters.filter(kind=Adjuster.Kind.SHIM), pk=adjuster_id)
+    who: dict[str, Any] = {"by": request.user, "at": timezone.now(), "key": _key(request)}
+    try:
+        pieces = pieces_typed(
+            request.POST.get("pieces", ""), units.shown_in(request.POST.get("unit"), units.of(request.user))
+        )
+        moves.count_pack(visit=visit, station=station, adjuster=row, pieces_um=pieces, **who)
     except Refused as refusal:
         return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
     return _answer(request, visit, station, "moves")

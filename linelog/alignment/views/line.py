@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
+from linelog.alignment.adjuster_state import with_present_state
 from linelog.alignment.common_line import Answer, Bushing, plan_line
 from linelog.alignment.forms.ram import LineForm
 from linelog.alignment.line_drawing import draw_line
@@ -27,7 +28,7 @@ LAST_VISITS = 12
 def _adjusters(machine: Machine) -> dict[int, list[Adjuster]]:
     rows = Adjuster.objects.filter(station__machine=machine).order_by("station", "order", "pk")
     found: dict[int, list[Adjuster]] = defaultdict(list)
-    for row in rows.select_related("stock").prefetch_related("stock__thicknesses"):
+    for row in with_present_state(list(rows.select_related("stock").prefetch_related("stock__thicknesses"))):
         found[row.station_id].append(row)
     return found
 

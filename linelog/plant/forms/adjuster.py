@@ -27,7 +27,7 @@ SENSES = (("1", "that way"), ("0", "the opposite way"))
 # The fields that only one kind has.
 OF_KIND = {
     Adjuster.Kind.SHIM: {"stock"},
-    Adjuster.Kind.SCREW: {"pitch_mm", "clockwise_is_positive", "resolution_um"},
+    Adjuster.Kind.SCREW: {"pitch_mm", "clockwise_is_positive", "resolution_um", "backlash_turns"},
     Adjuster.Kind.SLIDE: {"resolution_um"},
 }
 
@@ -61,6 +61,14 @@ class AdjusterForm(SetUpForm):
         initial="1",
     )
     resolution_um = SizeField(label="Smallest step it can be set to", largest_um=2000.0, initial=5.0)
+    backlash_turns = number(
+        "Backlash of the thread (turns)",
+        0,
+        5,
+        "Backlash lies between 0 and 5 turns.",
+        required=False,
+        help_text="A quarter turn is 0.25. Moves out then say: go past by so much and come back in.",
+    )
     min_um = LengthField(
         label="Least travel", largest_um=ABSURD_UM, initial=-1000.0, help_text="From where it stands: zero or below."
     )
@@ -73,7 +81,7 @@ class AdjusterForm(SetUpForm):
 
     not_facts = frozenset({"pushes"})
     groups = (
-        ("The adjuster", ("name", "z_mm", "stock", "pitch_mm", "resolution_um")),
+        ("The adjuster", ("name", "z_mm", "stock", "pitch_mm", "resolution_um", "backlash_turns")),
         ("Which way", ("pushes", "direction_deg", "clockwise_is_positive")),
         ("Where it stands, for one that pushes along the ram", ("at_x_mm", "at_y_mm")),
         ("Travel", ("min_um", "max_um")),
@@ -119,4 +127,5 @@ class AdjusterForm(SetUpForm):
             "direction_deg": 0.0 if along else degrees % 360.0,
             "at_x_mm": data["at_x_mm"] or 0.0,
             "at_y_mm": data["at_y_mm"] or 0.0,
+            **({"backlash_turns": data["backlash_turns"] or 0.0} if "backlash_turns" in data else {}),
         }

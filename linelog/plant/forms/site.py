@@ -20,6 +20,7 @@ from linelog.web.units import parse_number
 
 UNIT_WORDS = {"mm": Unit.MM, "um": Unit.UM, "µm": Unit.UM, "μm": Unit.UM, "in": Unit.INCH, "inch": Unit.INCH}
 THINNEST_UM, THICKEST_UM = 1.0, 5000.0  # what a pack can be worked out from
+MOST_PIECES = 10_000
 USUAL_SHIM_UM = (5.0, 2000.0)  # common practice, no source: outside it we ask
 USUAL_CUP_WALL_UM = (100.0, 600.0)  # common practice, no source: outside it we ask
 MONEY = {"said": "This can't be negative, nor above a million."}
@@ -191,31 +192,43 @@ class StockForm(SetUpForm):
     name = text("Name of the stock")
     thicknesses = forms.CharField(
         max_length=600,
-        help_text="A list such as 0.01 0.02 0.05 0.1 mm; without a unit it is read in yours.",
+        help_text="A list such as 0.01 0.02x6 0.05 mm: x6 where six are at hand and no more, nothing where there are "
+        "plenty. Without a unit it is read in yours.",
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
         error_messages={"required": "List at least one thickness: no pack can be made from an empty stock."},
     )
     not_facts = frozenset({"thicknesses"})
+    at_hand: dict[float, int]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["thicknesses"].label = f"Thicknesses ({self.unit.label})"
         if self.row:
-            stored = self.row.thicknesses.values_list("thickness_um", flat=True)
-            self.initial["thicknesses"] = " ".join(f"{round(from_um(t, self.unit), 6):g}" for t in stored)
+            self.initial["thicknesses"] = " ".join(
+                f"{round(from_um(t.thickness_um, self.unit), 6):g}{'' if t.pieces is None else f'x{t.pieces}'}"
+                for t in self.row.thicknesses.all()
+            )
 
     def clean_thicknesses(self) -> list[float]:
         """Turn the list into um, thinnest first."""
         words = self.cleaned_data["thicknesses"].replace(";", " ").replace('"', " in").split()
         unit = UNIT_WORDS.get(words[-1].lower()) if words else None
         words = words[:-1] if unit else words
-        found = sorted(self._thickness(word.rstrip(","), unit or self.unit) for word in words)
+        counted = dict(self._counted(word.rstrip(","), unit or self.unit) for word in words)
+        found = sorted(self._thickness(word.rstrip(",").partition("x")[0], unit or self.unit) for word in words)
+        self.at_hand = {size: pieces for size, pieces in counted.items() if pieces is not None}
         if not found:
             raise forms.ValidationError("List at least one thickness: no pack can be made from an empty stock.")
         for before, after in pairwise(found):
             if after - before < 0.1:
                 raise forms.ValidationError(f"{from_um(after, unit or self.unit):g} is listed twice.")
         return found
+
+    def _counted(self, word: str, unit: Unit) -> tuple[float, int | None]:
+        size, _, pieces = word.partition("x")
+        if "x" in word and not (pieces.isdecimal() and int(pieces) <= MOST_PIECES):
+            raise forms.ValidationError(f"{word}: how many pieces are at hand? Write 0.02x6, a number up to 10000.")
+        return self._thickness(size, unit), int(pieces) if pieces else None
 
     def _thickness(self, word: str, unit: Unit) -> float:
         try:

@@ -34,6 +34,7 @@ class ShimThickness(models.Model):
 
     stock = models.ForeignKey(ShimStock, on_delete=models.CASCADE, related_name="thicknesses")
     thickness_um = models.FloatField()
+    pieces = models.PositiveIntegerField(null=True, blank=True, help_text="At hand; empty means plenty.")
 
     class Meta:
         ordering = ["stock", "thickness_um"]
@@ -75,10 +76,18 @@ class Adjuster(models.Model):
     min_um = models.FloatField(default=-1000.0)
     max_um = models.FloatField(default=1000.0)
     stock = models.ForeignKey(ShimStock, on_delete=models.PROTECT, null=True, blank=True)
+    backlash_turns = models.FloatField(default=0.0, help_text="Play of a screw's thread.")
+    pack_um = models.JSONField(null=True, blank=True, help_text="Thicknesses counted in the pack; null: not known.")
+    pack_counted_at = models.DateTimeField(null=True, blank=True)
+    bounds_at = models.DateTimeField(null=True, blank=True, help_text="Moves logged since then use the travel up.")
     version = models.PositiveIntegerField(default=1)
 
     plant_path = "station__machine__line__plant"
     objects = Scoped.as_manager()
+
+    # What the moves logged so far come to; read with the rows by `alignment.adjuster_state`, as set up without it.
+    moved_um = 0.0
+    pieces_now: tuple[float, ...] | None = None
 
     class Meta:
         ordering = ["station", "order", "id"]
@@ -91,6 +100,10 @@ class Adjuster(models.Model):
                 name="screw_has_a_pitch",
             ),
             models.CheckConstraint(condition=~Q(kind="shim") | Q(stock__isnull=False), name="shim_has_a_stock"),
+            models.CheckConstraint(condition=Q(backlash_turns__gte=0), name="backlash_not_negative"),
+            models.CheckConstraint(
+                condition=Q(pack_um__isnull=True) | Q(pack_counted_at__isnull=False), name="pack_counted_at_a_time"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -100,6 +113,11 @@ class Adjuster(models.Model):
     def toward(self) -> str:
         """Where positive travel pushes, in words."""
         return "the domer" if self.along_z else f"{clock_position(self.direction_deg)} o'clock"
+
+    @property
+    def travel_left_um(self) -> tuple[float, float]:
+        """Least and greatest travel from where it stands now, after the moves logged."""
+        return min(0.0, self.min_um - self.moved_um), max(0.0, self.max_um - self.moved_um)
 
     @property
     def away(self) -> str:

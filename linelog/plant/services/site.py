@@ -128,43 +128,60 @@ def remove_line(*, by: Any, at: dt.datetime, line: Line, version: int) -> None:
     rows.remove(by=by, at=at, row=line, version=version, in_use=sentence)
 
 
-def add_stock(*, by: Any, at: dt.datetime, plant: Plant, name: str, thicknesses_um: Sequence[float]) -> ShimStock:
-    """Add a shim stock with its thicknesses."""
+def add_stock(
+    *,
+    by: Any,
+    at: dt.datetime,
+    plant: Plant,
+    name: str,
+    thicknesses_um: Sequence[float],
+    at_hand: Mapping[float, int] | None = None,
+) -> ShimStock:
+    """Add a shim stock with its thicknesses, and the pieces at hand of those that were counted."""
     rows.check_mine(by, plant)
     _check_thicknesses(thicknesses_um)
     with transaction.atomic():
         extra = {"thicknesses_um": list(thicknesses_um)}
         stock = rows.add(by=by, at=at, row=ShimStock(plant=plant, name=name), taken=STOCK_TAKEN, extra=extra)
-        _put(stock, thicknesses_um)
+        _put(stock, thicknesses_um, at_hand or {})
     return stock
 
 
 def change_stock(
-    *, by: Any, at: dt.datetime, stock: ShimStock, version: int, name: str, thicknesses_um: Sequence[float]
+    *,
+    by: Any,
+    at: dt.datetime,
+    stock: ShimStock,
+    version: int,
+    name: str,
+    thicknesses_um: Sequence[float],
+    at_hand: Mapping[float, int] | None = None,
 ) -> ShimStock:
-    """Rename a stock and replace its thicknesses."""
+    """Rename a stock and replace its thicknesses and the pieces at hand."""
     _check_thicknesses(thicknesses_um)
     with transaction.atomic():
         fresh = rows.change(by=by, at=at, row=stock, version=version, facts={"name": name}, taken=STOCK_TAKEN)
-        before = list(fresh.thicknesses.values_list("thickness_um", flat=True))
-        if before != list(thicknesses_um):
+        before = {t.thickness_um: t.pieces for t in fresh.thicknesses.all()}
+        after = {thickness: (at_hand or {}).get(thickness) for thickness in thicknesses_um}
+        if before != after:
             fresh.thicknesses.all().delete()
-            _put(fresh, thicknesses_um)
+            _put(fresh, thicknesses_um, at_hand or {})
             audit.record(
                 by=by,
                 action="changed thicknesses",
                 obj=fresh,
                 at=at,
-                before={"thicknesses_um": before},
-                after={"thicknesses_um": list(thicknesses_um)},
+                before={"thicknesses_um": list(before), "pieces": list(before.values())},
+                after={"thicknesses_um": list(after), "pieces": list(after.values())},
                 plant_id=fresh.plant_id,
             )
     return fresh
 
 
-def _put(stock: ShimStock, thicknesses_um: Sequence[float]) -> None:
+def _put(stock: ShimStock, thicknesses_um: Sequence[float], at_hand: Mapping[float, int]) -> None:
     ShimThickness.objects.bulk_create(
-        ShimThickness(stock=stock, thickness_um=thickness) for thickness in thicknesses_um
+        ShimThickness(stock=stock, thickness_um=thickness, pieces=at_hand.get(thickness))
+        for thickness in thicknesses_um
     )
 
 

@@ -104,7 +104,9 @@ def add_adjuster(*, by: Any, at: datetime, station: Station, facts: Mapping[str,
 
 
 def change_adjuster(*, by: Any, at: datetime, adjuster: Adjuster, version: int, facts: Mapping[str, Any]) -> Adjuster:
-    """Change an adjuster."""
+    """Change an adjuster; bounds are typed from where it stands, so that moves count from now where they changed."""
+    if any(facts.get(name, getattr(adjuster, name)) != getattr(adjuster, name) for name in ("min_um", "max_um")):
+        facts = {**facts, "bounds_at": at}
     return rows.change(
         by=by, at=at, row=adjuster, version=version, facts=facts, taken=ADJUSTER_TAKEN, rules=_adjuster_rules
     )

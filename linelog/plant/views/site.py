@@ -170,7 +170,7 @@ def add_stock(request: Request, plant_id: int) -> HttpResponse:
         request,
         Page("Add a shim stock", overview_url(plant), button="Add"),
         partial(StockForm, unit=units.of(request.user)),
-        lambda form: add(**form.facts(), thicknesses_um=form.cleaned_data["thicknesses"]),
+        lambda form: add(**form.facts(), thicknesses_um=form.cleaned_data["thicknesses"], at_hand=form.at_hand),
     )
 
 
@@ -189,6 +189,7 @@ def stock(request: Request, stock_id: int) -> HttpResponse:
             **form.facts(),
             version=form.cleaned_data["version"],
             thicknesses_um=form.cleaned_data["thicknesses"],
+            at_hand=form.at_hand,
         ),
         remove=lambda version: services.remove_stock(**who, version=version),
     )
