@@ -54,6 +54,17 @@ def database_of(program: Program) -> Iterator[str]:
         del connections[ALIAS]
 
 
+@contextmanager
+def as_default(alias: str) -> Iterator[None]:
+    """Let what names no database, as the program's sums do where they look up more, ask this one."""
+    before = connections["default"]
+    connections["default"] = connections[alias]
+    try:
+        yield
+    finally:
+        connections["default"] = before
+
+
 def look(program: Program, acknowledged: Iterable[Write]) -> Found:
     """Compare what was acknowledged until now with the program's database, and that with itself."""
     promised = list(acknowledged)
@@ -68,7 +79,8 @@ def compare(promised: list[Write], using: str) -> Found:
         readings = {_place(row): row.pk for row in Reading.objects.using(then).select_related("sweep")}
         moves = list(MoveMade.objects.using(then).values_list("visit_id", "station_id", "words", "pk"))
         said = Counter(AuditEvent.objects.using(then).values_list("action", "object_type", "object_id"))
-        wrong_sums = _wrong_sums(then)
+        with as_default(then):
+            wrong_sums = _wrong_sums(then)
     told = {key[2]: number for key, number in said.items() if key[:2] == ("typed reading", "reading")}
     told_moves = {key[2]: number for key, number in said.items() if key[:2] == ("logged move", "movemade")}
     ids, move_ids = {str(pk) for pk in readings.values()}, {str(move[3]) for move in moves}

@@ -21,6 +21,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import chain, islice
 from typing import Any
 
@@ -199,7 +200,8 @@ def main() -> int:
     import django
 
     django.setup()
-    outcome = run(chosen.each, chosen.engine, writers=chosen.writers, seed=chosen.seed, lock_s=chosen.lock)
+    say = partial(print, flush=True)
+    outcome = run(chosen.each, chosen.engine, writers=chosen.writers, seed=chosen.seed, lock_s=chosen.lock, say=say)
     print(outcome)
     return 1 if any(outcome.harm) or outcome.refused else 0
 
