@@ -32,5 +32,10 @@ def prepare(writers: int, visits: int) -> None:
         for _ in range(visits):
             machine = factories.machine(line)
             visit = factories.visit(machine, who, opened_at=timezone.now())
-            own.append({"visit": visit.pk, "stations": [[s.pk, list(s.seats)] for s in machine.stations.all()]})
+            own.append(
+                {
+                    "visit": visit.pk,
+                    "stations": [[s.pk, list(s.seats)] for s in machine.stations.all() if not s.is_bushing],
+                }
+            )
         sys.stdout.write(json.dumps({"session": a_session(who), "visits": own}) + "\n")
