@@ -9,7 +9,7 @@ from typing import Any
 from django.core.files.base import ContentFile
 from django.utils import timezone
 
-from linelog.alignment.models import MoveMade, Photo, Sweep
+from linelog.alignment.models import MoveMade, PersonalLock, Photo, Sweep
 from linelog.alignment.services import captures
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import calendars
@@ -99,6 +99,11 @@ class World:
     @cached_property
     def visit(self) -> Any:
         return factories.visit(self.machine, self.person("mechanic"))
+
+    @cached_property
+    def own_lock(self) -> Any:
+        lockout = self.visit.lockouts.first() or factories.lockout(self.visit, self.person("mechanic"))
+        return PersonalLock.objects.create(lockout=lockout, name="A. Mechanic", on_at=factories.NOW)
 
     @cached_property
     def sweep(self) -> Any:

@@ -10,9 +10,10 @@ from functools import cached_property
 from typing import Any
 
 from linelog.alignment import advice, clock
+from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
 from linelog.alignment.computing import Outcome, StationOutcome, compute
 from linelog.alignment.drawing import Drawing, draw
-from linelog.alignment.models import MoveMade, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.place import place_query, place_url
@@ -99,6 +100,18 @@ class StationPage:
     def beside(self) -> tuple[Tab | None, Tab | None]:
         """The stations before and after this one."""
         return _neighbours(self.visit, self.place)
+
+    @cached_property
+    def amended(self) -> tuple[AmendedLine, ...]:
+        """What amendments made of the values of this sweep's stage."""
+        lines = amended_lines(self.visit).get(self.station.pk, ())
+        return tuple(line for line in lines if line.first.stage == self.place.stage)
+
+    @cached_property
+    def amended_readings(self) -> tuple[AmendedReading, ...]:
+        """The readings of this sweep that were typed anew."""
+        mine = {reading.pk for reading in self.sweep.readings.all()} if self.sweep.pk else set()
+        return tuple(row for key, row in readings_of(self.visit).items() if key in mine)
 
     @cached_property
     def note(self) -> StationNote | None:

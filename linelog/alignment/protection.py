@@ -43,6 +43,27 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     )
 
 
+_LOCKOUT = "This lockout belongs to a signed visit, which never changes."
+_LOCK = "This lock belongs to a signed visit, which never changes."
+_OF_LOCK = "(SELECT visit_id FROM alignment_lockout WHERE id = {row}.lockout_id)"
+
+
+def _said_once(table: str, says: str, visit: str, said: str, fixed: tuple[str, ...]) -> tuple[Rule, ...]:
+    """Return the rules of what may still be closed after the signature, once: a machine may be returned after it.
+
+    `said` is SQL that holds when it was closed already; the columns `fixed` never change.
+    """
+    insert, _, delete, truncate = _part(table, "", visit)
+    moved = " OR ".join(f"NEW.{name} <> OLD.{name}" for name in ("id", *fixed))
+    changed = f"({_is_signed(visit.format(row='OLD'))}) AND ({said} OR {moved})"
+    return (
+        Rule(table, "INSERT", insert.when, says),
+        Rule(table, "UPDATE", changed, says),
+        Rule(table, "DELETE", delete.when, says),
+        Rule(table, "TRUNCATE", truncate.when, says),
+    )
+
+
 _VISIT = "This visit is signed and never changes."
 RULES = (
     Rule("alignment_visit", "UPDATE", "OLD.state = 'signed'", _VISIT),
@@ -56,5 +77,25 @@ RULES = (
         "value of a capture",
         "(SELECT visit_id FROM alignment_capture WHERE id = {row}.capture_id)",
     ),
+    *_said_once(
+        "alignment_lockout",
+        _LOCKOUT,
+        "{row}.visit_id",
+        "OLD.returned_at IS NOT NULL OR "
+        "(OLD.ended_at IS NOT NULL AND (NEW.ended_at IS NULL OR NEW.ended_at <> OLD.ended_at))",
+        (
+            *("visit_id", "verified_by", "verified_at", "procedure", "logged_by_id", "logged_at"),
+            *("runs_out_at", "runs_out_why"),
+        ),
+    ),
+    *_said_once(
+        "alignment_personallock",
+        _LOCK,
+        _OF_LOCK,
+        "OLD.off_at IS NOT NULL",
+        ("lockout_id", "name", "number", "on_at"),
+    ),
     *never_changed("alignment_amendment", "An amendment is never changed."),
+    *never_changed("alignment_amendedreading", "An amendment is never changed."),
+    *never_changed("alignment_amendedresult", "An amendment is never changed."),
 )

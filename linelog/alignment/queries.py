@@ -10,6 +10,7 @@ from typing import Any
 from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.adjuster_state import with_present_state
+from linelog.alignment.amended import AmendedLine, amended_lines
 from linelog.alignment.judging import is_judged, not_judged
 from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
@@ -136,6 +137,7 @@ class StationLine:
     found_running: Expectation | None
     left_running: Expectation | None
     bushing: BushingFound | None = None
+    amended: tuple[AmendedLine, ...] = ()
 
 
 def _worst(results: list[Result]) -> Result | None:
@@ -153,6 +155,7 @@ def station_lines(visit: Visit) -> list[StationLine]:
     )
     stations = in_force(visit, stations_of(visit.machine))
     knowledge, travels, bushings = knowledge_of(visit.machine, stations), _travels(visit), _bushings(visit)
+    amended = amended_lines(visit)
     lines = []
     for station in stations:
         mine = [r for r in results if r.station_id == station.pk]
@@ -170,6 +173,7 @@ def station_lines(visit: Visit) -> list[StationLine]:
                 found_running=expected_of(knowledge, station, found, travels),
                 left_running=expected_of(knowledge, station, left, travels),
                 bushing=bushings.get(station.pk),
+                amended=amended.get(station.pk, ()),
             )
         )
     return lines

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from django.utils import timezone
 
 from linelog.alignment.reconciled import Reconciled
 from linelog.calc.units import Unit
@@ -52,7 +53,7 @@ def _pairs(found: Sequence[Reconciled], axis: int, y: str, name: str, unit: Unit
             value = pair.pair.difference_um[axis]
             x.append(place - PAIRS_WIDE + PAIRS_WIDE * (number + 0.5) / n)
             heights.append(value / unit.um)
-            when = pair.pair.running.when.date()
+            when = timezone.localtime(pair.pair.running.when).date()
             said.append([f"{plotly.text(one.station.name)}, {when}: {units.show_um(value, unit, signed=True)}"])
     marks = plotly.markers(f"{name}: pairs", "--series-1", "circle", size=8)
     return marks | {"x": typed(x), "y": typed(heights), "customdata": said, "yaxis": y}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 from linelog.calc.readings import clock_deg
 from linelog.calc.verdict import Judged, Verdict, judge
@@ -70,6 +70,22 @@ class Word:
     set_aside: bool
     x_um: float | None
     y_um: float | None
+    evaluated: Evaluated | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluated:
+    """What a value came to with amended readings, judged by the limits of its day; um and mm/m."""
+
+    x_um: float
+    y_um: float
+    radial_um: float
+    expanded_um: float
+    verdict: str
+    severity: float
+    tilt_x_mm_per_m: float | None
+    tilt_y_mm_per_m: float | None
+    tilt_expanded_mm_per_m: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +126,9 @@ def _word(value: Value, words: dict[Place, Word]) -> Word | None:
 
 
 def _amend(value: Value, word: Word) -> Value:
+    amended = Amended(word.reason, value.x_um, value.y_um)
+    if word.evaluated is not None:
+        return replace(value, amended=amended, **asdict(word.evaluated))
     if word.x_um is None or word.y_um is None:
         return value
     radial = math.hypot(word.x_um, word.y_um)
@@ -121,7 +140,7 @@ def _amend(value: Value, word: Word) -> Value:
         radial_um=radial,
         verdict=min((one.verdict.value for one in judged), key=WORST_FIRST.index),
         severity=max(one.severity for one in judged),
-        amended=Amended(word.reason, value.x_um, value.y_um),
+        amended=amended,
     )
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from linelog.alignment.judging import judged, not_judged
-from linelog.alignment.models import Amendment, Result, Visit
-from linelog.alignment.standing import Place, Standing, Value, Word, stand
+from linelog.alignment.models import AmendedResult, Amendment, Result, Visit
+from linelog.alignment.standing import Evaluated, Place, Standing, Value, Word, stand
 from linelog.plant.models import Machine, Station
 
 COLUMNS = (
@@ -51,17 +51,36 @@ def standing(results: QuerySet[Result]) -> Standing:
 
 
 def last_words(visits: Iterable[int]) -> dict[Place, Word]:
-    """Return the last amendment of each value; an amendment with a reason alone changes no value."""
-    rows = (
-        Amendment.objects.filter(visit__in=list(visits), station__isnull=False)
-        .order_by("at", "pk")
-        .values_list("visit_id", "station_id", "stage", "seat", "reason", "set_aside", "x_um", "y_um")
-    )
-    return {
-        (visit, station, stage, seat): Word(reason, set_aside, x_um, y_um)
-        for visit, station, stage, seat, reason, set_aside, x_um, y_um in rows
-        if set_aside or x_um is not None
-    }
+    """Return the last amendment of each value; an amendment with a reason alone changes no value.
+
+    A reading typed anew gives every seat of its station a new value, but brings back none that was set aside.
+    """
+    rows = Amendment.objects.filter(visit__in=list(visits), station__isnull=False).order_by("at", "pk")
+    found: dict[Place, Word] = {}
+    for one in rows.prefetch_related("results"):
+        place = (one.visit_id, one.station_id or 0, one.stage, one.seat)
+        if one.set_aside or one.x_um is not None:
+            found[place] = Word(one.reason, one.set_aside, one.x_um, one.y_um)
+        for result in one.results.all():
+            place = (*place[:3], result.seat)
+            if place not in found or not found[place].set_aside:
+                found[place] = Word(one.reason, False, None, None, _evaluated(result))
+    return found
+
+
+def _evaluated(result: AmendedResult) -> Evaluated:
+    return Evaluated(**{name: getattr(result, name) for name in Evaluated.__dataclass_fields__})
+
+
+def of_visit(visit: Visit) -> dict[tuple[int, str, str, str], Value | None]:
+    """Return what the amendments make of each result of a visit (station, stage, seat, method); None: set aside."""
+    rows = [Value(*row) for row in Result.objects.filter(visit=visit).values_list(*COLUMNS)]
+    kept = {_place_of(value): value for value in stand(rows, last_words([visit.pk])).values}
+    return {_place_of(value): kept.get(_place_of(value)) for value in rows}
+
+
+def _place_of(value: Value) -> tuple[int, str, str, str]:
+    return value.station_id, value.stage, value.seat, value.method
 
 
 def _last_word_sets_aside() -> Subquery:

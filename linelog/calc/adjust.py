@@ -129,7 +129,7 @@ class Mount:
     to_motion   (5, n): the motion that travels make; the matrix A of the trade, with a row for dz
 
     Adjusters that lie on no rigid motion (a fourth foot, two feet at one place) leave a strain: what the body
-    cannot follow, a soft foot. The motion is then the least-squares one.
+    cannot follow: a foot does not bear. The motion is then the least-squares one.
     """
 
     to_travel: Floats

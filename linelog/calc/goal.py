@@ -7,7 +7,7 @@
 4. the fewest shims handled, then the least shift along the ram, then the shortest travels.
 
 What differs by less than `SAME_UM` counts as equal, in each direction and at each seat. Where the adjusters are more
-than a rigid body can follow, the gap left (a soft foot) counts twice beside the offset.
+than a rigid body can follow, the gap left (a foot that does not bear) counts twice beside the offset.
 
 Directions are those of the first adjuster and square to it: with feet and side screws the two then fall apart
 exactly, and turning the whole station turns the answer with it.

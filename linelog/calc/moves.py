@@ -177,7 +177,7 @@ class MoveSolution:
     stuck          where it would lie if every adjuster went as far as wanted: what none of them governs
     limit_um, tilt_limit_mm_per_m  what it is held against; the tilt limit may be None
     endways_um     shift along the ram that comes with the move, forward positive
-    strain_um      largest gap left at an adjuster that the rigid body does not follow: a soft foot
+    strain_um      largest gap left at an adjuster that the rigid body does not follow: a foot that does not bear
     turned_mm_per_m  how far the move turns the station, whether or not its slope was measured
     keeping_tilt   where the move pushes a slope out of its limit: the best that leaves the slope inside
     """

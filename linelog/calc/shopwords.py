@@ -118,7 +118,9 @@ def side_effect_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
         found.append(f"The move also shifts it {_length(abs(solution.endways_um), unit)} toward the {way}.")
     if solution.strain_um >= _NOTICED_UM:
         gap = _length(solution.strain_um, unit)
-        found.append(f"The adjusters do not fit one plane by {gap}: look for a soft foot after tightening.")
+        found.append(
+            f"The adjusters do not fit one plane by {gap}: look for a foot that does not bear, after tightening."
+        )
     return tuple(found)
 
 

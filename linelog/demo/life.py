@@ -186,6 +186,7 @@ class Life:
                 self.state[number] += calling.move(station, advice)
                 calling.sweep(station, Stage.AS_LEFT, self._seen(number, loose_after, calling))
         calling.pass_time(12.0)
+        calling.lock_out(returned=True)
         calling.carry_over()
         for number in model.known(self.site.places, self.plan.running):
             if number in advised:
@@ -223,7 +224,7 @@ class Life:
         return ""
 
     def call(self, at: dt.datetime, reason: str) -> Calling:
-        """Open a visit at this time, its lockout verified."""
+        """Open a visit at this time; its lockout is verified eight minutes later."""
         mechanics = self.setting.mechanics
         by = mechanics[int(self.rng.integers(len(mechanics)))]
         visit = Visit(
@@ -235,8 +236,6 @@ class Life:
             minutes_in_state=int(self.rng.integers(20, 120)),
             oil_c=round(float(self.rng.normal(41.0, 2.5)), 1),
             room_c=round(float(self.rng.normal(24.0, 3.0)), 1),
-            lockout_verified_by=str(by),
-            lockout_verified_at=at + dt.timedelta(minutes=8),
         )
         self.setting.log.visits.append(visit)
         setting = self.setting

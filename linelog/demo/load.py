@@ -123,6 +123,7 @@ def _open(life: Life, at: dt.datetime) -> None:
             calling.read_some(station, life.state[number], 2)
     for note in calling.log.notes[-1:]:
         note.advised = ""  # frozen only when signed
+    calling.lock_out(returned=False)
     calling.log.results += calling.results
 
 
@@ -132,6 +133,7 @@ def _drop(life: Life) -> None:
     calling = life.call(life.setting.at(scenario.days - 9, 13.25), Visit.Reason.SPOILAGE)
     calling.pass_time(12.0)
     calling.read_some(life.site.stations[2], life.state[2], 3)
+    calling.lock_out(returned=True)
     calling.visit.state, calling.visit.dropped_why = Visit.State.DROPPED, scenario.visiting.dropped
 
 

@@ -13,7 +13,9 @@ from linelog.alignment.models import (
     BushingPosition,
     Capture,
     CaptureValue,
+    Lockout,
     MoveMade,
+    PersonalLock,
     Reading,
     Result,
     RunningReading,
@@ -21,6 +23,7 @@ from linelog.alignment.models import (
     Sweep,
     Visit,
 )
+from linelog.demo.lockouts import locks_of
 from linelog.demo.walls import Taken
 from linelog.plant.models import Fitting
 from linelog.production.models import Event, Finding, WallReading, WallRing, WallSample
@@ -34,6 +37,7 @@ class Log:
     """Everything that hangs on visits, and what else is dated."""
 
     visits: list[Visit] = field(default_factory=list)
+    lockouts: list[Lockout] = field(default_factory=list)
     sweeps: list[Sweep] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     results: list[Result] = field(default_factory=list)
@@ -57,6 +61,8 @@ class Log:
             visit.state, visit.signed_by, visit.signed_at = Visit.State.OPEN, None, None
         stored = {
             "visits": _create(Visit, self.visits),
+            "lockouts": _create(Lockout, self.lockouts),
+            "own locks": _create(PersonalLock, locks_of(self.lockouts)),
             "sweeps": _create(Sweep, self.sweeps),
             "readings": _create(Reading, self.readings),
             "results": _create(Result, self.results),

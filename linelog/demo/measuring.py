@@ -32,7 +32,7 @@ from linelog.alignment.services.results import result_values
 from linelog.calc.clearance import OtherEnd
 from linelog.calc.units import Unit, to_um
 from linelog.calc.verdict import Verdict, judge
-from linelog.demo import dial, model
+from linelog.demo import dial, lockouts, model
 from linelog.demo.log import Log
 from linelog.demo.scenario import Scenario
 from linelog.demo.site import Site
@@ -73,6 +73,12 @@ class Calling:
     def unit(self) -> Unit:
         """The unit this person types."""
         return Unit(self.by.unit)
+
+    def lock_out(self, *, returned: bool) -> None:
+        """Write down the lockouts up to now, from eight minutes after the visit was opened."""
+        times = self.visit.opened_at + dt.timedelta(minutes=8), self.at
+        shifts = self.plan.shifts
+        self.log.lockouts += lockouts.until(self.visit, self.by, times, self.plant, shifts, returned=returned)
 
     def pass_time(self, minutes: float) -> None:
         """Let some time go by."""

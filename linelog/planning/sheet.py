@@ -6,6 +6,7 @@ command of the typesetter.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -22,25 +23,18 @@ from linelog.calc.units import Unit, tir_from_offset
 from linelog.planning.feed import CAUTION
 from linelog.planning.models import PlannedVisit
 from linelog.planning.outlook import Outlook
+from linelog.plant.lockout import STANDARDS, LockoutWords, words_of
 from linelog.plant.models import Fitting, Machine, Station
+from linelog.production.days import zone
 from linelog.trends import words
 from linelog.web import units
 
 TEMPLATE = Path(settings.BASE_DIR) / "templates" / "planning" / "sheet.typ"
-LOCKOUT = (
-    "Shut down by the site's own procedure.",
-    "Isolate every energy source: electric, air, hydraulic.",
-    "Lock and tag, each person with a lock of their own.",
-    "Release stored energy: strip and dome air, accumulators, hydrostatic oil; domer door, cradle and ram held "
-    "against gravity; flywheel coasted down.",
-    "VERIFY that it is dead: try to start, read the gauges.",
-)
 CAUTIONS = (
     "Bar over by hand only, with people clear. Never reach in while it cycles.",
     "Sharp cans and slivers, hot punch, slippery coolant, noise.",
-    "Indicator, shaft and adapters out and counted before restart.",
+    "Indicator, bar and fittings out and counted before restart.",
 )
-STANDARDS = "29 CFR 1910.147; ISO 14118"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +85,7 @@ def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
         "line": str(machine.line),
         "plant": str(machine.line.plant),
         "invented": machine.line.plant.is_invented,
-        "when": _when(sheet.entry),
+        "when": _when(sheet.entry, zone(machine.line.plant)),
         "hours": f"{sheet.entry.hours if sheet.entry else outlook.hours:g} h",
         "tooling": sheet.tooling,
         "due": outlook.due.words,
@@ -100,7 +94,7 @@ def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
         "unit": unit.label,
         "rows": list(_rows(sheet, unit)),
         "faces": list(_faces(sheet.stations, unit)),
-        "lockout": LOCKOUT,
+        "lockout": lockout_steps(words_of(machine)),
         "standards": STANDARDS,
         "cautions": CAUTIONS,
         "permission": CAUTION,
@@ -108,12 +102,25 @@ def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
     }
 
 
-def _when(entry: PlannedVisit | None) -> str:
+def lockout_steps(words: LockoutWords) -> list[str]:
+    """Return the steps of a lockout in the site's words, one a line of the sheet."""
+    number = f" {words.number}" if words.number else ""
+    return [
+        f"Shut down by the site's own procedure{number}, which rules.",
+        f"Isolate: {words.isolation_points}",
+        "Lock and tag, each person with a lock of their own.",
+        f"Release stored energy: {words.stored_energies}",
+        f"VERIFY that it is dead: try to start, read the gauges. {words.after_try_out}",
+        f"Pinch points: {words.pinch_points}",
+    ]
+
+
+def _when(entry: PlannedVisit | None, where: dt.tzinfo) -> str:
     if entry is None:
         return "not in the plan"
     if entry.starts_at is None:
         return f"week of {entry.week.isoformat()}, no stop set"
-    return entry.starts_at.astimezone().strftime("%Y-%m-%d %H:%M")
+    return entry.starts_at.astimezone(where).strftime("%Y-%m-%d %H:%M")
 
 
 def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:
@@ -131,7 +138,7 @@ def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:
             _limit(station, unit),
             f"{offset} ± {units.show_um(value.expanded_um, unit)}",
             f"toward {clock_position(value.direction_deg)}",
-            value.visit_at.date().isoformat(),
+            value.visit_at.astimezone(zone(sheet.outlook.machine.line.plant)).date().isoformat(),
             chance,
         ]
     measured = {value.station_id for value in sheet.values}

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from linelog.plant.views import limits, machine, ram, site, station, tooling, tracing
+from linelog.plant.views import limits, lockout, machine, ram, site, station, tooling, tracing
 
 app_name = "plant"
 
@@ -17,6 +17,7 @@ urlpatterns = [
     path("plants/add/", site.add_plant, name="add_plant"),
     path(_PLANT, site.plant, name="plant"),
     path(f"{_PLANT}settings/", site.settings, name="settings"),
+    path(f"{_PLANT}lockout/", lockout.of_plant, name="lockout"),
     path(f"{_PLANT}shifts/add/", site.add_shift, name="add_shift"),
     path("shifts/<int:shift_id>/", site.shift, name="shift"),
     path(f"{_PLANT}lines/add/", site.add_line, name="add_line"),
@@ -29,6 +30,7 @@ urlpatterns = [
     path(_MACHINE, machine.machine, name="machine"),
     path(f"{_MACHINE}edit/", machine.machine_edit, name="machine_edit"),
     path(f"{_MACHINE}ram/", ram.edit, name="ram"),
+    path(f"{_MACHINE}lockout/", lockout.of_machine, name="machine_lockout"),
     path(f"{_MACHINE}moves-for/", ram.moves_for, name="moves_for"),
     path(f"{_MACHINE}copy/", machine.machine_copy, name="machine_copy"),
     path(f"{_MACHINE}marks/add/", machine.add_mark, name="add_mark"),

@@ -11,9 +11,9 @@ from typing import Any
 
 import polars as pl
 from django.db import connection, transaction
-from django.utils import timezone
 
 from linelog.production import chunks, comparing
+from linelog.production.days import zone
 from linelog.production.models import Upload
 from linelog.production.names import for_reading, machine_names
 from linelog.production.reading import reader
@@ -95,7 +95,7 @@ def _earlier(upload: Upload) -> list[str]:
     first = before.exclude(pk=upload.pk).order_by("at").first()
     if first is None:
         return []
-    day = timezone.localtime(first.at).strftime("%Y-%m-%d %H:%M")
+    day = first.at.astimezone(zone(upload.plant)).strftime("%Y-%m-%d %H:%M")
     return [f"This very file was stored before: on {day} by {first.by}."]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from django.db.models import Model, QuerySet
@@ -11,6 +12,7 @@ from django_htmx.middleware import HtmxDetails
 from linelog.web.errors import DiskFull
 
 Row = TypeVar("Row", bound=Model)
+OLDEST_WRITING_S = 7 * 24 * 3600  # of what a tablet kept
 
 
 class Request(HttpRequest):
@@ -44,3 +46,12 @@ def row_named(rows: QuerySet[Row], text: str) -> Row | None:
     """Return the row whose key an address or a hidden field holds; None where it holds none of these rows."""
     key = whole(text)
     return None if key is None else rows.filter(pk=key).first()
+
+
+def typed_at(request: HttpRequest, now: datetime) -> datetime:
+    """Return when a writing was made that a tablet may have kept for a while: it says how many seconds ago.
+
+    An age, and no time of day: clocks of tablets may be wrong.
+    """
+    age = whole(request.headers.get("X-Age", ""))
+    return now - timedelta(seconds=min(age or 0, OLDEST_WRITING_S))

@@ -31,7 +31,7 @@
   const unlock = () => {
     const section = document.getElementById("lockout"), pad = document.querySelector("#clock .pad");
     if (!section || !pad) return;
-    section.querySelector("form").hidden = true;
+    for (const form of section.querySelectorAll("form")) form.hidden = true;
     pad.hidden = false;
     for (const input of document.querySelectorAll("#clock input[readonly]")) input.readOnly = false;
   };
@@ -90,11 +90,12 @@
     for (const list of document.querySelectorAll(".unsent-list")) list.remove();
     for (const write of lines) {
       const section = document.getElementById(SECTIONS[write.kind]);
-      if (!section) continue;
+      const head = section && section.querySelector("h2");
+      if (!head) continue;
       let list = section.querySelector(".unsent-list");
       if (!list) {
         list = Object.assign(document.createElement("ul"), { className: "unsent-list" });
-        section.querySelector("h2").after(list);
+        head.after(list);
       }
       const item = document.createElement("li");
       const said = [write.label, write.words].filter(Boolean).join(": ");

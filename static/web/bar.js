@@ -17,7 +17,9 @@
     "sign-in": "sign in again to send it; it is kept on this tablet.",
   };
   const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
-  const clock = (at) => new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
+  // By the plant's clock, not the tablet's.
+  const zone = { timeZone: document.body.dataset.zone || undefined };
+  const clock = (at) => new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false, ...zone });
 
   const lines = (writes, trouble) => {
     const told = [];

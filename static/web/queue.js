@@ -41,6 +41,7 @@
     method: "POST", body: new URLSearchParams(write.body), headers: {
       "HX-Request": "true", "HX-Current-URL": location.href, "HX-Target": write.target,
       "X-CSRFToken": token, "X-Write-Key": write.key, "X-Person": write.person,
+      "X-Age": String(Math.max(0, Math.round((Date.now() - (write.saidAt || write.typedAt)) / 1000))), // seconds: no clock is trusted
     },
   }));
 
@@ -77,7 +78,16 @@
       says: says ? says.textContent.trim() : "The server did not take this.",
       theirs: wrong && "theirs" in wrong.dataset ? wrong.dataset.theirs : null,
       meant: (page.querySelector("input[name=meant]") || {}).value,
+      waits: (page.querySelector("[data-waits]") || { dataset: {} }).dataset.waits || "",
     };
+  };
+
+  // What was refused only because no lockout stood goes out again, in its order, once one of that visit does.
+  const free = async (lockout) => {
+    const visit = lockout.url.match(/^\/visits\/\d+\//)[0];
+    for (const one of await mine((other) => other.state === "held" && other.waits === "lockout" && other.url.startsWith(visit))) {
+      await store.put({ ...one, key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "", waits: "", saidAt: Date.now() });
+    }
   };
 
   const settle = async (write, answer, html, page) => {
@@ -91,6 +101,7 @@
       } else if (one.number < write.number && one.state !== "waiting") await store.remove(one.number);
     }
     const news = { ...write, version, status: answer.status, html, ...(answer.ok ? {} : refusal(page)) };
+    if (answer.ok && write.kind === "lockout") await free(write);
     if (!answer.ok) await store.put({ ...news, state: "held" });
     else if (navigator.serviceWorker && navigator.serviceWorker.controller) {
       await store.put({ ...write, version, state: "sent", sentAt: Number(answer.headers.get("X-At")) });
@@ -144,7 +155,7 @@
     let { body } = write;
     if (write.theirs !== null && write.version) body = withField(body, "version", write.version);
     if (write.meant) body = withField(body, "meant", write.meant);
-    await store.put({ ...write, body, key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "" });
+    await store.put({ ...write, body, key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "", waits: "", saidAt: Date.now() });
     await queue.changed();
     queue.send();
   };

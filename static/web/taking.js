@@ -82,7 +82,7 @@
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("form[data-queued]:not([hx-post])");
     if (!mayTake(form) || form.dataset.sure) return;
-    if ([...form.elements].some((control) => isShown(control) && !control.value)) return; // the page says what is missing
+    if (!form.checkValidity()) return; // the browser says what is missing
     event.preventDefault();
     event.stopImmediatePropagation();
     take(form, () => { form.dataset.sure = "1"; form.requestSubmit(); });

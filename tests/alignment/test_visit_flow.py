@@ -176,8 +176,10 @@ def test_opening_refuses_a_lockout_of_the_future_and_half_a_lockout(signed_in):
     later = (timezone.localtime() + dt.timedelta(days=2)).strftime("%Y-%m-%dT%H:%M")
     start = {"reason": "routine", "machine_state": "stopped"}
     for more, sentence in (
-        ({"lockout_verified_by": "Ada", "lockout_verified_at": later}, "has not come yet"),
-        ({"lockout_verified_by": "Ada", "lockout_verified_at": ""}, "When was the lockout verified?"),
+        ({"lockout_verified_by": "Ada", "lockout_verified_at": later, "lockout_tried": "on"}, "has not come yet"),
+        ({"lockout_verified_by": "Ada"}, "Try to start it"),
+        ({"lockout_tried": "on"}, "Who verified the lockout?"),
+        ({"machine_state": ""}, "This field is required"),
         ({"minutes_in_state": "-5"}, "greater than or equal to 0"),
         ({"oil_c": "NaN"}, "is not a number"),
         ({"oil_c": "1e308"}, "is not a number"),

@@ -87,7 +87,9 @@ def take(browser: Browser, base: str, folder: Path) -> None:
     mechanic.get_by_role("link", name="Open a visit").first.wait_for()
     machine = mechanic.url
     mechanic.get_by_role("link", name="Open a visit").first.click()
+    mechanic.get_by_label("Stopped", exact=True).check()
     mechanic.get_by_label("Lockout verified by").fill("Ilse Varnholt")
+    mechanic.get_by_label("It was tried to start").check()
     mechanic.get_by_role("button", name="Open the visit").click()
     mechanic.get_by_role("link", name="Domer").click()
     type_sweep(mechanic, ["0", "0.030", "0.075", "0.108", "0.110", "0.080", "0.035", "0.002"])

@@ -169,8 +169,7 @@ def test_an_entry_screen_in_every_state(world, look):
     client.force_login(mechanic)
     look.carry(client)
     page = look.page
-    no_lockout = {"lockout_verified_by": "", "lockout_verified_at": None}
-    unlocked = factories.visit(factories.machine(world.line), mechanic, **no_lockout)
+    unlocked = factories.visit(factories.machine(world.line), mechanic, locked_out=False)
     look.at(address("visit", unlocked))
     look.at(address("station", unlocked, unlocked.machine.stations.get(kind="domer")))
     type_round(client, visit, domer, OUT_HIGH, stage="as_found")

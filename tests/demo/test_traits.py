@@ -13,7 +13,17 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.computing import compute
-from linelog.alignment.models import Amendment, BushingPosition, MoveMade, Reading, Result, StationNote, Sweep, Visit
+from linelog.alignment.models import (
+    Amendment,
+    BushingPosition,
+    Lockout,
+    MoveMade,
+    Reading,
+    Result,
+    StationNote,
+    Sweep,
+    Visit,
+)
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.reconciled import by_machine, reconcile, running_stations
 from linelog.alignment.services.results import result_values
@@ -178,7 +188,9 @@ def test_signed_visits_keep_to_the_rules_of_signing(loaded):
 def test_times_are_in_order_and_nothing_is_ahead_of_the_load(loaded):
     for reading in Reading.objects.select_related("sweep__visit")[::50]:
         visit = reading.sweep.visit
-        assert visit.opened_at < visit.lockout_verified_at < reading.at <= (visit.signed_at or loaded)
+        assert visit.opened_at < reading.at <= (visit.signed_at or loaded)
+        assert any(lockout.stands_at(reading.at) for lockout in visit.lockouts.all()), "taken under a lockout"
+    assert not Lockout.objects.filter(visit__state="signed", ended_at__isnull=True).exists()
     assert not Visit.objects.filter(signed_at__gt=loaded).exists()
     assert not Fitting.objects.filter(fitted_at__gt=loaded).exists()
     assert not Amendment.objects.filter(at__gt=loaded).exists()

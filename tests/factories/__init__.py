@@ -6,7 +6,7 @@ import datetime as dt
 import itertools
 from typing import Any
 
-from linelog.alignment.models import Visit
+from linelog.alignment.models import Lockout, Visit
 from linelog.plant.building import add_template_stations
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.plant.models import (
@@ -61,23 +61,31 @@ def person(role: str = "mechanic", of: Plant | None = None, **more: Any) -> Pers
     return Person.objects.create_user(username=name, password=PASSWORD, **facts)
 
 
-def visit(on: Machine | None = None, by: Person | None = None, **more: Any) -> Visit:
-    """An open visit with its lockout verified."""
+def visit(on: Machine | None = None, by: Person | None = None, *, locked_out: bool = True, **more: Any) -> Visit:
+    """An open visit; unless told otherwise its lockout stands, for whatever clock a test goes by."""
     at = on or machine()
     who = by or person("mechanic", at.line.plant)
     opened = more.pop("opened_at", NOW)
-    return Visit.objects.create(
+    made = Visit.objects.create(
         **{
             "machine": at,
             "opened_by": who,
             "opened_at": opened,
             "reason": Visit.Reason.ROUTINE,
             "minutes_in_state": 60,
-            "lockout_verified_by": str(who),
-            "lockout_verified_at": opened,
             **more,
         }
     )
+    if locked_out and made.is_open:
+        lockout(made, who)
+    return made
+
+
+def lockout(of: Visit, by: Person, **more: Any) -> Lockout:
+    """A lockout of a visit, verified when it was opened; it stands for years unless told otherwise."""
+    at = more.pop("verified_at", of.opened_at)
+    facts = {"verified_by": str(by), "verified_at": at, "runs_out_at": at + dt.timedelta(days=3650)}
+    return Lockout.objects.create(**{"visit": of, "logged_by": by, "logged_at": at, **facts, **more})
 
 
 def finding_lists(of: Plant) -> None:

@@ -1,5 +1,7 @@
 """The sheet for a visit: what is on it, and that nothing typed can become a command of the typesetter."""
 
+import zoneinfo
+
 import pytest
 from django.urls import reverse
 
@@ -31,7 +33,7 @@ def test_it_holds_what_is_needed_at_the_machine(plant, machine, manager, now, we
     entry = services.put(by=manager, at=now, machine=machine, week=weeks[1], hours=3.0, reason="x", pinned=False)
     data = sheets.content(read(entry), Unit.MM)
     assert (data["machine"], data["tooling"], data["hours"]) == (machine.name, "Set 4A", "3 h")
-    assert data["when"] == entry.starts_at.astimezone().strftime("%Y-%m-%d %H:%M")
+    assert data["when"] == entry.starts_at.astimezone(zoneinfo.ZoneInfo(plant.timezone)).strftime("%Y-%m-%d %H:%M")
     assert "Domer" in data["reason"]
     (domer,) = [row for row in data["rows"] if row[0] == "Domer"]
     assert domer[1:4] == ["0.038 (TIR 0.076)", "0.002 ± 0.002", "toward 2"]

@@ -5,7 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from linelog.alignment.services.visits import AmendedValue, amend_visit
+from linelog.alignment.services.amending import AmendedValue, amend_visit
 from linelog.plant.models import Shift, ToolingSet
 from linelog.plant.services import site, tooling
 from linelog.production import sums

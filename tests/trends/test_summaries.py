@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from django.db.models import Sum
 
-from linelog.alignment.services.visits import AmendedValue, amend_visit
+from linelog.alignment.services.amending import AmendedValue, amend_visit
 from linelog.plant.models import Fitting, Shift, ToolingSet
 from linelog.plant.services import tooling
 from linelog.production.models import DayCount, ShiftCount, SpoilageCause

@@ -47,7 +47,7 @@ def test_pages_asked_for_by_absurd_numbers_are_answered(client):
     sent = {"place": LONG, "way": "up"}
     station = machine.stations.first()
     assert client.post(reverse("plant:station_move", args=[station.pk]), sent).status_code == 422
-    sent = {"lockout_verified_by": "Ana", "lockout_verified_at": "2026-06-15T08:00", "next_station": LONG}
+    sent = {"lockout_verified_by": "Ana", "lockout_tried": "on", "next_station": LONG}
     assert client.post(reverse("alignment:lockout", args=[visit.pk]), sent).status_code in {302, 422}
     for name in ("plant:ram", "alignment:probe_setup_add"):
         rows = dict.fromkeys(("sections-TOTAL_FORMS", "probes-TOTAL_FORMS"), LONG)

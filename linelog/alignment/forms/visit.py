@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 from django import forms
-from django.utils import timezone
 
+from linelog.alignment.forms.lockout import LockoutForm, when_field
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.services.moves import RunningValue
-from linelog.alignment.services.visits import AmendedValue, Conditions, Lockout
+from linelog.alignment.services.visits import Conditions
 from linelog.calc.units import Unit
 from linelog.web.forms import offer
 from linelog.web.units import LengthField, NumberField, ask_in, shown_in
 
-STATES = (("stopped", "Stopped and locked out"), ("running", "Running"))
-DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
-
-
-def when_field(**kwargs: Any) -> forms.DateTimeField:
-    """Return a date and time in the plant's zone."""
-    widget = forms.DateTimeInput(attrs={"type": "datetime-local"}, format=DATETIME_LOCAL)
-    return forms.DateTimeField(widget=widget, input_formats=[DATETIME_LOCAL, f"{DATETIME_LOCAL}:%S"], **kwargs)
+STATES = (("stopped", "Stopped"), ("running", "Running"))
+PAPER = ("paper", "Not looked at now: this is copied from a record on paper")
 
 
 class ConditionsForm(forms.Form):
@@ -30,9 +23,7 @@ class ConditionsForm(forms.Form):
 
     reason = forms.ChoiceField(choices=Visit.Reason)
     reason_note = forms.CharField(label="More on the reason", max_length=200, required=False)
-    machine_state = forms.ChoiceField(
-        label="The machine is", choices=STATES, initial="stopped", widget=forms.RadioSelect
-    )
+    machine_state = forms.ChoiceField(label="The machine is", choices=STATES, widget=forms.RadioSelect)
     minutes_in_state = forms.IntegerField(
         label="Minutes since it stopped or started", min_value=0, max_value=100_000, required=False
     )
@@ -54,32 +45,28 @@ class ConditionsForm(forms.Form):
         )
 
 
-class LockoutForm(forms.Form):
-    """Who verified the lockout, and when."""
+class OpenVisitForm(LockoutForm, ConditionsForm):
+    """Open a visit; the lockout may follow before the first static reading. No state is chosen beforehand."""
 
-    lockout_verified_by = forms.CharField(label="Lockout verified by", max_length=80, required=False)
-    lockout_verified_at = when_field(label="Verified at", required=False)
+    paper_of = when_field(
+        label="Measured at, by the paper", required=False, help_text="Only for what is copied from paper."
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        offer(self, "machine_state", [*STATES, PAPER])
 
     def clean(self) -> dict[str, Any]:
-        """Refuse one without the other, and a time that has not come."""
+        """Refuse a lockout of a machine that runs, and paper without its time."""
         data = super().clean() or {}
-        by, at = (data.get("lockout_verified_by") or "").strip(), data.get("lockout_verified_at")
-        if by and not at and "lockout_verified_at" not in self.errors:
-            self.add_error("lockout_verified_at", "When was the lockout verified?")
-        if at and not by:
-            self.add_error("lockout_verified_by", "Who verified the lockout?")
-        if at and at > timezone.now() + timedelta(minutes=2):
-            self.add_error("lockout_verified_at", "This time has not come yet.")
+        state, paper_of = data.get("machine_state"), data.get("paper_of")
+        if state == "running" and (data.get("lockout_verified_by") or "").strip():
+            self.add_error("lockout_verified_by", "A machine that runs is not locked out: which is it?")
+        if state == PAPER[0] and not paper_of and "paper_of" not in self.errors:
+            self.add_error("paper_of", "When was it measured, by the paper?")
+        if state in dict(STATES) and paper_of:
+            self.add_error("paper_of", "Say above that this is copied from paper, or leave this empty.")
         return data
-
-    def lockout(self) -> Lockout | None:
-        """Return what the service takes, or None where it was left empty."""
-        by = self.cleaned_data["lockout_verified_by"].strip()
-        return Lockout(by, self.cleaned_data["lockout_verified_at"]) if by else None
-
-
-class OpenVisitForm(LockoutForm, ConditionsForm):
-    """Open a visit; the lockout may follow before the first static reading."""
 
 
 class EditVisitForm(ConditionsForm):
@@ -88,49 +75,16 @@ class EditVisitForm(ConditionsForm):
     note = forms.CharField(required=False, max_length=4000, widget=forms.Textarea)
     version = forms.IntegerField(widget=forms.HiddenInput)
 
+    def __init__(self, *args: Any, visit: Visit, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if visit.from_paper:
+            offer(self, "machine_state", [PAPER])
+
 
 class DropForm(forms.Form):
     """Why a visit is dropped."""
 
     why = forms.CharField(label="Why is it dropped?", max_length=200)
-
-
-class AmendForm(forms.Form):
-    """An amendment: the reason, and where a value was wrong, which and what should stand."""
-
-    reason = forms.CharField(label="What was wrong, and how do you know?", max_length=300, widget=forms.Textarea)
-    about = forms.ChoiceField(label="Which value", required=False)
-    x = LengthField(label="Across should be", required=False)
-    y = LengthField(label="Up should be", required=False)
-    set_aside = forms.BooleanField(label="Leave this value out of trends", required=False)
-
-    def __init__(self, *args: Any, visit: Visit, unit: Unit, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.results = {str(r.pk): r for r in visit.results.select_related("station")}
-        names = [
-            (key, f"{r.station} {r.get_seat_display() if r.seat else ''} {r.get_stage_display()}")
-            for key, r in self.results.items()
-        ]
-        offer(self, "about", [("", "The visit as a whole"), *names])
-        ask_in(self, unit)
-
-    def clean(self) -> dict[str, Any]:
-        """Refuse half a value, and a value of nothing."""
-        data = super().clean() or {}
-        x, y = data.get("x"), data.get("y")
-        if (x is None) != (y is None) and not ({"x", "y"} & self.errors.keys()):
-            self.add_error("y" if y is None else "x", "Give both across and up, or neither.")
-        if (x is not None or data.get("set_aside")) and not data.get("about"):
-            self.add_error("about", "Which value is meant?")
-        return data
-
-    def value(self) -> AmendedValue | None:
-        """Return the value spoken of, or None for the visit as a whole."""
-        result = self.results.get(self.cleaned_data["about"])
-        if result is None:
-            return None
-        data = self.cleaned_data
-        return AmendedValue(result.station, result.stage, result.seat, data["x"], data["y"], data["set_aside"])
 
 
 class PhotoForm(forms.Form):

@@ -1,12 +1,16 @@
 """The log itself: visits, sweeps with their readings, results, moves, photos, amendments."""
 
+from linelog.alignment.models.amended import AmendedReading, AmendedResult
 from linelog.alignment.models.bar import BarSetup, SetByFitting
 from linelog.alignment.models.bushing import BushingClearance, BushingFitted, BushingPosition
 from linelog.alignment.models.capture import Capture, CaptureLimit, CaptureValue, Probe, ProbeSetup
+from linelog.alignment.models.lockout import Lockout, PersonalLock
 from linelog.alignment.models.sweep import Reading, Result, RunningReading, Seat, Stage, Sweep
 from linelog.alignment.models.visit import Amendment, MoveMade, Photo, StationNote, Visit
 
 __all__ = [
+    "AmendedReading",
+    "AmendedResult",
     "Amendment",
     "BarSetup",
     "BushingClearance",
@@ -15,7 +19,9 @@ __all__ = [
     "Capture",
     "CaptureLimit",
     "CaptureValue",
+    "Lockout",
     "MoveMade",
+    "PersonalLock",
     "Photo",
     "Probe",
     "ProbeSetup",

@@ -1,10 +1,11 @@
-"""A visit to a machine: why, in what state, who verified the lockout, what was done, who signed."""
+"""A visit to a machine: why, in what state, what was done, who signed."""
 
 from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from linelog.plant.models import Adjuster, Machine, Station, ToolingSet
 from linelog.plant.models.scoped import Scoped
@@ -46,8 +47,7 @@ class Visit(models.Model):
     oil_c = models.FloatField(null=True, blank=True)
     room_c = models.FloatField(null=True, blank=True)
 
-    lockout_verified_by = models.CharField(max_length=80, blank=True)
-    lockout_verified_at = models.DateTimeField(null=True, blank=True)
+    from_paper = models.BooleanField(default=False, help_text="Copied from a record on paper of `opened_at`.")
 
     state = models.CharField(max_length=8, choices=State, default=State.OPEN)
     signed_by = models.ForeignKey(
@@ -74,17 +74,12 @@ class Visit(models.Model):
                 name="visit_signed_by_and_at_together",
             ),
             models.CheckConstraint(
-                condition=(Q(lockout_verified_by="") & Q(lockout_verified_at__isnull=True))
-                | (~Q(lockout_verified_by="") & Q(lockout_verified_at__isnull=False)),
-                name="visit_lockout_by_and_at_together",
-            ),
-            models.CheckConstraint(
                 condition=~Q(state="dropped") | ~Q(dropped_why=""), name="visit_dropped_for_a_reason"
             ),
         ]
 
     def __str__(self) -> str:
-        return f"{self.machine} {self.opened_at:%Y-%m-%d}"
+        return f"{self.machine} {timezone.localtime(self.opened_at):%Y-%m-%d}"
 
     @property
     def is_open(self) -> bool:

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Visit
 from linelog.alignment.services.guard import locked_open_visit
-from linelog.alignment.services.readings import needs_lockout
+from linelog.alignment.services.lockouts import require_lockout
 from linelog.calc.clearance import Clearance, Lever, OtherEnd, clearance
 from linelog.calc.errors import CalcError
 from linelog.calc.frame import turn
@@ -151,7 +151,7 @@ def save_clearance(
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _bushing(station)
-        needs_lockout(fresh)
+        require_lockout(fresh, at)
         where = {"visit": fresh, "station": station, "stage": typed.stage}
         stored = BushingClearance.objects.select_related("by").filter(**where).first()
         values = asdict(typed) | worked_out(fresh, station, typed)
@@ -169,7 +169,7 @@ def save_position(
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _bushing(station)
-        needs_lockout(fresh)
+        require_lockout(fresh, at)
         if typed.reference == BushingPosition.Reference.OTHER and not typed.reference_note.strip():
             raise Refused("Say what it was measured from.", field="reference_note")
         where = {"visit": fresh, "station": station, "stage": typed.stage}

@@ -12,6 +12,7 @@ from linelog.alignment.models import Result, Stage, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
 from linelog.alignment.running import as_running, knowledge_of
+from linelog.alignment.services.guard import measured_at
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
 from linelog.web.errors import Refused
@@ -62,7 +63,7 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
             raise Refused(
                 f"{line_moved} was moved, and the ram's line with it: sweep {result.station} again as left."
             )
-        _carry(result, at)
+        _carry(result, measured_at(visit, at))
     unswept = moved - fitted - {station for station, _, _ in left}
     if unswept:
         name = swept.filter(station_id__in=unswept).select_related("station")[0].station

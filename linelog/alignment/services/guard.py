@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from linelog.alignment.models import Visit
 from linelog.plant.models import Person
 from linelog.web.errors import NotAllowed, Refused
@@ -25,3 +27,8 @@ def locked_open_visit(visit: Visit, by: Person) -> Visit:
     if fresh.state == Visit.State.DROPPED:
         raise Refused("This visit was dropped; open a new one.")
     return fresh
+
+
+def measured_at(visit: Visit, at: datetime) -> datetime:
+    """Return when something typed now was measured: what is copied from paper belongs to the day on the paper."""
+    return visit.opened_at if visit.from_paper else at

@@ -10,8 +10,9 @@ from django.db import transaction
 
 from linelog.alignment.captures.working import REFERENCE
 from linelog.alignment.limits import in_force
-from linelog.alignment.models import Capture, CaptureValue, Result, Visit
+from linelog.alignment.models import Capture, CaptureValue, Lockout, Result, Visit
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.services import lockouts
 from linelog.alignment.services.captures import facts
 from linelog.alignment.services.guard import locked_open_visit
 from linelog.calc.verdict import judge
@@ -88,6 +89,9 @@ def join_visit(*, by: Person, at: datetime, capture: Capture, visit: Visit, stag
         after=facts(fresh),
         plant_id=by.plant_id,
     )
+    ran_at = fresh.recorded_at
+    if fresh_visit.lockouts.filter(ended_at__isnull=True, verified_at__lt=ran_at).exists():
+        lockouts.end_standing(by=by, visit=fresh_visit, how=Lockout.Ended.RAN, ended_at=ran_at, at=at)
     return result
 
 

@@ -11,9 +11,10 @@ from typing import Any
 from django.db import transaction
 
 from linelog.alignment import adjuster_state
-from linelog.alignment.models import Capture, MoveMade, Result, RunningReading, StationNote, Visit
+from linelog.alignment.models import Capture, Lockout, MoveMade, Result, RunningReading, Stage, StationNote, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.services.guard import locked_open_visit
+from linelog.alignment.services import lockouts
+from linelog.alignment.services.guard import locked_open_visit, measured_at
 from linelog.calc.verdict import judge
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import audit, writes
@@ -64,7 +65,7 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
             words=done.words.strip(),
             **facts,
             by=by,
-            at=at,
+            at=measured_at(fresh, at),
         )
         _touch(fresh, station)
         adjuster_state.draw_stock(done.adjuster, move.put_in_um, -1)
@@ -236,7 +237,7 @@ def _store_running(
         by=by, action="typed running value", obj=reading, at=at, before=before, after=audit.snapshot(reading)
     )
     Result.objects.update_or_create(
-        **place, seat="", method=Method.RUNNING, defaults=running_values(value, station, at)
+        **place, seat="", method=Method.RUNNING, defaults=running_values(value, station, measured_at(visit, at))
     )
     return reading.version
 
@@ -254,11 +255,16 @@ def log_running_value(
 ) -> int:
     """Store a running offset typed in and return its version; `version` is the one the person saw (0 for none).
 
-    A second one for the same stage replaces the first, with its history.
+    A second one for the same stage replaces the first, with its history. One as left says that the machine has run,
+    which ends the lockout.
     """
 
     def write() -> int:
-        return _store_running(locked_open_visit(visit, by), station, stage, value, version, by, at)
+        fresh = locked_open_visit(visit, by)
+        stored = _store_running(fresh, station, stage, value, version, by, at)
+        if stage == Stage.AS_LEFT:  # measured after the restart
+            lockouts.end_standing(by=by, visit=fresh, how=Lockout.Ended.RAN, ended_at=at, at=at)
+        return stored
 
     content = [visit.pk, station.pk, stage, asdict(value), version]
     return int(writes.once(by=by, key=key, content=content, at=at, write=write))

@@ -12,7 +12,8 @@ from linelog.alignment import clock
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.queries import sweep_defaults
-from linelog.alignment.services.guard import locked_open_visit
+from linelog.alignment.services.guard import locked_open_visit, measured_at
+from linelog.alignment.services.lockouts import require_lockout
 from linelog.alignment.services.results import store_results
 from linelog.plant.models import Person, Station
 from linelog.web import audit, writes
@@ -58,14 +59,6 @@ class SweepChoice:
     sag_uncertainty_um: float
     face_radius_mm: float | None
     ram_position_mm: float | None
-
-
-def needs_lockout(visit: Visit) -> None:
-    """Refuse a static reading before the lockout is verified, or of a machine that runs."""
-    if visit.machine_runs:
-        raise Refused("The machine is logged as running: a dial is only set up on a stopped, locked-out machine.")
-    if visit.lockout_verified_at is None:
-        raise Refused("Before a static reading: who verified the lockout, and when?", field="lockout")
 
 
 def _no_bushing(station: Station) -> None:
@@ -165,17 +158,27 @@ def _where(visit: Visit, place: Place) -> list[object]:
     return [visit.pk, place.station.pk, place.stage, place.seat, place.kind]
 
 
-def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: datetime, key: str = "") -> int:
+def save_reading(
+    *,
+    by: Person,
+    visit: Visit,
+    place: Place,
+    typed: Typed,
+    at: datetime,
+    typed_at: datetime | None = None,
+    key: str = "",
+) -> int:
     """Store one typed reading and compute its station anew; return the reading's version (0 where taken away).
 
-    Sent twice under one key it is stored once. A reading that somebody else changed since the person saw it
+    A lockout must have stood when it was typed: `typed_at`, where a tablet sends it later. Sent twice under one key
+    it is stored once. A reading that somebody else changed since the person saw it
     raises `Conflict` with both, and nothing is stored.
     """
 
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _no_bushing(place.station)
-        needs_lockout(fresh)
+        require_lockout(fresh, typed_at or at)
         sweep = the_sweep(fresh, place)
         _check_typed(sweep, typed)
         action, before, now = _write(sweep, typed, by, at)
@@ -183,7 +186,7 @@ def save_reading(*, by: Person, visit: Visit, place: Place, typed: Typed, at: da
             audit.record(by=by, action=action, obj=now, at=at, before=before, after=audit.snapshot(now))
         if sweep.odd_accepted and action:
             Sweep.objects.filter(pk=sweep.pk).update(odd_accepted=False)
-        store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
+        store_results(visit=fresh, station=place.station, stage=place.stage, at=measured_at(fresh, at))
         return now.version if now else 0
 
     content = [*_where(visit, place), asdict(typed)]
@@ -210,7 +213,7 @@ def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: P
     sweep.odd_accepted = False
     sweep.save(update_fields=[*asdict(choice), "version", "odd_accepted"])
     audit.record(by=by, action="set up sweep", obj=sweep, at=at, before=before, after=audit.snapshot(sweep))
-    store_results(visit=visit, station=place.station, stage=place.stage, at=at)
+    store_results(visit=visit, station=place.station, stage=place.stage, at=measured_at(visit, at))
     return sweep.version
 
 
@@ -250,6 +253,6 @@ def accept_odd_readings(*, by: Person, visit: Visit, place: Place, seen: str, at
             raise Refused("The readings have changed since you saw them: look again before you confirm them.")
         if Sweep.objects.filter(pk=sweep.pk, odd_accepted=False).update(odd_accepted=True):
             audit.record(by=by, action="accepted odd readings", obj=sweep, at=at)
-        store_results(visit=fresh, station=place.station, stage=place.stage, at=at)
+        store_results(visit=fresh, station=place.station, stage=place.stage, at=measured_at(fresh, at))
 
     writes.once(by=by, key=key, content=[*_where(visit, place), "accept", seen], at=at, write=write)

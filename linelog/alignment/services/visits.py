@@ -1,17 +1,21 @@
-"""Open a visit, verify its lockout, sign it, drop it, amend it."""
+"""Open a visit, sign it, drop it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from django.db import transaction
+from django.db.models import Q
 
-from linelog.alignment.models import Amendment, Visit
+from linelog.alignment.models import Lockout, Visit
+from linelog.alignment.services import lockouts
+from linelog.alignment.services.amending import tell
 from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
-from linelog.plant.models import Fitting, Machine, Person, Station
-from linelog.web import audit, followers, units, writes
+from linelog.alignment.services.lockouts import Verification
+from linelog.plant.models import Fitting, Machine, Person
+from linelog.web import audit, units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 
@@ -29,39 +33,40 @@ class Conditions:
     room_c: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Lockout:
-    """Who verified that the machine is locked out, and when."""
-
-    verified_by: str
-    verified_at: datetime
-
-
-def _check_lockout(lockout: Lockout, at: datetime) -> None:
-    if lockout.verified_at > at + timedelta(minutes=2):
-        raise Refused("The lockout can't have been verified in the future.", field="lockout_verified_at")
-    if lockout.verified_at < at - timedelta(hours=24):
-        raise Refused("This lockout was verified more than a day ago: verify it again.", field="lockout_verified_at")
+def _fitted(machine: Machine, at: datetime) -> Fitting | None:
+    """Return the tooling set that was on at this time."""
+    there = Q(removed_at__isnull=True) | Q(removed_at__gt=at)
+    return Fitting.objects.filter(there, machine=machine, fitted_at__lte=at).order_by("-fitted_at").first()
 
 
 @transaction.atomic
 def open_visit(
-    *, by: Person, machine: Machine, conditions: Conditions, lockout: Lockout | None, at: datetime
+    *,
+    by: Person,
+    machine: Machine,
+    conditions: Conditions,
+    lockout: Verification | None,
+    at: datetime,
+    paper_of: datetime | None = None,
 ) -> Visit:
-    """Open a visit; a machine has one open visit at a time, and whoever comes second joins it."""
+    """Open a visit; a machine has one open visit at a time, and whoever comes second joins it.
+
+    `paper_of` is when the measuring began that is copied from a record on paper: it needs no lockout now.
+    """
     check_may(by, Permission.LOG_VISIT, "Your role may read visits but not open one.")
-    if lockout:
-        _check_lockout(lockout, at)
+    if paper_of and paper_of > at:
+        raise Refused("A record on paper is of a time that has passed.", field="paper_of")
     Machine.objects.select_for_update().get(pk=machine.pk)
     already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
     if already:
         raise Conflict("A visit to this machine is already open: go on with that one.", theirs=already)
-    fitted = Fitting.objects.filter(machine=machine, fitted_at__lte=at, removed_at__isnull=True).first()
+    fitted = _fitted(machine, paper_of or at)
     visit = Visit.objects.create(
         machine=machine,
         tooling_set=fitted.tooling_set if fitted else None,
         opened_by=by,
-        opened_at=at,
+        opened_at=paper_of or at,
+        from_paper=paper_of is not None,
         reason=conditions.reason,
         reason_note=conditions.reason_note,
         machine_runs=conditions.machine_runs,
@@ -69,10 +74,10 @@ def open_visit(
         speed_spm=conditions.speed_spm,
         oil_c=conditions.oil_c,
         room_c=conditions.room_c,
-        lockout_verified_by=lockout.verified_by if lockout else "",
-        lockout_verified_at=lockout.verified_at if lockout else None,
     )
     audit.record(by=by, action="opened visit", obj=visit, at=at, after=audit.snapshot(visit))
+    if lockout and not visit.from_paper:
+        lockouts.begin(by=by, visit=visit, given=lockout, at=at)
     return visit
 
 
@@ -80,7 +85,7 @@ def open_visit(
 def change_conditions(
     *, by: Person, visit: Visit, conditions: Conditions, note: str, version: int, at: datetime
 ) -> Visit:
-    """Correct why and in what state; the version is the one the person saw."""
+    """Correct why and in what state; the version is the one the person saw. A machine that runs ends its lockout."""
     fresh = locked_open_visit(visit, by)
     if fresh.version != version:
         raise Conflict("Somebody else changed this visit meanwhile.", theirs=fresh, yours=conditions)
@@ -92,24 +97,9 @@ def change_conditions(
     fresh.version += 1
     fresh.save(update_fields=[*names, "note", "version"])
     audit.record(by=by, action="changed visit", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
+    if fresh.machine_runs:
+        lockouts.end_standing(by=by, visit=fresh, how=Lockout.Ended.RAN, ended_at=at, at=at)
     return fresh
-
-
-def verify_lockout(*, by: Person, visit: Visit, lockout: Lockout, at: datetime, key: str = "") -> None:
-    """Write down who verified the lockout and when; a later verification replaces an earlier one."""
-
-    def write() -> None:
-        fresh = locked_open_visit(visit, by)
-        _check_lockout(lockout, at)
-        before = audit.snapshot(fresh)
-        fresh.lockout_verified_by = lockout.verified_by
-        fresh.lockout_verified_at = lockout.verified_at
-        fresh.version += 1
-        fresh.save(update_fields=["lockout_verified_by", "lockout_verified_at", "version"])
-        audit.record(by=by, action="verified lockout", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
-
-    content = [visit.pk, "lockout", lockout.verified_by, lockout.verified_at]
-    writes.once(by=by, key=key, content=content, at=at, write=write)
 
 
 @transaction.atomic
@@ -128,7 +118,7 @@ def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
     fresh.version += 1
     fresh.save(update_fields=["state", "signed_by", "signed_at", "version"])
     audit.record(by=by, action="signed visit", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
-    _tell(fresh, at)
+    tell(fresh, at)
     return fresh
 
 
@@ -145,45 +135,3 @@ def drop_visit(*, by: Person, visit: Visit, why: str, at: datetime) -> Visit:
     fresh.save(update_fields=["state", "dropped_why", "version"])
     audit.record(by=by, action="dropped visit", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
     return fresh
-
-
-@dataclass(frozen=True, slots=True)
-class AmendedValue:
-    """The value of one station that an amendment speaks of; x and y in um, or None to leave them."""
-
-    station: Station
-    stage: str
-    seat: str
-    x_um: float | None
-    y_um: float | None
-    set_aside: bool
-
-
-@transaction.atomic
-def amend_visit(*, by: Person, visit: Visit, reason: str, value: AmendedValue | None, at: datetime) -> Amendment:
-    """Put a reasoned amendment beside a signed visit; both show from now on."""
-    check_may(by, Permission.AMEND_VISIT, "Your role may not amend a visit.")
-    if visit.state != Visit.State.SIGNED:
-        raise Refused("Only a signed visit is amended; an open one can simply be corrected.")
-    if not reason.strip():
-        raise Refused("Say what was wrong and how you know.", field="reason")
-    amendment = Amendment.objects.create(
-        visit=visit,
-        reason=reason.strip(),
-        station=value.station if value else None,
-        stage=value.stage if value else "",
-        seat=value.seat if value else "",
-        x_um=value.x_um if value else None,
-        y_um=value.y_um if value else None,
-        set_aside=value.set_aside if value else False,
-        by=by,
-        at=at,
-    )
-    audit.record(by=by, action="amended visit", obj=visit, at=at, after=audit.snapshot(amendment))
-    _tell(visit, at)
-    return amendment
-
-
-def _tell(visit: Visit, at: datetime) -> None:
-    """Tell whoever rests on signed visits that this machine has a new word."""
-    followers.tell(followers.VISITS, plant_id=visit.machine.line.plant_id, machines=[visit.machine_id], at=at)

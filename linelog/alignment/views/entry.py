@@ -22,6 +22,7 @@ from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import typed_at
 
 
 def _key(request: Request) -> str:
@@ -86,9 +87,16 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
         said["error"] = next(iter(form.errors.values()))[0]
         said["ask"] = bool(form.question)
         return _answer(request, visit, station, "answer", 422, said=said, typed=form.data)
+    now = timezone.now()
     try:
         version = readings.save_reading(
-            by=request.user, visit=visit, place=place, typed=form.typed(), at=timezone.now(), key=_key(request)
+            by=request.user,
+            visit=visit,
+            place=place,
+            typed=form.typed(),
+            at=now,
+            typed_at=typed_at(request, now),
+            key=_key(request),
         )
     except Conflict as conflict:
         theirs = conflict.theirs
@@ -96,9 +104,8 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
         said |= {"error": conflict.message, "conflict": True, "version": version, "theirs": theirs}
         return _answer(request, visit, station, "answer", 409, version=version, said=said, typed=form.data)
     except Refused as refusal:
-        return _answer(
-            request, visit, station, "answer", refusal.status, said=said | {"error": refusal.message}, typed=form.data
-        )
+        said |= {"error": refusal.message, "waits": refusal.field == "lockout"}
+        return _answer(request, visit, station, "answer", refusal.status, said=said, typed=form.data)
     return _answer(request, visit, station, "answer", version=version, typed=form.data)
 
 

@@ -17,6 +17,7 @@ from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Visit
 from linelog.alignment.queries import stations_of
 from linelog.alignment.views.ram import machine_of
+from linelog.plant.lockout import words_of
 from linelog.plant.models import Adjuster, Machine, Station
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -51,7 +52,12 @@ def page(request: Request, machine_id: int) -> HttpResponse:
     visits = Visit.objects.filter(machine=machine).exclude(state=Visit.State.DROPPED).order_by("-opened_at", "-pk")
     usual = "running" if machine.moves_for_running else "measured"
     form = LineForm(request.GET or None, visits=visits[:LAST_VISITS], usual_value=usual)
-    context: dict[str, Any] = {"machine": machine, "form": form, **_planned(request, machine, form)}
+    context: dict[str, Any] = {
+        "machine": machine,
+        "form": form,
+        "lockout_words": words_of(machine),
+        **_planned(request, machine, form),
+    }
     return render(request, "alignment/line.html", context, status=422 if form.errors else 200)
 
 

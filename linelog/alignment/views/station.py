@@ -14,14 +14,16 @@ from linelog.alignment.bushings import bushing_page, old_sweep
 from linelog.alignment.computing import compute
 from linelog.alignment.forms.bushing import ClearanceForm, FittedForm, PositionForm
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
-from linelog.alignment.forms.visit import DATETIME_LOCAL, LockoutForm, RunningForm
+from linelog.alignment.forms.visit import RunningForm
 from linelog.alignment.limits import in_force
+from linelog.alignment.lockout import status_of
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
 from linelog.alignment.place import place_from
 from linelog.alignment.queries import sweeps_of, visits_for
 from linelog.alignment.services.bushings import wear_limit_um
+from linelog.alignment.views.lockouts import lockout_context
 from linelog.plant.models import Station
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -57,7 +59,9 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
     """
     may_log = page.visit.is_open and may(request.user, Permission.LOG_VISIT)
     made_at = timezone.now().timestamp()
-    needs_lockout = not page.visit.machine_runs and page.visit.lockout_verified_at is None
+    waits = bool(forms.get("said", {}).get("waits"))
+    # An accepted reading says that the lockout stands; nothing is asked of the database for it.
+    needs_lockout = waits if part == "answer" else _needs_lockout(page.visit)
     return {
         "page": page,
         "visit": page.visit,
@@ -67,6 +71,7 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
         "made_at": f"{made_at:.6f}",
         "may_type": may_log and not (needs_lockout or page.visit.machine_runs or page.station.is_bushing),
         **(bushing_context(request, page, may_log=may_log, needs_lockout=needs_lockout)),
+        **(lockout_context(request, page.visit) if waits or part in {"", "screen"} else {}),
         **({} if part == "answer" else _fresh_forms(request, page)),
         **forms,
     }
@@ -96,12 +101,14 @@ def bushing_context(request: Request, page: StationPage, *, may_log: bool, needs
     }
 
 
+def _needs_lockout(visit: Visit) -> bool:
+    return not (visit.machine_runs or visit.from_paper) and not status_of(visit, timezone.now()).stands
+
+
 def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
     unit = units.of(request.user)
-    now = timezone.localtime(timezone.now()).strftime(DATETIME_LOCAL)
     note = {"note": page.note.note, "version": page.note.version} if page.note else {"note": "", "version": 0}
     return {
-        "lockout_form": LockoutForm(initial={"lockout_verified_by": str(request.user), "lockout_verified_at": now}),
         "sweep_form": SweepForm(kind=page.place.kind, unit=page.unit, initial=SweepForm.initial_of(page.sweep)),
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 from django.core.paginator import Paginator
 from django.http import HttpResponse
@@ -11,12 +12,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from linelog.alignment.captures.queries import HEAVY
+from linelog.alignment.forms.amend import AmendForm
 from linelog.alignment.forms.visit import (
-    DATETIME_LOCAL,
-    AmendForm,
     DropForm,
     EditVisitForm,
-    LockoutForm,
     OpenVisitForm,
     PhotoForm,
 )
@@ -24,7 +23,10 @@ from linelog.alignment.models import Visit
 from linelog.alignment.place import entry_urls
 from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for, with_what_is_out
 from linelog.alignment.queries import visit_list as list_visits
+from linelog.alignment.services import amending
 from linelog.alignment.services import visits as services
+from linelog.alignment.views.lockouts import lockout_context
+from linelog.plant.lockout import words_of
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -59,12 +61,17 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
     """Open a visit, or lead to the one that is open already."""
     machine = get_object_or_404(Machine.objects.for_user(request.user), pk=machine_id)
     now = timezone.now()
-    initial = {"lockout_verified_at": timezone.localtime(now).strftime(DATETIME_LOCAL)}
-    form = OpenVisitForm(request.POST or None, initial=initial)
+    words = words_of(machine)
+    form = OpenVisitForm(request.POST or None, initial={"lockout_procedure": words.number})
     if request.method == "POST" and form.is_valid():
         try:
             visit = services.open_visit(
-                by=request.user, machine=machine, conditions=form.conditions(), lockout=form.lockout(), at=now
+                by=request.user,
+                machine=machine,
+                conditions=form.conditions(),
+                lockout=form.lockout(),
+                at=now,
+                paper_of=form.cleaned_data["paper_of"],
             )
         except Conflict as conflict:
             return redirect("alignment:visit", conflict.theirs.pk)
@@ -73,23 +80,19 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
         else:
             return redirect("alignment:visit", visit.pk)
     already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
-    context = {"form": form, "machine": machine, "already": already}
+    context = {"form": form, "machine": machine, "already": already, "lockout_words": words}
     return render(request, "alignment/open.html", context, status=422 if form.is_bound else 200)
 
 
 def visit_page(request: Request, visit: Visit, status: int = 200, **forms: object) -> HttpResponse:
     """Render a visit; `forms` hands back what was refused, with its sentences."""
     now = timezone.now()
-    initial = {
-        "lockout_verified_by": str(request.user),
-        "lockout_verified_at": timezone.localtime(now).strftime(DATETIME_LOCAL),
-    }
     lines = station_lines(visit)
     context = {
         "visit": visit,
         "lines": lines,
         "expects_running": any(line.found_running or line.left_running for line in lines),
-        "amendments": visit.amendments.select_related("station", "by"),
+        "amendments": visit.amendments.select_related("station", "by").prefetch_related("readings__reading"),
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": visit.photos.select_related("station", "by"),
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
@@ -98,7 +101,7 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "may_sign": visit.is_open and may(request.user, Permission.SIGN_VISIT),
         "may_amend": visit.state == Visit.State.SIGNED and may(request.user, Permission.AMEND_VISIT),
         "may_history": may(request.user, Permission.HISTORY),
-        "lockout_form": LockoutForm(initial=initial),
+        **lockout_context(request, visit),
         "photo_form": PhotoForm(),
         "drop_form": DropForm(),
         **forms,
@@ -120,8 +123,8 @@ def edit(request: Request, visit_id: int) -> HttpResponse:
     """Correct the conditions of an open visit and write its note."""
     visit = get_object_or_404(visits_for(request.user), pk=visit_id)
     initial = {name: getattr(visit, name) for name in EditVisitForm.base_fields if hasattr(visit, name)}
-    initial["machine_state"] = "running" if visit.machine_runs else "stopped"
-    form = EditVisitForm(request.POST or None, initial=initial)
+    initial["machine_state"] = "paper" if visit.from_paper else "running" if visit.machine_runs else "stopped"
+    form = EditVisitForm(request.POST or None, visit=visit, initial=initial)
     status = 422 if form.is_bound else 200
     theirs = None
     if request.method == "POST" and form.is_valid():
@@ -143,36 +146,6 @@ def edit(request: Request, visit_id: int) -> HttpResponse:
             form.add_error(None, refusal.message)
     context = {"form": form, "visit": visit, "theirs": theirs}
     return render(request, "alignment/edit.html", context, status=status)
-
-
-def _after_lockout(request: Request, visit: Visit) -> HttpResponse:
-    """Lead back to the station that waited for the lockout, else to the visit; a tablet's queue just needs a yes."""
-    if request.htmx:
-        return HttpResponse('<p id="lockout">Verified.</p>')
-    station = row_named(visit.machine.stations.all(), request.POST.get("next_station", ""))
-    if station:
-        return redirect("alignment:station", visit.pk, station.pk)
-    return redirect("alignment:visit", visit.pk)
-
-
-@require_POST
-@needs(Permission.LOG_VISIT)
-def lockout(request: Request, visit_id: int) -> HttpResponse:
-    """Write down the lockout check."""
-    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
-    form = LockoutForm(request.POST)
-    if form.is_valid():
-        given = form.lockout()
-        if given is None:
-            form.add_error("lockout_verified_by", "Who verified the lockout?")
-        else:
-            try:
-                key = request.headers.get("X-Write-Key", "")[:64]
-                services.verify_lockout(by=request.user, visit=visit, lockout=given, at=timezone.now(), key=key)
-                return _after_lockout(request, visit)
-            except Refused as refusal:
-                form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
-    return visit_page(request, visit, status=422, lockout_form=form)
 
 
 @require_POST
@@ -206,16 +179,16 @@ def drop(request: Request, visit_id: int) -> HttpResponse:
 def amend(request: Request, visit_id: int) -> HttpResponse:
     """Put an amendment beside a signed visit."""
     visit = get_object_or_404(visits_for(request.user), pk=visit_id)
-    form = AmendForm(request.POST or None, visit=visit, unit=units.of(request.user))
+    initial = {"reading": request.GET.get("reading", "")[:20]}
+    form = AmendForm(request.POST or None, visit=visit, unit=units.of(request.user), initial=initial)
     if request.method == "POST" and form.is_valid():
+        said: dict[str, Any] = {"by": request.user, "visit": visit, "reason": form.cleaned_data["reason"]}
+        retyped, now = form.retyped(), timezone.now()
         try:
-            services.amend_visit(
-                by=request.user,
-                visit=visit,
-                reason=form.cleaned_data["reason"],
-                value=form.value(),
-                at=timezone.now(),
-            )
+            if retyped:
+                amending.retype_reading(**said, retyped=retyped, at=now)
+            else:
+                amending.amend_visit(**said, value=form.value(), at=now)
             return redirect("alignment:visit", visit.pk)
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)

@@ -6,6 +6,7 @@ import uuid
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.timezone import localtime
 
 from linelog.alignment.models import Visit
 from linelog.plant.models import Line, Machine, Plant
@@ -38,7 +39,7 @@ class StopWindow(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"stop of {self.of_what} from {self.starts_at:%Y-%m-%d}"
+        return f"stop of {self.of_what} from {localtime(self.starts_at):%Y-%m-%d}"
 
     @property
     def of_what(self) -> str:

@@ -2,6 +2,7 @@
 
 from linelog.plant.models.adjusters import Adjuster, ShimStock, ShimThickness
 from linelog.plant.models.limits import LimitRule
+from linelog.plant.models.lockout import LockoutProcedure
 from linelog.plant.models.machine import Line, Machine, MarkAssignment, Station
 from linelog.plant.models.people import Person
 from linelog.plant.models.plant import Plant, Shift
@@ -16,6 +17,7 @@ __all__ = [
     "Fitting",
     "LimitRule",
     "Line",
+    "LockoutProcedure",
     "Machine",
     "MarkAssignment",
     "Person",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -70,7 +71,7 @@ def _added(by: Any, at: datetime, new: NewMachine, geometry: Mapping[str, Any]) 
     )
     rows.add(by=by, at=at, row=machine, taken=MACHINE_TAKEN)
     if new.mark:
-        starts_on = new.in_service_on or at.date()
+        starts_on = new.in_service_on or at.astimezone(zoneinfo.ZoneInfo(new.line.plant.timezone)).date()
         mark = MarkAssignment(machine=machine, mark=new.mark, starts_on=starts_on)
         rows.add(by=by, at=at, row=mark, taken=MARK_TAKEN)
     return machine

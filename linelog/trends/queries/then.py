@@ -65,7 +65,7 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
     around, usual = dt.timedelta(days=AROUND_DAYS), dt.timedelta(days=USUAL_DAYS)
     first, last = day - around, day + around
     one = [machine.pk]
-    since = visits[-1].opened_at.date() if visits else day
+    since = visits[-1].opened_at.astimezone(zone(machine.line.plant)).date() if visits else day
     near = dt.timedelta(days=EVENT_DAYS)
     happened = marks(machine, day - near, day + near)
     return Log(

@@ -25,7 +25,8 @@ USUALLY = {
 STATES = {Since.OPEN: "out", Since.BACK: "out", Since.WAITING: "unsure", Since.GONE: "in"}
 CHECK = {
     Pattern.SAME_WAY: "Is it always the same fastener or shim pack? Mark it, torque it, and look again in a week.",
-    Pattern.SCATTERED: "Rock it by hand with the dial on it: what moves without a wrench is clearance.",
+    Pattern.SCATTERED: "Locked out and verified, fingers clear of pinch points, rock it by hand with the dial on it: "
+    "what moves without a wrench is clearance.",
     Pattern.NOT_CLEAR: "Go on measuring at each visit; nothing points anywhere yet.",
     Pattern.UP: "Lift the ram at the front bushing with the dial on it, locked out: what it rises is clearance.",
     Pattern.DOWN: "Sweep both bushings first: the stations may stand well and the ram line be off.",

@@ -6,7 +6,7 @@ import re
 
 from playwright.sync_api import expect
 
-from linelog.alignment.models import MoveMade, Reading, RunningReading, StationNote, Sweep, Visit
+from linelog.alignment.models import Lockout, MoveMade, Reading, RunningReading, StationNote, Sweep, Visit
 from linelog.calc import sweep as calc
 from linelog.web.models import AuditEvent
 from tests.browser.offline.tablet import BACK, FOUR, all_is_sent, bar, is_saved, stored, type_in, wait_until_kept
@@ -79,12 +79,14 @@ def test_cut_between_readings_everything_else_is_kept_in_its_order_and_sent(entr
 def test_lockout_and_another_set_up_are_said_without_a_connection(
     page, context, enter, mechanic, visit, domer, live_server
 ):
-    Visit.objects.update(lockout_verified_by="", lockout_verified_at=None)
+    Lockout.objects.all().delete()
     enter(mechanic)
     page.goto(live_server.url + domer)
     wait_until_kept(page, domer)
     context.set_offline(True)
     expect(page.locator(".pad")).to_be_hidden()
+    page.get_by_label("Lockout verified by").fill("Ana Berg")
+    page.get_by_label("It was tried to start").check()
     page.get_by_role("button", name="It is locked out and verified").tap()
     expect(page.locator("#lockout .unsent-list")).to_contain_text("Ana Berg")
     page.get_by_text("Change the set-up").tap()
@@ -108,7 +110,7 @@ def test_lockout_and_another_set_up_are_said_without_a_connection(
     expect(page.locator("#result")).to_contain_text(f"{offset.x / 1000:+.3f}".replace("-", "−"))
     assert (Sweep.objects.get().positions, Sweep.objects.get().view) == (8, "domer")
     assert len(stored()) == 8
-    assert Visit.objects.get().lockout_verified_by == "Ana Berg"
+    assert Lockout.objects.get().verified_by == "Ana Berg"
 
 
 def test_cut_at_the_signature_it_is_said_and_nothing_on_the_page_is_lost(entry, context, visit, live_server):

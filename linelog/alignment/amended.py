@@ -1,0 +1,43 @@
+"""What the amendments of a visit make of its values: the first and the new, side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from linelog.alignment.models import AmendedReading, Result, Seat, Stage, Visit
+from linelog.alignment.standing import Value
+from linelog.alignment.values import of_visit
+
+
+@dataclass(frozen=True, slots=True)
+class AmendedLine:
+    """A result of a signed visit that an amendment changed (`now`) or set aside (`now` is None)."""
+
+    first: Result
+    now: Value | None
+
+    @property
+    def what(self) -> str:
+        """Which value it is."""
+        seat = Seat(self.first.seat).label.lower() if self.first.seat else ""
+        words = [Stage(self.first.stage).label.lower(), seat, "running" if self.first.method == "running" else ""]
+        return ", ".join(word for word in words if word)
+
+
+def amended_lines(visit: Visit) -> dict[int, tuple[AmendedLine, ...]]:
+    """Return what was amended, by station; nothing in a visit that is not signed."""
+    if visit.state != Visit.State.SIGNED:
+        return {}
+    now = of_visit(visit)
+    found: dict[int, tuple[AmendedLine, ...]] = {}
+    for first in visit.results.select_related("station").order_by("stage", "seat"):
+        value = now.get((first.station_id, first.stage, first.seat, first.method))
+        if value is None or value.amended:
+            found[first.station_id] = (*found.get(first.station_id, ()), AmendedLine(first, value))
+    return found
+
+
+def readings_of(visit: Visit) -> dict[int, AmendedReading]:
+    """Return the last word on each amended reading of a visit, by the reading."""
+    rows = AmendedReading.objects.filter(amendment__visit=visit).select_related("amendment__by")
+    return {row.reading_id: row for row in rows.order_by("amendment__at", "amendment_id", "pk")}

@@ -1,0 +1,312 @@
+"""The sheet of a visit: all that was read, found, done, left and signed, as plain text for the screen and for paper.
+
+Everything typed travels as data, never as markup. Times are the plant's own, whoever looks and from wherever.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import zoneinfo
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import typst
+from django.conf import settings
+
+from linelog.alignment import clock
+from linelog.alignment.amended import readings_of
+from linelog.alignment.judging import is_judged
+from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models.sweep import Method
+from linelog.alignment.queries import sweeps_of
+from linelog.alignment.sheet_measured import bar_line, measured_lines
+from linelog.alignment.standing import Value
+from linelog.alignment.values import of_visit
+from linelog.alignment.words import set_up_words
+from linelog.calc.frame import direction_words, turn, view_words
+from linelog.calc.readings import View
+from linelog.calc.units import Unit, tir_from_offset
+from linelog.plant.models import Station
+from linelog.web import units
+
+TEMPLATE = Path(settings.BASE_DIR) / "templates" / "alignment" / "visit_sheet.typ"
+PAPERS = {"a4": "a4", "letter": "us-letter"}
+PERMISSION = (
+    "This record is not permission to start or to enter a machine; the site's own procedures, local codes and "
+    "licensed practice come first."
+)
+SEATS = {"": "", "front": "front seat", "rear": "rear seat"}
+AS_AMENDED, FIRST = "as amended", "first, before the amendment"
+
+
+@dataclass(frozen=True)
+class _Teller:
+    """What every line of the sheet is told with: the reader's unit and the plant's clock."""
+
+    unit: Unit
+    zone: dt.tzinfo
+
+    def when(self, at: dt.datetime | None) -> str:
+        return "" if at is None else at.astimezone(self.zone).strftime("%Y-%m-%d %H:%M")
+
+    def um(self, value: float | None, *, signed: bool = False, named: bool = False) -> str:
+        return units.show_um(value, self.unit, signed=signed, with_unit=named)
+
+
+def content(visit: Visit, unit: Unit, made_at: dt.datetime) -> dict[str, Any]:
+    """Return everything on the sheet as text and lists; lengths in the reader's unit, readings as typed."""
+    plant = visit.machine.line.plant
+    tell = _Teller(unit, zoneinfo.ZoneInfo(plant.timezone))
+    return {
+        "machine": str(visit.machine),
+        "line": str(visit.machine.line),
+        "plant": str(plant),
+        "invented": plant.is_invented,
+        "opened": tell.when(visit.opened_at),
+        "zone": plant.timezone,
+        "state": _state(visit, tell),
+        "unit": unit.label,
+        "facts": _facts(visit, tell),
+        "stations": _stations(visit, tell),
+        "lockouts": [_lockout(one, tell) for one in visit.lockouts.prefetch_related("locks")],
+        "signatures": _signatures(visit, tell),
+        "amendments": _amendments(visit, tell),
+        "permission": PERMISSION,
+        "made": f"Made {tell.when(made_at)}",
+    }
+
+
+def pdf_of(visit: Visit, unit: Unit, made_at: dt.datetime, paper: str = "a4") -> bytes:
+    """Return the sheet as a PDF, portrait, on A4 or Letter."""
+    made: bytes = typst.compile(
+        str(TEMPLATE), format="pdf", sys_inputs=_inputs(visit, unit, made_at, paper), ignore_system_fonts=True
+    )
+    return made
+
+
+def pages_of(visit: Visit, unit: Unit, made_at: dt.datetime, paper: str = "a4") -> list[bytes]:
+    """Return its pages as pictures, for whoever wants to look at them."""
+    inputs = _inputs(visit, unit, made_at, paper)
+    pages: Any = typst.compile(str(TEMPLATE), format="png", ppi=80.0, sys_inputs=inputs, ignore_system_fonts=True)
+    return pages if isinstance(pages, list) else [pages]
+
+
+def _inputs(visit: Visit, unit: Unit, made_at: dt.datetime, paper: str) -> dict[str, str]:
+    data = {**content(visit, unit, made_at), "paper": PAPERS.get(paper, "a4")}
+    return {"data": json.dumps(data, ensure_ascii=False)}
+
+
+def _state(visit: Visit, tell: _Teller) -> str:
+    if visit.state == Visit.State.SIGNED:
+        return f"Signed by {visit.signed_by}, {tell.when(visit.signed_at)}"
+    if visit.state == Visit.State.DROPPED:
+        return f"Dropped: {visit.dropped_why}"
+    return "Open: not signed yet"
+
+
+def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
+    state = "copied from a record on paper" if visit.from_paper else "running" if visit.machine_runs else "stopped"
+    since = f" for {visit.minutes_in_state} min" if visit.minutes_in_state is not None else ""
+    speed = f", {visit.speed_spm:g} strokes/min" if visit.speed_spm is not None else ""
+    note = f": {visit.reason_note}" if visit.reason_note else ""
+    facts = [
+        ["Reason", f"{visit.get_reason_display()}{note}"],
+        ["Machine", f"{state}{since}{speed}"],
+        ["Oil", _celsius(visit.oil_c)],
+        ["Room", _celsius(visit.room_c)],
+        ["Tooling set", str(visit.tooling_set or "not logged")],
+        ["Opened by", f"{visit.opened_by}, {tell.when(visit.opened_at)}"],
+    ]
+    bar = bar_line(visit, tell.unit)
+    more = [["Bar in the cradle", bar], ["Note", visit.note]]
+    return [*facts, *([name, value] for name, value in more if value)]
+
+
+def _celsius(value: float | None) -> str:
+    return "not logged" if value is None else f"{value:g} °C"
+
+
+def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
+    """Return the stations along the ram, those without a word in this visit as well."""
+    sweeps: dict[int, list[Sweep]] = defaultdict(list)
+    for sweep in sweeps_of(visit):
+        sweeps[sweep.station_id].append(sweep)
+    results: dict[int, list[Result]] = defaultdict(list)
+    for result in visit.results.select_related("station"):
+        results[result.station_id].append(result)
+    notes = {note.station_id: note for note in visit.station_notes.all()}
+    amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)
+    for move in visit.moves.select_related("adjuster", "by"):
+        moves[move.station_id].append(f"{move} ({move.by}, {tell.when(move.at)})")
+    measured = measured_lines(visit, tell.unit, tell.when)
+    used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
+    stations = visit.machine.stations.order_by("order", "pk")
+    return [
+        {
+            "name": str(station),
+            "limit": _limit(station, results[station.pk], tell),
+            "sweeps": [_sweep(sweep, retyped, tell) for sweep in _ordered(sweeps[station.pk])],
+            "results": _results(station, results[station.pk], sweeps[station.pk], amended, tell),
+            "measured": measured[station.pk],
+            "moves": moves[station.pk],
+            **_said(notes.get(station.pk)),
+        }
+        for station in stations
+        if station.is_active or station.pk in used
+    ]
+
+
+def _said(note: StationNote | None) -> dict[str, Any]:
+    if note is None:
+        return {"not_touched": False, "note": "", "advised": ""}
+    return {"not_touched": note.not_touched, "note": note.note, "advised": note.advised}
+
+
+def _limit(station: Station, results: list[Result], tell: _Teller) -> str:
+    """Return the limit that held that day, where anything was measured."""
+    limit = results[0].limit_um if results else station.limit_um
+    return f"limit {tell.um(limit, named=True)} radial (TIR {tell.um(tir_from_offset(limit))})"
+
+
+def _ordered(sweeps: Iterable[Sweep]) -> list[Sweep]:
+    stages = list(Stage.values)
+    swept = [sweep for sweep in sweeps if sweep.readings.all()]
+    return sorted(swept, key=lambda one: (stages.index(one.stage), one.kind == Sweep.Kind.FACE, one.seat))
+
+
+def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: _Teller) -> dict[str, Any]:
+    seat = SEATS[sweep.seat] or sweep.get_kind_display().lower()
+    readings = sorted(sweep.readings.all(), key=lambda one: (one.repeat, one.is_return, one.angle_deg))
+    turns: dict[int, list[list[str]]] = defaultdict(list)
+    for reading in readings:
+        turns[reading.repeat].append([_position(reading), _typed(reading, sweep, retyped.get(reading.pk))])
+    who = sorted({str(reading.by) for reading in readings})
+    return {
+        "what": f"{sweep.get_stage_display()}, {seat}",
+        "set_up": set_up_words(sweep, tell.unit),
+        "unit": Unit(sweep.unit).label,
+        "turns": list(turns.values()),
+        "by": f"{', '.join(who)}, {tell.when(max(reading.at for reading in readings))}",
+        "confirmed": sweep.odd_accepted,
+    }
+
+
+def _position(reading: Reading) -> str:
+    name = clock.words([reading.angle_deg]).removesuffix(" o'clock")
+    return f"{name} again" if reading.is_return else name
+
+
+def _typed(reading: Reading, sweep: Sweep, retyped: AmendedReading | None) -> str:
+    first = reading.typed if reading.unit == sweep.unit else f"{reading.typed} {reading.unit}"
+    return first if retyped is None else f"{retyped.typed} as amended, first {first}"
+
+
+Amended = dict[tuple[int, str, str, str], Value | None]
+
+
+def _results(
+    station: Station, results: list[Result], sweeps: list[Sweep], amended: Amended, tell: _Teller
+) -> list[dict[str, str]]:
+    """Return a line a value, as found before as left; an amended one has its first beside it."""
+    views = {(one.stage, one.seat): View(one.view) for one in sweeps if one.kind == Sweep.Kind.RIM}
+    found = {stage: seat_view for (stage, _), seat_view in views.items()}
+    stages = list(Stage.values)
+    lines = []
+    for result in sorted(results, key=lambda one: (one.method == Method.RUNNING, stages.index(one.stage), one.seat)):
+        view = views.get((result.stage, result.seat)) or found.get(Stage.AS_FOUND) or View(station.view)
+        if result.method == Method.RUNNING:
+            view = View.CRANK
+        first = _line(result, result, view, tell)
+        first["verdict"] = result.verdict if is_judged(result) else "not judged"
+        place = (result.station_id, result.stage, result.seat, result.method)
+        now = amended.get(place)
+        if now is None and place in amended:
+            first["remark"] = "left out of trends by an amendment"
+        elif now and now.amended:
+            lines.append({**_line(result, now, view, tell), "remark": AS_AMENDED})
+            first["remark"] = FIRST
+        lines.append(first)
+    return lines
+
+
+def _line(result: Result, shown: Result | Value, view: View, tell: _Teller) -> dict[str, str]:
+    x, y = turn(shown.x_um, shown.y_um, view)
+    tilt = ""
+    if shown.tilt_x_mm_per_m is not None and shown.tilt_y_mm_per_m is not None:
+        size = (shown.tilt_x_mm_per_m**2 + shown.tilt_y_mm_per_m**2) ** 0.5
+        limit = "" if shown.tilt_limit_mm_per_m is None else f", limit {shown.tilt_limit_mm_per_m:.3f}"
+        tilt = f"{size:.3f} ± {shown.tilt_expanded_mm_per_m or 0.0:.3f} mm/m{limit}"
+    what = [result.get_stage_display(), SEATS[result.seat], "running" if result.method == Method.RUNNING else ""]
+    return {
+        "what": ", ".join(word for word in what if word),
+        "across": tell.um(x, signed=True),
+        "up": tell.um(y, signed=True),
+        "offset": f"{tell.um(shown.radial_um)} ± {tell.um(shown.expanded_um)}",
+        "direction": direction_words(shown.x_um, shown.y_um, view)
+        if shown.radial_um
+        else f"on it, {view_words(view)}",
+        "tilt": tilt,
+        "verdict": shown.verdict,
+        "remark": "not touched: as found" if result.carried else "",
+    }
+
+
+def _lockout(one: Lockout, tell: _Teller) -> dict[str, str]:
+    ended = (
+        f"{one.get_ended_how_display()}, {tell.when(one.ended_at)}"
+        if one.ended_at
+        else f"runs out {tell.when(one.runs_out_at)}"
+    )
+    locks = [
+        f"{lock}: on {tell.when(lock.on_at)}, {'off ' + tell.when(lock.off_at) if lock.off_at else 'not off'}"
+        for lock in one.locks.all()
+    ]
+    checks = "indicator, bar and fittings out and counted; guards closed; everybody clear"
+    back = f"{one.returned_by}, {tell.when(one.returned_at)}: {checks}" if one.returned_at else "not written down"
+    return {
+        "verified": f"{one.verified_by}, {tell.when(one.verified_at)}",
+        "procedure": one.procedure or "–",
+        "locks": "; ".join(locks) or "none written down",
+        "ended": ended,
+        "returned": back,
+    }
+
+
+def _signatures(visit: Visit, tell: _Teller) -> list[list[str]]:
+    rows = [["Opened", str(visit.opened_by), tell.when(visit.opened_at)]]
+    if visit.signed_at is not None:
+        rows.append(["Signed", str(visit.signed_by), tell.when(visit.signed_at)])
+    return rows
+
+
+def _amendments(visit: Visit, tell: _Teller) -> list[dict[str, str]]:
+    return [
+        {
+            "about": _about(one),
+            "reason": one.reason,
+            "value": _amended_value(one, tell),
+            "by": f"{one.by}, {tell.when(one.at)}",
+        }
+        for one in visit.amendments.select_related("station", "by").prefetch_related("readings__reading")
+    ]
+
+
+def _about(one: Any) -> str:
+    if one.station is None:
+        return "The visit as a whole"
+    stage = Stage(one.stage).label.lower() if one.stage else ""
+    return ", ".join(word for word in (str(one.station), SEATS[one.seat], stage) if word)
+
+
+def _amended_value(one: Any, tell: _Teller) -> str:
+    if one.set_aside:
+        return "left out of trends"
+    if one.x_um is None:
+        rows = one.readings.all()
+        return "; ".join(f"reading {row.reading.typed} {row.reading.unit} should be {row}" for row in rows)
+    x, y = tell.um(one.x_um, signed=True), tell.um(one.y_um, signed=True, named=True)
+    return f"should be across {x}, up {y}, {view_words(View.CRANK)}"
