@@ -70,7 +70,7 @@ def test_without_counts_it_goes_by_days_and_few_measurements_are_called_thin(mac
         measure(visit, bushing, um, u_um=0.1)
     life = next(one for one in lives(machine, TODAY) if one.station == bushing)
     assert not life.by_strokes
-    assert "per day" in growth_words(life, Unit.MM)
+    assert "+0.010\u202fmm per 30 days" in growth_words(life, Unit.MM)  # 10 um from each 30 days to the next
     assert "thin: it rests on 3" in growth_words(life, Unit.MM)
     assert life.expected.on == TODAY + dt.timedelta(days=30)
 

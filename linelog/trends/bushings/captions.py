@@ -10,6 +10,8 @@ from linelog.trends import words
 from linelog.trends.bushings.life import Life
 from linelog.web.units import show_um
 
+DAYS_TOLD = 30.0
+
 
 def headline(life: Life, unit: Unit) -> str:
     """Say how its clearance stands."""
@@ -22,8 +24,9 @@ def growth_words(life: Life, unit: Unit) -> str:
     if wear is None:
         return f"Its growth is not known. {life.why_not}"
     few = f" This is thin: it rests on {wear.measurements} measurements." if wear.thin else ""
-    low, high = (show_um(value, unit, signed=True) for value in (wear.slope_low, wear.slope_high))
-    size = show_um(wear.slope, unit, signed=True, with_unit=True)
+    times = 1.0 if life.by_strokes else DAYS_TOLD  # of a day alone the unit's last digit would show nothing
+    low, high = (show_um(times * value, unit, signed=True) for value in (wear.slope_low, wear.slope_high))
+    size = show_um(times * wear.slope, unit, signed=True, with_unit=True)
     interval = f"{size} per {life.per} (95 % interval {low} to {high})"
     return f"{'It grows by' if wear.proven else 'No growth is proven:'} {interval}.{few}"
 

@@ -61,7 +61,7 @@ class Life:
     @property
     def per(self) -> str:
         """What its growth is told per."""
-        return "million strokes" if self.by_strokes else "day"
+        return "million strokes" if self.by_strokes else "30 days"
 
 
 def lives(machine: Machine, today: dt.date) -> list[Life]:
