@@ -10,7 +10,7 @@ from hypothesis import settings as hypothesis_settings
 from pytest_socket import socket_allow_hosts
 
 from linelog.web import protection
-from tests import kept_database
+from tests import factories, kept_database
 
 # A gate must give one answer to one state of the code; elsewhere every run looks somewhere new. No test has a
 # deadline: on a busy machine it would fail for the machine's sake.
@@ -73,6 +73,12 @@ def kept_by_the_module(django_db_setup, django_db_blocker):
     with django_db_blocker.unblock(), transaction.atomic():
         yield
         transaction.set_rollback(True)
+
+
+@pytest.fixture
+def no_ram(monkeypatch):
+    """Machines without a ram on record: what is expected of them running is not known, so measured values count."""
+    monkeypatch.setitem(factories.BODYMAKER_GEOMETRY, "overhang_mm", None)
 
 
 @pytest.fixture(scope="session", autouse=True)

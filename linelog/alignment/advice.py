@@ -10,16 +10,21 @@ from enum import Enum
 from linelog.alignment import clock
 from linelog.alignment.computing import StationOutcome
 from linelog.alignment.not_proven import not_proven_words
+from linelog.alignment.results.status import StationStatus
 from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
 from linelog.calc.readings import View
+from linelog.calc.station_state import Next
 from linelog.calc.units import Unit
 from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster
 
 BUSHING = "No move here: what a bushing needs is found on the common line, from all the stations together."
+
+
+RUNS_IN = "By what is expected it runs inside its limit as it stands: measure it running before anything is moved."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +57,12 @@ class Target(Enum):
         "as measured.",
     )
 
+    STATIC_TARGET = (
+        "To the static target",
+        "This would make it run true. Moves for the running value are not switched on for this machine: the manager "
+        "decides that.",
+    )
+
     @property
     def prefix(self) -> str:
         """What stands before the move where it is kept."""
@@ -67,7 +78,8 @@ class Target(Enum):
 class Advice:
     """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page.
 
-    `target` says which value it is for, where that is a question.
+    `target` says which value it is for, where that is a question; `second` is the move to the static target where
+    moves on the machine are not for the running value.
     """
 
     headline: str
@@ -76,6 +88,7 @@ class Advice:
     notes: tuple[str, ...] = ()
     withheld: bool = False
     target: Target | None = None
+    second: Advice | None = None
 
     @property
     def frozen(self) -> str:
@@ -139,12 +152,7 @@ def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, see
         return Advice("Leave it: proven inside its limit.", withheld=True)
     if judged.verdict is Verdict.NOT_PROVEN:
         return Advice(not_proven_words(found, unit), withheld=True)
-    if not adjusters:
-        return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
-    try:
-        return _solved(found, at, adjusters, unit, seen_from)
-    except CalcError as error:
-        return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
+    return _move(found, adjusters, unit, seen_from)
 
 
 def advise_for(
@@ -154,14 +162,61 @@ def advise_for(
     unit: Unit,
     *,
     for_running: bool,
+    stands: StationStatus,
+    seen_from: View,
 ) -> Advice:
-    """Say what to do for the value that the machine's moves are for; `running` is None where it is not known."""
-    if running is None or not for_running or _why_not(found):
-        target = Target.NOT_KNOWN if for_running else Target.MEASURED if running is not None else None
-        return replace(advise(found, adjusters, unit), target=target if not _why_not(found) else None)
-    advice = advise(running, adjusters, unit)
-    headline = f"{Target.RUNNING.prefix}: {advice.headline[:1].lower()}{advice.headline[1:]}"
-    return replace(advice, headline=headline, target=Target.RUNNING)
+    """Say what to do at a station that stands so, for the value that the machine's moves are for.
+
+    running    the station as it runs, measured or expected; None where that is not known
+    seen_from  the end that the person stands at, in whose view every direction is told
+    While moves for the running value are switched off, the move that would make it run true comes second, marked.
+    """
+    if _why_not(found):
+        return advise(found, adjusters, unit, seen_from)
+    if running is None:
+        own = advise(found, adjusters, unit, seen_from)
+        return replace(own, target=Target.NOT_KNOWN) if for_running else own
+    proof = _proof(found, unit)
+    if stands.then is Next.MEASURE_RUNNING:
+        return Advice("No move yet: measure it running.", withheld=True, notes=proof)
+    if stands.then is Next.LEAVE and stands.measured is not None and stands.measured.judged.verdict is not Verdict.IN:
+        return Advice("Leave it: it runs inside its limit.", withheld=True)
+    if stands.then is not Next.MOVE:
+        return replace(advise(found, adjusters, unit, seen_from), target=Target.MEASURED)
+    runs_out = stands.running is not None and stands.running.judged.severity > 1.0
+    if for_running:
+        move = _move(running, adjusters, unit, seen_from)
+        headline = f"{Target.RUNNING.prefix}: {move.headline[:1].lower()}{move.headline[1:]}"
+        return replace(move, headline=headline, target=Target.RUNNING)
+    second = replace(_move(running, adjusters, unit, seen_from), target=Target.STATIC_TARGET) if runs_out else None
+    if stands.measured is None or stands.measured.judged.verdict is not Verdict.OUT:
+        return Advice(
+            "Not right as it stands: the move to its static target is told below.",
+            withheld=True,
+            notes=proof,
+            second=second,
+        )
+    move = replace(_move(found, adjusters, unit, seen_from), target=Target.MEASURED, second=second)
+    return move if runs_out else replace(move, notes=(RUNS_IN, *move.notes))
+
+
+def _proof(found: StationOutcome, unit: Unit) -> tuple[str, ...]:
+    """Say what would prove the value as measured, where it is not proven."""
+    unproven = found.judged is not None and found.judged.verdict is Verdict.NOT_PROVEN
+    return (not_proven_words(found, unit),) if unproven else ()
+
+
+def _move(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View) -> Advice:
+    """Say the move for a station that is out."""
+    at = misalignment_of(found)
+    if at is None:
+        return Advice("No move yet: the readings cannot be used as they stand.", withheld=True)
+    if not adjusters:
+        return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
+    try:
+        return _solved(found, at, adjusters, unit, seen_from)
+    except CalcError as error:
+        return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
 
 
 def _line(row: Adjuster, move: moves.AdjusterMove, words: str) -> Line:

@@ -28,11 +28,20 @@ class Drawing:
     grid: tuple[float, ...]
     square: str
     label: str
+    target: tuple[float, float] | None = None
 
 
-def draw(x_um: float, y_um: float, expanded_um: float, limit_um: float, unit: Unit) -> Drawing:
+def draw(
+    x_um: float,
+    y_um: float,
+    expanded_um: float,
+    limit_um: float,
+    unit: Unit,
+    *,
+    target_um: tuple[float, float] | None = None,
+) -> Drawing:
     """Lay out one offset with its uncertainty circle and the limit; at least four grid squares across the limit."""
-    reach = max(math.hypot(x_um, y_um) + expanded_um, limit_um)
+    reach = max(math.hypot(x_um, y_um) + expanded_um, limit_um, math.hypot(*(target_um or (0.0, 0.0))))
     scale = ROOM / reach
     step = next((s for s in STEPS_UM[unit] if s * scale >= 12.0), STEPS_UM[unit][-1])
     count = min(int(HALF / (step * scale)), 8)
@@ -51,4 +60,5 @@ def draw(x_um: float, y_um: float, expanded_um: float, limit_um: float, unit: Un
         lines,
         f"{from_um(step, unit):g} {unit.label}",
         label,
+        None if target_um is None else (round(target_um[0] * scale, 2), round(-target_um[1] * scale, 2)),
     )

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+import datetime as dt
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from linelog.alignment.models import Result, Stage, Sweep, Visit
-from linelog.alignment.models.sweep import Method
-from linelog.alignment.running import Knowledge, knowledge_of, shift_for
-from linelog.alignment.standing import Value, as_it_is_now
-from linelog.alignment.values import latest, standing
+from linelog.alignment.models import Stage, Visit
+from linelog.alignment.results.now import machine_statuses
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.status import Figure, StationStatus, travel_of
+from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
+from linelog.alignment.standing import Value
 from linelog.calc.face import slope_from_tilt
-from linelog.calc.uncertainty import Part, planar
+from linelog.calc.station_state import Counts, State
+from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Machine, Station
 
 
@@ -24,6 +26,16 @@ class SeatOffset:
     z_mm: float
     x_um: float
     y_um: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeatFigure:
+    """The offset of a seat to plan for, um, and the stored value that it comes from."""
+
+    x_um: float
+    y_um: float
+    expanded_um: float
+    value: Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,89 +56,125 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Offsets:
-    """What is planned for, and in a sentence each what is not; `running` where it is the expected running value."""
+    """What is planned for, and in a sentence each what is not; `running` where it is the value when running.
+
+    as_measured  stations planned for as measured, since nothing (or too little) is known of them running
+    not_planned  how the stations stand that are out, or probably so, and yet not planned for
+    """
 
     found: tuple[Found, ...]
     left_out: tuple[str, ...]
     running: bool
+    as_measured: tuple[str, ...]
+    not_planned: tuple[StationStatus, ...]
 
 
-def offsets_of(machine: Machine, stations: Sequence[Station], visit: Visit | None, *, running: bool) -> Offsets:
-    """Read the offsets of the stations that stand along the ram line, of a visit or as they are now."""
+def offsets_of(
+    machine: Machine, stations: Sequence[Station], visit: Visit | None, *, running: bool, at: dt.datetime
+) -> Offsets:
+    """Read the offsets of the stations that stand along the ram line, of a visit or as they are now.
+
+    running  from the value when running where there is one: measured, else expected; else as measured
+    """
     along = [station for station in stations if not station.is_bushing]
-    values = _values(machine, visit)
+    stand = _statuses(machine, along, visit, at)
     known = knowledge_of(machine, along) if running else Knowledge()
-    travels = _travels({value.visit_id for value in values}) if running else {}
-    by_station: dict[int, list[Value]] = defaultdict(list)
-    for value in values:
-        by_station[value.station_id].append(value)
-    found, left_out = [], []
+    travels = travels_of({one.value.visit_id for status in stand.values() for one in status.static})
+    found, left_out, as_measured = [], [], []
     for station in along:
-        one = _found(station, by_station[station.pk], known if running else None, travels)
-        if isinstance(one, Found):
-            found.append(one)
-        else:
+        status = stand.get(station.pk)
+        figures, runs = _figures(status, running=running) if status else ({}, False)
+        one = _found(station, figures, _ram_slope(station, status, known, travels) if runs else 0.0)
+        if isinstance(one, str):
             left_out.append(one)
-    return Offsets(tuple(found), tuple(left_out), running)
+            continue
+        found.append(one)
+        if running and not runs:
+            as_measured.append(station.name)
+    planned = {one.station.pk for one in found}
+    wrong = [one for one in stand.values() if one.is_out or one.state is State.PROBABLY_OUT]
+    return Offsets(
+        tuple(found),
+        tuple(left_out),
+        running,
+        tuple(as_measured),
+        tuple(one for one in wrong if one.station.pk not in planned or not (running or one.measured_out)),
+    )
 
 
-def _values(machine: Machine, visit: Visit | None) -> list[Value]:
+def _statuses(
+    machine: Machine, stations: Sequence[Station], visit: Visit | None, at: dt.datetime
+) -> dict[int, StationStatus]:
     if visit is None:
-        now = as_it_is_now(latest(Station.objects.filter(machine=machine, is_active=True)))
-        return [value for value in now if value.method == Method.STATIC]
-    results = Result.objects.filter(visit=visit, stage=Stage.AS_FOUND, method=Method.STATIC)
-    return list(standing(results).values)
+        return {one.station.pk: one for one in machine_statuses(machine, at)}
+    found = visit_statuses(visit, stations, at)
+    return {pk: status for (pk, stage), status in found.items() if stage == Stage.AS_FOUND}
 
 
-Travels = dict[tuple[int, int, str], float | None]
+def _figures(status: StationStatus, *, running: bool) -> tuple[dict[str, SeatFigure], bool]:
+    """Return the offsets of a station to plan for, by seat, and whether they are those when running.
+
+    What is expected counts here too where it does not prove the state, unless it is known to no better than the
+    limit: then the measured value tells more.
+    """
+    static = {one.seat: SeatFigure(one.x_um, one.y_um, one.expanded_um, one.value) for one in status.static}
+    if not running:
+        return static, False
+    if status.ran is not None:
+        return _from_run(status.station, status.ran, static), True
+    expected = {
+        one.seat: SeatFigure(one.x_um, one.y_um, one.expanded_um, one.value) for one in status.expected_static
+    }
+    counts = status.stands.counts is Counts.EXPECTED
+    fine = all(one.expanded_um < status.station.limit_um for one in expected.values())
+    return (expected, True) if expected and (counts or fine) else (static, False)
 
 
-def _travels(visits: Iterable[int]) -> Travels:
-    rows = Sweep.objects.filter(visit__in=list(visits), kind=Sweep.Kind.RIM).order_by("pk")
+def _from_run(station: Station, ran: Figure, static: Mapping[str, SeatFigure]) -> dict[str, SeatFigure]:
+    """Give each seat the running value, apart from one another as they were measured at rest."""
+    seats = [static[seat] for seat in station.seats if seat in static]
+    whole = len(seats) == len(station.seats)
+    x, y = (
+        (sum(one.x_um for one in seats) / len(seats), sum(one.y_um for one in seats) / len(seats))
+        if whole
+        else (0, 0)
+    )
     return {
-        (visit, station, seat): travel
-        for visit, station, seat, travel in rows.values_list("visit_id", "station_id", "seat", "ram_position_mm")
+        seat: SeatFigure(
+            ran.x_um + (static[seat].x_um - x if whole else 0.0),
+            ran.y_um + (static[seat].y_um - y if whole else 0.0),
+            ran.expanded_um,
+            static[seat].value if whole else ran.value,
+        )
+        for seat in station.seats
     }
 
 
-def _found(station: Station, values: Sequence[Value], known: Knowledge | None, travels: Travels) -> Found | str:
+def _ram_slope(station: Station, status: StationStatus | None, known: Knowledge, travels: Travels) -> float:
+    """Return the slope of the hanging ram as the station was read, mm/m: it no longer shows in it when it runs."""
+    if status is None or not status.static or status.static[0].value.carrier == Station.Carrier.BAR:
+        return 0.0
+    seen = known.seen(reference_z_mm(station), travel_of(status.static[0].value, travels))
+    return seen.slope_mm_per_m if seen else 0.0
+
+
+def _found(station: Station, figures: Mapping[str, SeatFigure], ram_slope_y: float) -> Found | str:
     """Return the station, or the sentence why it is not planned for."""
-    by_seat = {value.seat: value for value in values}
-    missing = [seat for seat in station.seats if seat not in by_seat]
+    missing = [seat for seat in station.seats if seat not in figures]
     if missing:
         which = f"the {missing[0]} seat of {station}" if missing[0] else str(station)
         return f"{which[:1].upper()}{which[1:]} was not measured: it is not planned for."
-    seats, expanded, slope_y = [], 0.0, 0.0
-    for seat in station.seats:
-        value = by_seat[seat]
-        at = planar(
-            value.x_um, value.y_um, (Part("static", (value.expanded_um / 2.0) ** 2, (value.expanded_um / 2.0) ** 2),)
-        )
-        if known is not None:
-            travel = travels.get((value.visit_id, station.pk, seat))
-            shift = shift_for(known, station, seat, travel, value.carrier)
-            if shift is None:
-                return f"What {station} does when running is not known: it is not planned for."
-            on_bar = value.carrier == Station.Carrier.BAR
-            seen = None if on_bar else known.seen(station.seat_z_mm(seat), travel)
-            slope_y = seen.slope_mm_per_m if seen else 0.0
-            at = shift.applied(at)
-        seats.append(SeatOffset(seat, station.seat_z_mm(seat), at.x, at.y))
-        expanded = max(expanded, at.across.U, at.up.U)
+    seats = [
+        SeatOffset(seat, station.seat_z_mm(seat), figures[seat].x_um, figures[seat].y_um) for seat in station.seats
+    ]
+    expanded = max(one.expanded_um for one in figures.values())
     if expanded >= station.limit_um:
-        return _too_rough(station, running=known is not None)
-    return Found(station, tuple(seats), expanded, _slope(by_seat, slope_y))
+        return f"{station} is known to no better than its limit: measure it again; it is not planned for."
+    return Found(station, tuple(seats), expanded, _slope(figures[station.seats[0]].value, ram_slope_y))
 
 
-def _too_rough(station: Station, *, running: bool) -> str:
-    if running:
-        return f"What {station} does when running is known to no better than its limit: it is not planned for."
-    return f"{station} is known to no better than its limit: read it again; it is not planned for."
-
-
-def _slope(by_seat: dict[str, Value], ram_slope_y: float) -> tuple[float, float] | None:
-    """Return the slope of the axis; the ram's own slope no longer shows in it when it runs."""
-    value = next(iter(by_seat.values()))
+def _slope(value: Value, ram_slope_y: float) -> tuple[float, float] | None:
+    """Return the slope of the axis, with what the hanging ram adds to it taken out."""
     if value.tilt_x_mm_per_m is None or value.tilt_y_mm_per_m is None:
         return None
     x, y = slope_from_tilt(value.tilt_x_mm_per_m, value.tilt_y_mm_per_m)

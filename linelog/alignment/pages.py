@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cached_property
 from typing import Any
 
@@ -18,10 +18,15 @@ from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
-from linelog.alignment.running import Running, running_of
+from linelog.alignment.results.captions import known_words, stands_words
+from linelog.alignment.results.of_visit import outcome_status, run_in
+from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
+from linelog.alignment.results.status import StationStatus
+from linelog.alignment.running import Running, as_running, knowledge_of, running_found
 from linelog.alignment.services.moves import offer_mark
 from linelog.alignment.services.readings import Place, fingerprint
 from linelog.alignment.words import set_up_words, shown, suspect_words
+from linelog.calc.readings import View
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
 from linelog.calc.units import Unit
@@ -85,6 +90,8 @@ class StationPage:
     found: StationOutcome
     outcome: Outcome
     running: Running | None
+    stands: StationStatus
+    target: StaticTarget | None
     advice: advice.Advice
     drawing: Drawing | None
     positions: tuple[Position, ...]
@@ -117,6 +124,28 @@ class StationPage:
     def note(self) -> StationNote | None:
         """What was said of this station."""
         return self.visit.station_notes.filter(station=self.station).first()
+
+    @property
+    def stands_words(self) -> str:
+        """How the station stands, measured and running; '' where nothing is known of it running."""
+        known = self.stands.running is not None and not self.station.is_bushing
+        return stands_words(self.stands, self.reader, View(self.sweep.view)) if known else ""
+
+    @property
+    def known_words(self) -> str:
+        """What the running figure rests on, or that it cannot be known; '' before there is a value."""
+        measured = self.stands.measured is not None and not self.station.is_bushing
+        return known_words(self.stands) if measured else ""
+
+    @property
+    def target_words(self) -> str:
+        """Where to leave this seat statically so that it runs true."""
+        return target_words(self.target, self.reader, View(self.sweep.view)) if self.target else ""
+
+    @property
+    def target_rests_on(self) -> str:
+        """What the static target rests on."""
+        return rests_on(self.target) if self.target else ""
 
     @property
     def expected(self) -> Outcome | None:
@@ -320,19 +349,20 @@ def _neighbours(visit: Visit, place: Place) -> tuple[Tab | None, Tab | None]:
     return tab(at - 1), tab(at + 1)
 
 
-def _drawing(found: Outcome, station: Station, unit: Unit) -> Drawing | None:
+def _drawing(found: Outcome, station: Station, unit: Unit, target: StaticTarget | None) -> Drawing | None:
     if found.value is None or found.rim is None:
         return None
-    return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit)
+    aim = (target.aim.x, target.aim.y) if target is not None else None
+    return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit, target_um=aim)
 
 
-def _last_read(rows: list[Sweep]) -> datetime | None:
+def _last_read(rows: list[Sweep]) -> dt.datetime | None:
     """When the newest as-left reading was taken."""
     left = (row for row in rows if row.stage == Stage.AS_LEFT)
     return max((reading.at for row in left for reading in row.readings.all()), default=None)
 
 
-def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -> StationPage:
+def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, repeat: int = 1) -> StationPage:
     """Put the entry screen of one sweep together."""
     station = place.station
     rows = sweeps_of(visit, station)
@@ -343,7 +373,12 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
     unit = Unit(sweep.unit)
     reader = units.of(user)
     found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
-    running = running_of(found, visit.machine)
+    knowledge = knowledge_of(visit.machine, [station])
+    ran = run_in(visit, station, place.stage, knowledge, at)
+    running = as_running(found, knowledge, at)
+    stands = outcome_status(found, visit, knowledge, ran, at)
+    aimed = place.kind == Sweep.Kind.RIM and not station.is_bushing
+    target = target_at(knowledge, station, place.seat, sweep.ram_position_mm, at, sweep.carrier) if aimed else None
     outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
     adjusters = adjusters_of(station)
     moves = tuple(visit.moves.filter(station=station).select_related("adjuster", "by"))
@@ -358,18 +393,22 @@ def station_page(*, visit: Visit, place: Place, user: Person, repeat: int = 1) -
         found=found,
         outcome=outcome or Outcome(sweep),
         running=running,
+        stands=stands,
+        target=target,
         advice=advice.after_moves(
             advice.advise_for(
                 found,
-                running.found if running else None,
+                running_found(found, running, ran),
                 adjusters,
                 reader,
                 for_running=visit.machine.moves_for_running,
+                stands=stands,
+                seen_from=View(sweep.view),
             ),
             max((move.at for move in moves), default=None),
             _last_read(rows) if place.stage == Stage.AS_LEFT else None,
         ),
-        drawing=_drawing(outcome or Outcome(sweep), station, reader),
+        drawing=_drawing(outcome or Outcome(sweep), station, reader, target),
         positions=tuple(_position(sweep, unit, repeat, angle, False) for angle in angles),
         again=_position(sweep, unit, repeat, angles[0], True),
         repeat=repeat,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -25,7 +26,8 @@ from linelog.alignment.models import (
     Sweep,
     Visit,
 )
-from linelog.alignment.running import Expectation, Travels, expected_of, knowledge_of
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.status import StationStatus
 from linelog.plant.models import Adjuster, Machine, Person, Station
 
 SET_UP_FIELDS = (
@@ -42,8 +44,6 @@ SET_UP_FIELDS = (
     "face_radius_mm",
     "ram_position_mm",
 )
-
-_PLACE = ("station_id", "stage", "seat")
 
 
 def visits_for(user: Person) -> QuerySet[Visit]:
@@ -134,8 +134,8 @@ class StationLine:
     moves: tuple[MoveMade, ...]
     note: StationNote | None
     readings: int
-    found_running: Expectation | None
-    left_running: Expectation | None
+    found_stands: StationStatus | None
+    left_stands: StationStatus | None
     bushing: BushingFound | None = None
     amended: tuple[AmendedLine, ...] = ()
 
@@ -145,7 +145,7 @@ def _worst(results: list[Result]) -> Result | None:
     return min(results, key=lambda r: (order[r.verdict], -r.severity), default=None)
 
 
-def station_lines(visit: Visit) -> list[StationLine]:
+def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
     """Return the stations of a visit with their results, moves and notes, in a fixed number of queries."""
     results = list(visit.results.select_related("station"))
     moves = list(visit.moves.select_related("adjuster", "by"))
@@ -154,7 +154,8 @@ def station_lines(visit: Visit) -> list[StationLine]:
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
     )
     stations = in_force(visit, stations_of(visit.machine))
-    knowledge, travels, bushings = knowledge_of(visit.machine, stations), _travels(visit), _bushings(visit)
+    stand = visit_statuses(visit, stations, now)
+    bushings = _bushings(visit)
     amended = amended_lines(visit)
     lines = []
     for station in stations:
@@ -170,8 +171,8 @@ def station_lines(visit: Visit) -> list[StationLine]:
                 moves=tuple(m for m in moves if m.station_id == station.pk),
                 note=notes.get(station.pk),
                 readings=counts.get(station.pk, 0),
-                found_running=expected_of(knowledge, station, found, travels),
-                left_running=expected_of(knowledge, station, left, travels),
+                found_stands=stand.get((station.pk, Stage.AS_FOUND.value)),
+                left_stands=stand.get((station.pk, Stage.AS_LEFT.value)),
                 bushing=bushings.get(station.pk),
                 amended=amended.get(station.pk, ()),
             )
@@ -194,12 +195,6 @@ def _bushings(visit: Visit) -> dict[int, BushingFound]:
         )
         for pk in found
     }
-
-
-def _travels(visit: Visit) -> Travels:
-    """Return the ram positions typed in a visit."""
-    rows = Sweep.objects.filter(visit=visit, kind=Sweep.Kind.RIM)
-    return {(station, stage, seat): mm for station, stage, seat, mm in rows.values_list(*_PLACE, "ram_position_mm")}
 
 
 def also_here(visit: Visit, user: Person, since: Any) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ from linelog.alignment.hanging import nose_for
 from linelog.alignment.models import Result, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.pairs import FoundPair, floor_um, pairs_of
+from linelog.calc.differences import Step
 from linelog.calc.errors import CalcError
 from linelog.calc.reconcile import Agreement, BeamModel, Check, Learned, check, learn
 from linelog.plant.adjusting import reference_z_mm
@@ -19,7 +21,28 @@ from linelog.plant.ram import HangingRam, ram_record, seen_at
 
 CSS = {Agreement.AGREE: "in", Agreement.DISAGREE: "out", Agreement.NOT_KNOWN: "none"}
 WORDS = {Agreement.AGREE: "agree", Agreement.DISAGREE: "disagree", Agreement.NOT_KNOWN: "not known"}
+MONTH_DAYS = 30.4
 MOST_SHOWN_UM = 2000.0  # a clearance beyond this is no explanation
+
+
+@dataclass(frozen=True, slots=True)
+class StepWords:
+    """A jump of the differences: certain or only suspected, when, and how many pairs there are since."""
+
+    certain: bool
+    on: dt.datetime
+    pairs: int
+
+
+@dataclass(frozen=True, slots=True)
+class Passes:
+    """When the growing difference says that the clearance passes its limit: expected, earliest, latest (or not)."""
+
+    limit_um: float
+    on: dt.date
+    earliest: dt.date
+    latest: dt.date | None
+    passed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +55,37 @@ class Reconciled:
     beam: BeamModel | None
     check: Check
     clearance_um: float | None = None
+    passing: Passes | None = None
 
     @property
     def disagrees(self) -> bool:
         """Whether beam and experience cannot both be true."""
         return self.check.agreement is Agreement.DISAGREE
+
+    @property
+    def stepped(self) -> StepWords | None:
+        """The step its differences have made, where they have."""
+        if self.learned is None or self.learned.step_on is None:
+            return None
+        return StepWords(self.learned.step is Step.CERTAIN, self.learned.step_on, self.learned.used)
+
+    @property
+    def month_um(self) -> tuple[float, float]:
+        """How much the difference changes in a month, across and up, um; only said where it is proven to."""
+        courses = self.learned.courses if self.learned else None
+        return (
+            (MONTH_DAYS * courses.across.slope_um_a_day, MONTH_DAYS * courses.up.slope_um_a_day)
+            if courses
+            else (0, 0)
+        )
+
+    @property
+    def held(self) -> bool:
+        """Whether what the program expects here has held: enough pairs, steady, and close enough to judge by."""
+        if self.learned is None or self.disagrees or self.check.newest_odd:
+            return False
+        fine = max(self.learned.next_within_um) <= self.station.limit_um
+        return fine or self.check.agreement is Agreement.AGREE
 
     @property
     def css(self) -> str:
@@ -69,7 +118,7 @@ def running_stations(user: Person) -> QuerySet[Station]:
     )
 
 
-def reconcile(stations: QuerySet[Station]) -> list[Reconciled]:
+def reconcile(stations: QuerySet[Station], at: dt.datetime) -> list[Reconciled]:
     """Judge stations of `running_stations`, of one machine or of all, in a fixed number of queries."""
     rows = list(stations)
     pairs = pairs_of(rows) if rows else {}
@@ -78,17 +127,20 @@ def reconcile(stations: QuerySet[Station]) -> list[Reconciled]:
         machine = station.machine
         if machine.pk not in rams:
             rams[machine.pk] = ram_record(machine, list(machine.ram_sections.all())).hanging
-    return [_reconciled(one, pairs.get(one.pk, ()), rams[one.machine_id]) for one in rows]
+    return [_reconciled(one, pairs.get(one.pk, ()), rams[one.machine_id], at) for one in rows]
 
 
-def _reconciled(station: Station, pairs: tuple[FoundPair, ...], hanging: HangingRam | None) -> Reconciled:
+def _reconciled(
+    station: Station, pairs: tuple[FoundPair, ...], hanging: HangingRam | None, at: dt.datetime
+) -> Reconciled:
     only, floor = [one.pair for one in pairs], floor_um(pairs)
     beam, tipped = _beam(station, hanging)
     judged = check(only, beam, floor_um=floor)
     explains = None
     if hanging is not None and judged.agreement is Agreement.DISAGREE and judged.apart_um is not None:
         explains = _clearance(hanging, tipped, judged.apart_um[1])
-    return Reconciled(station, pairs, learn(only, floor_um=floor), beam, judged, explains)
+    learned = learn(only, at=max([at, *(pair.running.when for pair in only)]), floor_um=floor)
+    return Reconciled(station, pairs, learned, beam, judged, explains)
 
 
 def _beam(station: Station, hanging: HangingRam | None) -> tuple[BeamModel | None, float]:
@@ -120,6 +172,7 @@ class Standing:
     machine: Machine
     worst: Reconciled
     stations: tuple[str, ...]
+    offer: tuple[Reconciled, ...]
 
 
 ORDER = (Agreement.DISAGREE, Agreement.AGREE, Agreement.NOT_KNOWN)
@@ -137,4 +190,15 @@ def by_machine(found: Iterable[Reconciled]) -> list[Standing]:
 def _standing(group: Sequence[Reconciled]) -> Standing:
     worst = min(group, key=lambda one: ORDER.index(one.check.agreement))
     named = tuple(one.station.name for one in group if one.check.agreement is worst.check.agreement)
-    return Standing(worst.station.machine, worst, named)
+    return Standing(worst.station.machine, worst, named, offer_of(group))
+
+
+def offer_of(group: Sequence[Reconciled]) -> tuple[Reconciled, ...]:
+    """Return the stations that speak for moves by the running value: the evidence for switching them on.
+
+    None where anything on the machine speaks against it: beam and experience that disagree, or a newest pair that
+    fits not those before it.
+    """
+    if any(one.disagrees or one.check.newest_odd for one in group):
+        return ()
+    return tuple(one for one in group if one.held)

@@ -6,23 +6,33 @@ to the beam. The slope of a component changes by the ram's own slope there: pair
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.hanging import nose_for, record_of
-from linelog.alignment.models import Result, Stage
+from linelog.alignment.models import Sweep
 from linelog.alignment.pairs import FoundPair, floor_um, pairs_of
+from linelog.alignment.standing import Value
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
-from linelog.calc.reconcile import BeamModel, Learned, Shift, learn, shift_when_running
+from linelog.calc.reconcile import FEWEST_PAIRS, BeamModel, Learned, Pair, Shift, learn, shift_when_running
 from linelog.calc.uncertainty import Part, Planar, planar
-from linelog.calc.verdict import Judged, judge
+from linelog.calc.verdict import judge
 from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Machine, Station
 from linelog.plant.ram import HangingRam, Seen, seen_at
 
-Travels = dict[tuple[int, str, str], float | None]  # ram position typed, by station, stage and seat
+Travels = dict[tuple[int, int, str, str], float | None]  # ram position typed, by visit, station, stage and seat
+
+
+def travels_of(visits: Iterable[int]) -> Travels:
+    """Read the ram positions typed in some visits."""
+    rows = Sweep.objects.filter(visit__in=list(visits), kind=Sweep.Kind.RIM, ram_position_mm__isnull=False)
+    columns = rows.order_by("pk").values_list("visit_id", "station_id", "stage", "seat", "ram_position_mm")
+    return {(visit, station, stage, seat): mm for visit, station, stage, seat, mm in columns}
 
 
 ON_BAR = Shift(
@@ -36,21 +46,20 @@ ON_BAR = Shift(
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What is known of a machine's running values: its ram, and pairs by station."""
+    """What is known of a machine's running values: its ram, pairs by station, and whether moves are for them."""
 
     hanging: HangingRam | None = None
     pairs: dict[int, tuple[FoundPair, ...]] = field(default_factory=dict)
+    moves_for_running: bool = False
 
-    def learned(self, station: Station) -> Learned | None:
-        """Return what the pairs of a station teach; None with fewer than 3."""
-        found = self.pairs.get(station.pk, ())
-        return learn([one.pair for one in found], floor_um=floor_um(found))
+    def learned(self, station: Station, at: dt.datetime) -> Learned | None:
+        """Return what the pairs of a station up to a moment teach of that moment; None with fewer than 3."""
+        return _learned_at(self.pairs.get(station.pk, ()), at)
 
     @staticmethod
-    def learned_on_bar(station: Station) -> Learned | None:
-        """Return what the pairs of sweeps from the bar teach; None with fewer than 3."""
-        found = pairs_of([station], bar=True).get(station.pk, ())
-        return learn([one.pair for one in found], floor_um=floor_um(found))
+    def learned_on_bar(station: Station, at: dt.datetime) -> Learned | None:
+        """Return what the pairs of sweeps from the bar teach of a moment; None with fewer than 3."""
+        return _learned_at(pairs_of([station], bar=True).get(station.pk, ()), at)
 
     def seen(self, z_mm: float, travel_mm: float | None) -> Seen | None:
         """Return the ram's line at z as a reading there saw it; None where no beam says so."""
@@ -62,25 +71,45 @@ class Knowledge:
             return None
 
 
+def _learned_at(pairs: Sequence[FoundPair], at: dt.datetime) -> Learned | None:
+    found = [one for one in pairs if one.pair.running.when <= at]
+    if len(found) < FEWEST_PAIRS:
+        return None
+    newest = found[-1].pair.running.when
+    # By whole days, so that one day's pages share the fit.
+    day = newest + dt.timedelta(days=max((at - newest).days, 0))
+    return _learned(tuple(one.pair for one in found), day, floor_um(found))
+
+
+@lru_cache(maxsize=2048)
+def _learned(pairs: tuple[Pair, ...], at: dt.datetime, floor: float) -> Learned | None:
+    return learn(pairs, at=at, floor_um=floor)
+
+
 def knowledge_of(machine: Machine, stations: Sequence[Station]) -> Knowledge:
     """Read what is known of the running values of some stations, in two to four queries."""
-    return Knowledge(record_of(machine).hanging, pairs_of(stations))
+    return Knowledge(record_of(machine).hanging, pairs_of(stations), machine.moves_for_running)
 
 
 def shift_for(
-    knowledge: Knowledge, station: Station, seat: str, travel_mm: float | None, carrier: str = Station.Carrier.RAM
+    knowledge: Knowledge,
+    station: Station,
+    seat: str,
+    travel_mm: float | None,
+    at: dt.datetime,
+    carrier: str = Station.Carrier.RAM,
 ) -> Shift | None:
     """Return what a static value at a seat changes by when the machine runs; None where nothing is known.
 
     The bar in the cradle does not hang as the ram does: no droop, and its own pairs.
     """
     if carrier == Station.Carrier.BAR:
-        return shift_when_running(knowledge.learned_on_bar(station), None) or ON_BAR
+        return shift_when_running(knowledge.learned_on_bar(station, at), None) or ON_BAR
     seen = knowledge.seen(station.seat_z_mm(seat), travel_mm)
     middle = knowledge.seen(reference_z_mm(station), travel_mm)
     beside = seen.deflection_um - middle.deflection_um if seen and middle else 0.0
     beam = BeamModel(seen.deflection_um, seen.u_um) if seen else None
-    return shift_when_running(knowledge.learned(station), beam, beside_um=beside)
+    return shift_when_running(knowledge.learned(station, at), beam, beside_um=beside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +120,15 @@ class Running:
     sentence: str
 
 
-def as_running(found: StationOutcome, knowledge: Knowledge) -> Running | None:
+def as_running(found: StationOutcome, knowledge: Knowledge, at: dt.datetime) -> Running | None:
     """Return the station as it is expected when running; None before a value is there, or where nothing is known."""
+    if found.station.is_bushing:
+        return None
     seats, sentence = {}, ""
     for seat, outcome in found.seats.items():
         travel = outcome.row.ram_position_mm if outcome.row else None
         carrier = outcome.row.carrier if outcome.row else Station.Carrier.RAM
-        shift = shift_for(knowledge, found.station, seat, travel, carrier) if outcome.value else None
+        shift = shift_for(knowledge, found.station, seat, travel, at, carrier) if outcome.value else None
         sentence = shift.sentence if shift else sentence
         seats[seat] = _moved(outcome, shift, found.station.limit_um)
     if not sentence:
@@ -108,55 +139,70 @@ def as_running(found: StationOutcome, knowledge: Knowledge) -> Running | None:
     return Running(replace(found, seats=seats, tilt=tilt, tilt_judged=judged), sentence)
 
 
-def running_of(found: StationOutcome, machine: Machine) -> Running | None:
-    """Return one station as it is expected when running; asks the database only once there is a value to move."""
-    if found.station.is_bushing or not any(outcome.value for outcome in found.seats.values()):
-        return None
-    return as_running(found, knowledge_of(machine, [found.station]))
+def as_ran(found: StationOutcome, ran: Value) -> StationOutcome:
+    """Return the station as it was measured running: every seat moved as the middle is, the slope as expected."""
+    values = [outcome.value for outcome in found.seats.values() if outcome.value]
+    x, y = (sum(parts) / len(values) for parts in ([v.x for v in values], [v.y for v in values]))
+    part = Part("the running value", ran.u_x_um**2, ran.u_y_um**2)
+    seats = {}
+    for seat, outcome in found.seats.items():
+        own = outcome.value
+        moved = planar(ran.x_um + own.x - x, ran.y_um + own.y - y, (part,)) if own else None
+        judged = judge(moved.size, moved.radial.U, ran.limit_um) if moved else None
+        seats[seat] = replace(outcome, value=moved, judged=judged)
+    return replace(found, seats=seats)
+
+
+def running_found(found: StationOutcome, expected: Running | None, ran: Value | None) -> StationOutcome | None:
+    """Return the station as it runs: as it was measured running, else as expected; None where nothing is known."""
+    if ran is not None and all(outcome.value for outcome in found.seats.values()):
+        return as_ran(found, ran)
+    return expected.found if expected else None
 
 
 def _moved(outcome: Outcome, shift: Shift | None, limit_um: float) -> Outcome:
     if shift is None or outcome.value is None:
         return outcome
-    value = shift.applied(outcome.value)
+    # From the figures that are kept of it, so that the entry screen and every later page say the same.
+    across, up = outcome.value.across, outcome.value.up
+    kept = Part("the static value", (across.U / across.k) ** 2, (up.U / up.k) ** 2)
+    value = shift.applied(planar(outcome.value.x, outcome.value.y, (kept,)))
     # A verdict that is withheld stays so: the running value rests on the same readings.
     judged = outcome.judged and judge(value.size, value.radial.U + outcome.doubt, limit_um)
     return replace(outcome, value=value, tir_um=2.0 * value.size, judged=judged)
 
 
 def _tilted(found: StationOutcome, knowledge: Knowledge) -> Planar | None:
-    """Return the tilt expected when running: the ram's slope no longer shows in it."""
+    """Return the tilt expected when running."""
+    if found.tilt is None:
+        return None
     swept = [outcome for outcome in (found.face, *found.seats.values()) if outcome and outcome.value]
     row = next((outcome.row for outcome in swept if outcome.row), None)
-    seen = knowledge.seen(reference_z_mm(found.station), row.ram_position_mm if row else None)
-    if found.tilt is None or seen is None or (row is not None and row.carrier == Station.Carrier.BAR):
-        return found.tilt
+    travel, carrier = (row.ram_position_mm, row.carrier) if row else (None, Station.Carrier.RAM)
+    return _tilt_moved(knowledge, found.station, (found.tilt.x, found.tilt.y), found.tilt.radial.U, travel, carrier)
+
+
+def tilt_when_running(knowledge: Knowledge, station: Station, value: Value, travel_mm: float | None) -> Planar | None:
+    """Return what a stored static tilt is expected to be when running, mm/m; None where none was measured."""
+    x, y, expanded = value.tilt_x_mm_per_m, value.tilt_y_mm_per_m, value.tilt_expanded_mm_per_m
+    if x is None or y is None or expanded is None:
+        return None
+    return _tilt_moved(knowledge, station, (x, y), expanded, travel_mm, value.carrier)
+
+
+def _tilt_moved(
+    knowledge: Knowledge,
+    station: Station,
+    tilt: tuple[float, float],
+    expanded: float,
+    travel_mm: float | None,
+    carrier: str,
+) -> Planar:
+    """Take the slope of the hanging ram out of a tilt, where a ram is on record and carried the dial."""
+    own = Part("the static tilt", (expanded / 2.0) ** 2, (expanded / 2.0) ** 2)
+    seen = None if carrier == Station.Carrier.BAR else knowledge.seen(reference_z_mm(station), travel_mm)
+    if seen is None:
+        return planar(*tilt, (own,))
     _, more = slope_from_tilt(0.0, seen.slope_mm_per_m)
     part = Part("slope of the ram", 0.0, seen.u_slope_mm_per_m**2)
-    return planar(found.tilt.x, found.tilt.y + more, (*found.tilt.budget, part))
-
-
-@dataclass(frozen=True, slots=True)
-class Expectation:
-    """A stored static result as it is expected when running, judged against the limit of its day."""
-
-    value: Planar
-    judged: Judged
-
-
-def expected_of(
-    knowledge: Knowledge, station: Station, results: Iterable[Result], travels: Travels
-) -> Expectation | None:
-    """Return the worst of what stored static results are expected to be when running; None if unknown."""
-    found = []
-    for result in results:
-        if result.withheld:
-            continue
-        place = (station.pk, result.stage, result.seat)
-        travel = travels.get(place, travels.get((station.pk, Stage.AS_FOUND, result.seat)))
-        shift = shift_for(knowledge, station, result.seat, travel, result.carrier)
-        if shift is not None:
-            part = Part("the static value", result.u_x_um**2, result.u_y_um**2)
-            value = shift.applied(planar(result.x_um, result.y_um, (part,)))
-            found.append(Expectation(value, judge(value.size, value.radial.U, result.limit_um)))
-    return max(found, key=lambda one: one.judged.severity, default=None)
+    return planar(tilt[0], tilt[1] + more, (own, part))

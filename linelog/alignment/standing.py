@@ -49,6 +49,8 @@ class Value:
     tilt_expanded_mm_per_m: float | None = None
     tilt_limit_mm_per_m: float | None = None
     carrier: str = "ram"
+    u_x_um: float = 0.0
+    u_y_um: float = 0.0
     amended: Amended | None = None
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 
 from django.db.models import OuterRef, Q, QuerySet, Subquery
@@ -31,6 +32,8 @@ COLUMNS = (
     "tilt_expanded_mm_per_m",
     "tilt_limit_mm_per_m",
     "carrier",
+    "u_x_um",
+    "u_y_um",
 )
 
 
@@ -92,8 +95,10 @@ def _last_word_sets_aside() -> Subquery:
     return Subquery(valued.order_by("-at", "-pk").values("set_aside")[:1])
 
 
-def latest(stations: QuerySet[Station]) -> list[Value]:
+def latest(stations: QuerySet[Station], *, method: str = "", until: dt.datetime | None = None) -> list[Value]:
     """Return the values of each station's last signed visit that measured it, in three queries.
+
+    method  static or running alone, each from its own last visit; until: of the visits opened by then
 
     A visit of which the station's values were all set aside does not count as the last. What was carried over
     from as found to as left stands and falls with it.
@@ -101,6 +106,7 @@ def latest(stations: QuerySet[Station]) -> list[Value]:
     measured = (
         Result.objects.filter(station=OuterRef("pk"), visit__state=Visit.State.SIGNED, carried=False)
         .exclude(not_judged())
+        .filter(**({"method": method} if method else {}), **({"visit__opened_at__lte": until} if until else {}))
         .annotate(aside=_last_word_sets_aside())
         .filter(Q(aside__isnull=True) | Q(aside=False))
         .order_by("-at")
@@ -112,4 +118,8 @@ def latest(stations: QuerySet[Station]) -> list[Value]:
         if visit is not None
     }
     found = standing(Result.objects.filter(visit__in={visit for visit, _ in pairs}))
-    return [value for value in found.values if (value.visit_id, value.station_id) in pairs]
+    return [
+        value
+        for value in found.values
+        if (value.visit_id, value.station_id) in pairs and method in ("", value.method)
+    ]

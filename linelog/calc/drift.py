@@ -163,9 +163,11 @@ def due_strokes(
 class DueBy(Enum):
     """What makes a machine due."""
 
+    OUT = "out as it stands"
     TRIGGER = "something happened"
     RISK = "risk of being out"
     TIME = "time since the last visit"
+    RUNNING = "probably out when running: to be measured"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,29 +1,28 @@
 """Static and running, reconciled: what a station's static offset will be when the machine runs.
 
 For one machine and station, pairs of (static as-left, next running result) with no move between them give
-d = running - static. Their mean is what the station does when the machine runs; a next static offset is expected to
-run at static + mean d, within Student's t (n - 1) times s * sqrt(1 + 1/n): the prediction interval for one further
-value (Hahn & Meeker, Statistical Intervals, 2nd ed., ch. 4). With fewer than 3 pairs the beam alone is asked: it
-hangs the ram by its droop, so d is (0, deflection), the deflection being negative down (see droop.py).
+d = running - static. What d is at a moment is what the station does when the machine runs (its level, its trend, its
+steps: differences.py); a next static offset is expected to run at static + d, within the prediction interval for one
+further value (Hahn & Meeker, Statistical Intervals, 2nd ed., ch. 4). With fewer than 3 pairs the beam alone is asked:
+it hangs the ram by its droop, so d is (0, deflection), the deflection being negative down (see droop.py).
 
 Offsets and differences in um, (x right, y up), component less ram line; static and running are never mixed otherwise.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
 import numpy as np
-from scipy import special
 
+from linelog.calc.differences import FEWEST, LEVEL, Courses, Step, follow
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats, number, numbers
-from linelog.calc.uncertainty import Part, Planar, planar
+from linelog.calc.uncertainty import Part, Planar, coverage_factor, planar
 
-FEWEST_PAIRS = 3
-LEVEL = 0.95
+FEWEST_PAIRS = FEWEST
+DAY_S = 86400.0
 _OUTSIDE_UM = 50_000.0
 
 
@@ -59,10 +58,11 @@ class BeamModel:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """Mean and scatter of the differences, (x, y) each, from n pairs.
+    """What n pairs teach of the difference (x, y) at a moment.
 
-    The true mean lies within `mean_within_um` of `mean_um`, the next single difference within `next_within_um`, both
-    at 95 %.
+    The true difference lies within `mean_within_um` of `mean_um`, the next single one within `next_within_um`, both
+    at 95 %. `courses` are the fits with their trends; `used` is how many pairs there are since the newest step, and
+    `step_on` when the first of those was (or of the pair that may be one).
     """
 
     pairs: int
@@ -70,6 +70,20 @@ class Learned:
     sd_um: tuple[float, float]
     mean_within_um: tuple[float, float]
     next_within_um: tuple[float, float]
+    dof: float
+    courses: Courses
+    used: int
+    step_on: datetime | None
+
+    @property
+    def step(self) -> Step:
+        """Whether the differences have jumped."""
+        return self.courses.step
+
+    @property
+    def moves(self) -> bool:
+        """Whether a trend of the newest stretch is proven, across or up."""
+        return self.courses.across.moves or self.courses.up.moves
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +105,11 @@ class Shift:
         kept = [part for part in value.budget if part.linear or not self.replaces]
         budget = (*kept, self.part)
         return planar(value.x + self.dx_um, value.y + self.dy_um, budget)
+
+    @property
+    def target(self) -> Planar:
+        """Return where to leave the station statically so that it runs true: the opposite of what running does."""
+        return planar(-self.dx_um, -self.dy_um, (self.part,))
 
 
 class Agreement(Enum):
@@ -140,26 +159,37 @@ def find_pairs(
     return tuple(pairs)
 
 
-def learn(pairs: Sequence[Pair], *, floor_um: float = 0.0) -> Learned | None:
-    """Return what the pairs teach, or None with fewer than 3.
+def learn(pairs: Sequence[Pair], *, at: datetime | None = None, floor_um: float = 0.0) -> Learned | None:
+    """Return what the pairs teach of the difference at a moment, or None with fewer than 3.
 
-    floor_um: standard uncertainty of one difference that is known from the measurements themselves. A few pairs may
-    happen to lie closer together than they can be measured; the scatter is never taken smaller than that. Raises
-    CalcError for an offset that is no number.
+    at        the moment; None: when the next pair is to be expected, as long after the newest as pairs are apart
+    floor_um  standard uncertainty of one difference that is known from the measurements themselves
+    Raises CalcError for an offset that is no number. How level, trend and steps are told apart: differences.py.
     """
     number(floor_um, "The uncertainty of a difference (um)", "floor_um", 0.0, _OUTSIDE_UM)
-    difference = _differences(pairs)
-    n = len(pairs)
-    if n < FEWEST_PAIRS:
+    ordered = sorted(pairs, key=lambda pair: pair.running.when)
+    difference = _differences(ordered)
+    return _learned(tuple(pair.running.when for pair in ordered), difference, at, floor_um)
+
+
+def _learned(whens: Sequence[datetime], difference: Floats, at: datetime | None, floor_um: float) -> Learned | None:
+    days = np.array([(when - whens[0]).total_seconds() / DAY_S for when in whens])
+    found = follow(days, difference, floor_um=floor_um)
+    if found is None:
         return None
-    sd = np.maximum(difference.std(axis=0, ddof=1), floor_um)
-    factor = float(special.stdtrit(n - 1, 0.5 + LEVEL / 2.0))
+    day = (at - whens[0]).total_seconds() / DAY_S if at else days[-1] + (days[-1] - days[0]) / (len(days) - 1)
+    fits = found.across, found.up
+    stepped_at = {Step.NONE: None, Step.SUSPECTED: whens[-1], Step.CERTAIN: whens[found.begins]}
     return Learned(
-        pairs=n,
-        mean_um=_two(difference.mean(axis=0)),
-        sd_um=_two(sd),
-        mean_within_um=_two(factor * sd / math.sqrt(n)),
-        next_within_um=_two(factor * sd * math.sqrt(1.0 + 1.0 / n)),
+        pairs=len(whens),
+        mean_um=(found.across.at(day), found.up.at(day)),
+        sd_um=(fits[0].sd_um, fits[1].sd_um),
+        mean_within_um=(fits[0].within(day), fits[1].within(day)),
+        next_within_um=(fits[0].next_within(day), fits[1].next_within(day)),
+        dof=min(fit.dof for fit in fits),
+        courses=found,
+        used=len(whens) - found.begins,
+        step_on=stepped_at[found.step],
     )
 
 
@@ -170,9 +200,9 @@ def shift_when_running(learned: Learned | None, beam: BeamModel | None, *, besid
     Raises CalcError for what is no number.
     """
     if learned is not None:
-        more = 1.0 + 1.0 / learned.pairs  # of one further difference, not of their mean
-        var_x, var_y = (sd**2 * more for sd in learned.sd_um)
-        part = Part("pairs of static and running", var_x, var_y, dof=learned.pairs - 1.0)
+        factor = coverage_factor(learned.dof, LEVEL)  # of one further difference, not of the fitted one
+        var_x, var_y = ((within / factor) ** 2 for within in learned.next_within_um)
+        part = Part("pairs of static and running", var_x, var_y, dof=learned.dof)
         words = f"From {learned.pairs} pairs of static and running on this machine."
         up = number(beside_um, "The ram's line (um)", "beside_um", -_OUTSIDE_UM, _OUTSIDE_UM)
         return Shift(learned.mean_um[0], learned.mean_um[1] + up, part, True, words)
@@ -190,8 +220,8 @@ def check(pairs: Sequence[Pair], beam: BeamModel | None, *, floor_um: float = 0.
     The newest pair is odd where it lies outside the prediction interval of the earlier ones, of which 3 are needed.
     """
     ordered = sorted(pairs, key=lambda pair: pair.running.when)
-    odd = _newest_odd(ordered, floor_um)
-    learned = learn(ordered, floor_um=floor_um)
+    learned = learn(ordered, at=ordered[-1].running.when if ordered else None, floor_um=floor_um)
+    odd = learned is not None and learned.step is Step.SUSPECTED
     if learned is None or beam is None:
         missing = "3 pairs of static and running" if learned is None else "the ram's geometry"
         words = f"Whether beam and experience agree cannot be told without {missing}."
@@ -214,15 +244,6 @@ def _words(apart: tuple[float, float], outside: Sequence[bool]) -> str:
             "Running shifts the station sideways, which droop does not: look for side wear of a bushing or side load."
         )
     return "Beam and pairs agree."
-
-
-def _newest_odd(ordered: Sequence[Pair], floor_um: float) -> bool:
-    earlier = learn(ordered[:-1], floor_um=floor_um)
-    if earlier is None:
-        return False
-    newest = ordered[-1].difference_um
-    reach = zip(newest, earlier.mean_um, earlier.next_within_um, strict=True)
-    return any(abs(value - mean) > within for value, mean, within in reach)
 
 
 def _differences(pairs: Sequence[Pair]) -> Floats:

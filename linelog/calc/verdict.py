@@ -20,6 +20,9 @@ class Verdict(Enum):
     NOT_PROVEN = "not proven"
 
 
+WORST_FIRST = (Verdict.OUT, Verdict.NOT_PROVEN, Verdict.IN)
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """A verdict with its figures; `severity` is size/limit, above 1 beyond the limit."""

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelog.alignment.results.status import StationStatus
 from linelog.calc.drift import DueBy, chance_out
 from linelog.calc.loss import excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
@@ -81,6 +82,7 @@ class Outlook:
     money: tuple[float, ...]
     known: bool
     left_severity: float
+    stand: tuple[StationStatus, ...]
 
     @property
     def reason(self) -> str:
@@ -165,13 +167,13 @@ class Reckoning:
         ids, facts = [one.pk for one in machines], self.now.facts
         dues = {pk: due(facts[pk], self.today) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
-        severities = self._severities(places, [self._unknown(facts[pk], dues[pk]) for pk in ids])
+        severities = self._severities(places, [self._unknown(facts[pk]) for pk in ids])
         after = np.array([self._after(pk) for pk in ids])
         cans, torn, money = (rows.tolist() for rows in self._losses(ids, severities, after))
         found = {}
         for number, machine in enumerate(machines):
             pk = machine.pk
-            opens = self._opens(pk, facts[pk], dues[pk], places[pk])
+            opens = self._opens(pk, facts[pk], dues[pk], places[pk], self.now.stand.get(pk, ()))
             found[pk] = Outlook(
                 machine=machine,
                 due=dues[pk],
@@ -185,13 +187,14 @@ class Reckoning:
                 money=tuple(money[number]),
                 known=pk in self.totals,
                 left_severity=float(after[number]),
+                stand=tuple(self.now.stand.get(pk, ())),
             )
         return found
 
     @staticmethod
-    def _unknown(facts: Facts, found: Due) -> bool:
+    def _unknown(facts: Facts) -> bool:
         """Whether nobody knows where the stations stand: never measured, or jolted since."""
-        return facts.last is None or found.by is DueBy.TRIGGER
+        return facts.last is None or bool(facts.triggers)
 
     def _after(self, machine: int) -> float:
         """Worst severity at which an alignment usually leaves it, never worse than the plant's usual one."""
@@ -224,18 +227,26 @@ class Reckoning:
             np.maximum.at(worst, of, severities_ahead([one.place.ahead for one in flat], strokes))
         return worst
 
-    def _opens(self, machine: int, facts: Facts, found: Due, places: Iterable[PlaceNow]) -> list[StationRow]:
-        """Stations that a visit opens: those due within four weeks of the first, or all where nobody knows."""
-        own = self.stations[machine].values()
-        if self._unknown(facts, found):
+    def _opens(
+        self, pk: int, facts: Facts, found: Due, places: Iterable[PlaceNow], stand: Iterable[StationStatus]
+    ) -> list[StationRow]:
+        """Stations that a visit opens: those that are out, those due within four weeks, or all where nobody knows.
+
+        A running measurement opens none.
+        """
+        own = self.stations[pk].values()
+        if found.by is DueBy.RUNNING:
+            return []
+        if self._unknown(facts):
             worked_on = any("work" in trigger.what for trigger in facts.triggers)
             return [
                 station for station in own if worked_on or facts.last is None or station.kind not in Station.BUSHINGS
             ]
         left = {one.place.station: one.left_million for one in places if one.left_million is not None}
-        days = max(((found.on or self.today) - self.today).days, 0) + TOGETHER_DAYS
-        soon = {pk for pk, million in left.items() if million is not None and million <= days * self._a_day(machine)}
-        return [station for station in own if station.pk in soon]
+        ahead = 0 if found.by is DueBy.OUT else max(((found.on or self.today) - self.today).days, 0)
+        soon = {key for key, million in left.items() if million <= (ahead + TOGETHER_DAYS) * self._a_day(pk)}
+        out = {one.station.pk for one in stand if one.is_out}
+        return [station for station in own if station.pk in soon | out]
 
     def _losses(
         self, ids: Sequence[int], severities: np.ndarray, after: np.ndarray

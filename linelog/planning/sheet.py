@@ -16,9 +16,11 @@ from typing import Any
 import typst
 from django.conf import settings
 
-from linelog.alignment.standing import Value, as_it_is_now
-from linelog.alignment.values import latest
-from linelog.calc.readings import clock_position
+from linelog.alignment.hanging import positions_read
+from linelog.alignment.results.captions import stands_words
+from linelog.alignment.results.static_target import StaticTarget, target_at, target_words
+from linelog.alignment.running import knowledge_of
+from linelog.calc.readings import View
 from linelog.calc.units import Unit, tir_from_offset
 from linelog.planning.feed import CAUTION
 from linelog.planning.models import PlannedVisit
@@ -39,24 +41,24 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What the sheet tells: the machine with its outlook, the open entry of the plan, how stations were left."""
+    """What the sheet tells: the machine with its outlook, the open entry of the plan, where to leave each station."""
 
     outlook: Outlook
     entry: PlannedVisit | None
     stations: tuple[Station, ...]
-    values: tuple[Value, ...]
+    targets: dict[int, tuple[StaticTarget, ...]]
     tooling: str
     made: str
 
 
-def read(outlook: Outlook, entry: PlannedVisit | None, made: str) -> Sheet:
+def read(outlook: Outlook, entry: PlannedVisit | None, made: str, at: dt.datetime) -> Sheet:
     """Read what the sheet tells."""
     machine = outlook.machine
     stations = tuple(machine.stations.filter(is_active=True).order_by("order", "pk"))
     fitted = Fitting.objects.filter(machine=machine, removed_at__isnull=True).select_related("tooling_set").first()
-    values = tuple(as_it_is_now(latest(machine.stations.filter(is_active=True))))
+    targets = _targets(machine, stations, at)
     tooling = str(fitted.tooling_set) if fitted else "not logged"
-    return Sheet(outlook, entry, stations, values, tooling, made)
+    return Sheet(outlook, entry, stations, targets, tooling, made)
 
 
 def pdf_of(sheet: Sheet, unit: Unit) -> bytes:
@@ -124,27 +126,49 @@ def _when(entry: PlannedVisit | None, where: dt.tzinfo) -> str:
 
 
 def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:
-    """One row a place: station, limit (offset and TIR), last value, direction, when, and what is aimed at."""
-    known = {one.place.key: one for one in sheet.outlook.places}
-    named = {station.pk: station for station in sheet.stations}
-    order = {station.pk: number for number, station in enumerate(sheet.stations)}
-    for value in sorted(sheet.values, key=lambda one: (order[one.station_id], one.method, one.seat)):
-        station = named[value.station_id]
-        now = known.get((value.station_id, value.seat, value.method))
-        chance = f"{100.0 * now.chance:.0f} %" if now and now.chance is not None else "not known"
-        offset = units.show_um(value.radial_um, unit)
+    """One row a station: limit (offset and TIR), how it stands, its static target, when it was measured, the risk."""
+    chances: dict[int, float] = {}
+    for one in sheet.outlook.places:
+        if one.chance is not None:
+            chances[one.place.station] = max(one.chance, chances.get(one.place.station, 0.0))
+    where = zone(sheet.outlook.machine.line.plant)
+    for status in sheet.outlook.stand:
+        station, figure = status.station, status.figure
+        if station.is_bushing and figure is None:
+            continue
+        view = View(station.view)
+        chance = chances.get(station.pk)
         yield [
-            words.place(station, value.seat) + (", running" if value.method == "running" else ""),
+            str(station),
             _limit(station, unit),
-            f"{offset} ± {units.show_um(value.expanded_um, unit)}",
-            f"toward {clock_position(value.direction_deg)}",
-            value.visit_at.astimezone(zone(sheet.outlook.machine.line.plant)).date().isoformat(),
-            chance,
+            f"{status.word}. {stands_words(status, unit, view)}" if figure else "never measured",
+            _aims(sheet.targets.get(station.pk, ()), station, unit),
+            figure.value.visit_at.astimezone(where).date().isoformat() if figure else "",
+            "not known" if chance is None else f"{100.0 * chance:.0f} %",
         ]
-    measured = {value.station_id for value in sheet.values}
-    for station in sheet.stations:
-        if station.pk not in measured:
-            yield [str(station), _limit(station, unit), "never measured", "", "", "not known"]
+
+
+def _targets(machine: Machine, stations: Iterable[Station], at: dt.datetime) -> dict[int, tuple[StaticTarget, ...]]:
+    """Return the static target of each seat, by station."""
+    along = [station for station in stations if not station.is_bushing]
+    knowledge, travels = knowledge_of(machine, along), positions_read(machine)
+    found = {}
+    for station in along:
+        read_at = {seat: travels.get((station.pk, seat)) for seat in station.seats}
+        aims = [
+            target_at(knowledge, station, seat, one.travel_mm if one else None, at) for seat, one in read_at.items()
+        ]
+        found[station.pk] = tuple(aim for aim in aims if aim is not None)
+    return found
+
+
+def _aims(targets: Iterable[StaticTarget], station: Station, unit: Unit) -> str:
+    """Say where to leave each seat of a station."""
+    said = []
+    for one in targets:
+        where = target_words(one, unit, View(station.view))
+        said.append(f"{words.SEATS[one.seat]} {where}" if one.seat else where)
+    return "; ".join(said) or "not known: measure it running"
 
 
 def _limit(station: Station, unit: Unit) -> str:

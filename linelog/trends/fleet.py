@@ -10,14 +10,14 @@ from typing import Any
 
 from django.utils import timezone
 
-from linelog.alignment.standing import WORST_FIRST, worst_key
 from linelog.calc.rates import rates_per_million
+from linelog.calc.station_state import State
 from linelog.plant.models import Person, Plant
 from linelog.production.queries import Totals
 from linelog.trends import words
 from linelog.trends.addresses import machine_url
-from linelog.trends.due.now import Asked, due_now
-from linelog.trends.due.rule import Due
+from linelog.trends.due.now import Asked, Now, facts_now
+from linelog.trends.due.rule import Due, due
 from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
 from linelog.web.templatetags.units import count
@@ -102,17 +102,18 @@ class Row:
     @property
     def state(self) -> str:
         """The class that gives the verdict its shape."""
-        return words.VERDICT_STATES[self.worst.value.verdict] if self.worst else "none"
+        return self.worst.status.css if self.worst else "none"
 
     @property
     def severity(self) -> str:
-        """The worst value as a share of its limit."""
-        return f"{self.worst.value.severity:.2f}" if self.worst else "–"
+        """The value that counts there as a share of its limit."""
+        share = self.worst.status.severity if self.worst else None
+        return "–" if share is None else f"{share:.2f}"
 
     @property
     def is_out(self) -> bool:
         """Whether its worst station is proven out."""
-        return self.worst is not None and self.worst.value.verdict == "out"
+        return self.worst is not None and self.worst.status.is_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +134,8 @@ def read(user: Person, today: dt.date, at: dt.datetime) -> Fleet:
     since = until - dt.timedelta(days=DAYS - 1) if until else None
     sums = queries.totals(known, since, until) if since and until else {}
     against = compare(known, sums)
-    dues = _dues(known, sums, at, today)
-    marks, worst, open_at = queries.marks_today(user, today), queries.worst_now(user), queries.open_visits(user)
+    now = _now(known, sums, at)
+    marks, worst, open_at = queries.marks_today(user, today), queries.worst_now(now.stand), queries.open_visits(user)
 
     def row(one: Known) -> Row:
         last = _last_day(one)
@@ -143,7 +144,7 @@ def read(user: Person, today: dt.date, at: dt.datetime) -> Fleet:
             marks=tuple(marks.get(one.pk, ())),
             last_day=last,
             age=words.ago(last, today) if last else "never",
-            due=dues[one.pk],
+            due=due(now.facts[one.pk], today),
             worst=worst.get(one.pk),
             against=against.get(one.pk),
             open_visits=tuple(open_at.get(one.pk, ())),
@@ -157,10 +158,10 @@ def _last_day(one: Known) -> dt.date | None:
     return timezone.localtime(one.last_at).date() if one.last_at else None
 
 
-def _dues(known: list[Known], sums: dict[int, Totals], at: dt.datetime, today: dt.date) -> dict[int, Due]:
+def _now(known: list[Known], sums: dict[int, Totals], at: dt.datetime) -> Now:
     plants = Plant.objects.in_bulk({one.plant_id for one in known})
     asked = [Asked(one.pk, plants[one.plant_id], _last_day(one)) for one in known]
-    return due_now(asked, at=at, today=today, seconds=DRIFT_SECONDS, totals=sums)
+    return facts_now(asked, at=at, seconds=DRIFT_SECONDS, totals=sums)
 
 
 def compare(known: Iterable[Known], sums: dict[int, Totals]) -> dict[int, Against]:
@@ -193,7 +194,7 @@ def _by_age(row: Row) -> Any:
 
 
 def _by_worst(row: Row) -> Any:
-    return worst_key(row.worst.value) if row.worst else (len(WORST_FIRST), 0.0)
+    return row.worst.status.worst_key if row.worst else (len(State), 0.0)
 
 
 def _by_rate(row: Row) -> float:

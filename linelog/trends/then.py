@@ -8,11 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelog.alignment.results.status import StationStatus
 from linelog.alignment.standing import AS_FOUND, STATIC, Value, worst_key
 from linelog.calc.drift import FEWEST_PAIRS, Pairs, Start, chance_out, fit_drift
 from linelog.calc.errors import CalcError
 from linelog.calc.rates import RateRatio, Rates, rate_ratio, rates_per_million
 from linelog.calc.repeat import AsFound, Repeat, Together, repeat_problem, together
+from linelog.calc.station_state import State
 from linelog.plant.models import Plant, Station
 from linelog.production.queries import Totals
 from linelog.trends import words
@@ -35,6 +37,7 @@ class Stood:
     after: Value | None
     repeat: Repeat
     risk: float | None
+    stood: tuple[StationStatus, ...] = ()
 
     @property
     def place(self) -> str:
@@ -47,22 +50,20 @@ class Stood:
         return "–" if self.risk is None else f"{100.0 * self.risk:.0f} %"
 
     @property
-    def verdicts(self) -> tuple[str, ...]:
-        """What is known on either side."""
-        return tuple(value.verdict for value in (self.before, self.after) if value is not None)
+    def worse(self) -> StationStatus | None:
+        """How the station stood then: the worse of how it was left before and how it was found after."""
+        known = [one for one in self.stood if one.figure is not None]
+        return min(known, key=lambda one: one.worst_key, default=None)
 
     @property
     def word(self) -> str:
-        """How it stood then, in a word: out or not proven on either side, else in on what is known."""
-        for verdict in ("out", "not proven", "in"):
-            if verdict in self.verdicts:
-                return verdict
-        return "not measured"
+        """How it stood then, in a word."""
+        return self.worse.word if self.worse else State.NOT_MEASURED.value
 
     @property
     def state(self) -> str:
         """The class that gives the word its shape."""
-        return words.VERDICT_STATES.get(self.word, "none")
+        return self.worse.css if self.worse else "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +116,8 @@ class Then:
     @property
     def off(self) -> tuple[Stood, ...]:
         """The places that were out or not proven, the worst first."""
-        order = {"out": 0, "not proven": 1}
-        found = [one for one in self.stood if one.word in order]
-        return tuple(sorted(found, key=lambda one: order[one.word]))
+        found = [(one.worse.worst_key, one) for one in self.stood if one.worse and one.state in ("out", "unsure")]
+        return tuple(one for _, one in sorted(found, key=lambda pair: pair[0]))
 
 
 def then(log: Log, plant: Plant) -> Then:
@@ -145,7 +145,8 @@ def _stood(
     before = past.values[-1] if past else None  # as left follows as found in a visit
     found = [AsFound(one.x_um, one.y_um, one.verdict == "out") for one in past.found] if past else []
     repeat = repeat_problem(found, out_of=plant.repeat_out, last=plant.repeat_visits)
-    return Stood(station, seat, before, after, repeat, _risk(past, log) if past else None)
+    stood = tuple(one for one in (log.stand.get(station.pk), log.found_after.get(station.pk)) if one is not None)
+    return Stood(station, seat, before, after, repeat, _risk(past, log) if past else None, stood)
 
 
 def _risk(past: OffsetSeries, log: Log) -> float | None:

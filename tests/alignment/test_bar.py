@@ -89,12 +89,12 @@ def test_no_droop_is_taken_off_what_a_bar_saw(job):
     on_bar(client, visit, domer)
     type_round(client, visit, domer, {"0": "0", "90": "0.01", "180": "0.02", "270": "0.01"})
     known = knowledge_of(visit.machine, [domer])
-    assert shift_for(known, domer, "", None).dy_um < -20.0  # the hanging ram's: TRADE 6
+    assert shift_for(known, domer, "", None, NOW).dy_um < -20.0  # the hanging ram's: TRADE 6
     found = compute(station=domer, stage="as_found", plant=visit.machine.line.plant, rows=sweeps_of(visit, domer))
-    running = as_running(found, known)
+    running = as_running(found, known, NOW)
     assert running.found.seats[""].value.y == pytest.approx(found.seats[""].value.y)
     assert "no ram droop" in running.sentence
-    assert as_running(found, Knowledge()) is not None
+    assert as_running(found, Knowledge(), NOW) is not None
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -51,7 +52,7 @@ def live(machine, station, shift, n=6, seed=1):
 
 
 def only(user):
-    (one,) = reconcile(running_stations(user))
+    (one,) = reconcile(running_stations(user), factories.NOW)
     return one
 
 
@@ -89,9 +90,16 @@ def test_the_learned_interval_is_the_textbook_one(manager, machine, domer):
     live(machine, domer, -110.0, n=8)
     one = only(manager)
     ups = np.array([p.pair.difference_um[1] for p in one.pairs])
-    half = stats.t.ppf(0.975, 7) * max(ups.std(ddof=1), np.hypot(1.0, 1.5)) * np.sqrt(1 + 1 / 8)
-    assert one.learned.next_within_um[1] == pytest.approx(half)
-    assert one.learned.mean_um[1] == pytest.approx(ups.mean())
+    line = (
+        sm.OLS(ups, sm.add_constant(np.arange(8.0)))
+        .fit()
+        .get_prediction([1.0, 40.0 - 2.0 / 24.0])
+        .summary_frame(alpha=0.05)
+    )
+    half = (line["obs_ci_upper"] - line["obs_ci_lower"])[0] / 2
+    floor = stats.norm.ppf(0.975) * np.hypot(1.0, 1.5)
+    assert one.learned.next_within_um[1] == pytest.approx(max(half, floor))
+    assert one.learned.mean_um[1] == pytest.approx(line["mean"][0])
 
 
 def test_of_ninety_five_in_a_hundred_next_differences_the_interval_holds_the_most_and_not_all(machine):

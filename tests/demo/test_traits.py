@@ -39,6 +39,7 @@ from linelog.trends import refit, wall_learned
 from linelog.trends.bushings.life import lives
 from linelog.trends.control.refit import refit_signals
 from linelog.trends.models import Fit, RepeatProblem, Signal
+from tests.one_answer import disagreements
 
 NAMES = ["BM 12", "BM 13", "BM 14", "BM 16", "BM 17", "BM 23", "BM 24", "BM 25", "BM 26", "BM 27"]
 PLAN = scenario.read()
@@ -248,7 +249,8 @@ def test_a_stepped_ram_that_hangs_as_its_sections_say_agrees_with_what_it_shows_
         one = found[name]
         assert one.check.agreement is Agreement.AGREE, (name, one.check)
         assert len(one.pairs) >= 8
-        assert one.learned.mean_um[1] == pytest.approx(one.beam.deflection_um, abs=3.0)
+        off = abs(one.learned.mean_um[1] - one.beam.deflection_um)
+        assert off < one.learned.mean_within_um[1] + 3.0
 
 
 def test_a_worn_bushing_shows_as_beam_and_experience_that_disagree(loaded):
@@ -259,14 +261,21 @@ def test_a_worn_bushing_shows_as_beam_and_experience_that_disagree(loaded):
         one = found[name]
         assert one.disagrees, (name, one.check)
         assert one.check.apart_um[1] < 0.0
-        # On the mean over the time the clearance has grown by about half of what it does in the end.
-        assert 12.0 + 0.3 * grown < one.clearance_um < 12.0 + 0.9 * grown
+        # What is learned follows the wear: it tells of the clearance as it is in the end, not of a mean.
+        assert 12.0 + 0.6 * grown < one.clearance_um < 12.0 + 1.4 * grown
+        assert one.learned.courses.up.moves
     assert by_machine(reconciled("BM 23", "BM 25"))[0].machine.name == "BM 23"
 
 
 def reconciled(*names):
     manager = Person.objects.get(username="manager")
-    return reconcile(running_stations(manager).filter(machine__name__in=names))
+    return reconcile(running_stations(manager).filter(machine__name__in=names), timezone.now())
+
+
+def test_no_two_pages_say_different_things_of_one_station(loaded, client):
+    client.force_login(Person.objects.get(username="manager"))
+    machines = Machine.objects.select_related("line__plant").filter(name__in=["BM 12", "BM 13", "BM 23", "BM 25"])
+    assert disagreements(client, list(machines)) == []
 
 
 def test_what_the_plant_learned_of_its_walls_is_kept(loaded):

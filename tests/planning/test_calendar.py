@@ -17,7 +17,7 @@ from tests import factories
 from tests.planning.conftest import stop
 from tests.trends import invented
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from linelog.planning.effect import effects_of
 from linelog.trends.models import Fit
 from tests import factories
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 
 
 def fit(plant, scope, **effect):

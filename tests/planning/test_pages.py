@@ -13,7 +13,7 @@ from linelog.trends.due.store import refit_drifts
 from tests import factories
 from tests.planning.conftest import measured, stop
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 HTMX = {"HX-Request": "true"}
 
 

@@ -9,11 +9,11 @@ from linelog.calc.units import Unit
 from linelog.planning import sheet as sheets
 from linelog.planning.outlook import coming
 from linelog.planning.services import entries as services
-from linelog.plant.models import Fitting, ToolingSet
+from linelog.plant.models import Fitting, Station, ToolingSet
 from tests import factories
 from tests.planning.conftest import stop
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 # Each of these means something to typst in markup: emphasis, headings, code, references, labels, maths, comments.
 SPECIAL = '#panic("x") *b* _i_ $x^2$ `c` @r <l> = h // c /* d */ \\ ~ -- [e] {f} #"g" \u200b "'
 
@@ -21,7 +21,7 @@ SPECIAL = '#panic("x") *b* _i_ $x^2$ `c` @r <l> = h // c /* d */ \\ ~ -- [e] {f}
 @pytest.fixture
 def read(plant, machine, now):
     def make(entry=None):
-        return sheets.read(coming(plant, 2, at=now, only=machine).machines[machine.pk], entry, "Printed today")
+        return sheets.read(coming(plant, 2, at=now, only=machine).machines[machine.pk], entry, "Printed today", now)
 
     return make
 
@@ -36,7 +36,11 @@ def test_it_holds_what_is_needed_at_the_machine(plant, machine, manager, now, we
     assert data["when"] == entry.starts_at.astimezone(zoneinfo.ZoneInfo(plant.timezone)).strftime("%Y-%m-%d %H:%M")
     assert "Domer" in data["reason"]
     (domer,) = [row for row in data["rows"] if row[0] == "Domer"]
-    assert domer[1:4] == ["0.038 (TIR 0.076)", "0.002 ± 0.002", "toward 2"]
+    assert domer[1] == "0.038 (TIR 0.076)"
+    assert (
+        domer[2].replace("\u202f", " ").startswith("in. In as measured: 0.002 mm off the ram line toward 2 o'clock")
+    )
+    assert domer[3] == "not known: measure it running"
     assert any("VERIFY" in step for step in data["lockout"])
     assert "29 CFR 1910.147" in data["standards"]
     assert "not permission to start" in data["permission"]
@@ -44,7 +48,7 @@ def test_it_holds_what_is_needed_at_the_machine(plant, machine, manager, now, we
     assert len(data["faces"]) == seats
     assert ("Tool pack, rear seat", "from the crank") in [(face["name"], face["view"]) for face in data["faces"]]
     never = [row for row in data["rows"] if row[2] == "never measured"]
-    assert len(never) == machine.stations.count() - 1
+    assert len(never) == machine.stations.exclude(kind__in=Station.BUSHINGS).count() - 1
 
 
 @pytest.mark.parametrize("unit", list(Unit))
@@ -78,3 +82,12 @@ def test_the_page_gives_it_to_whoever_may_look(signed_in, plant, machine):
     assert (
         client.get(reverse("planning:sheet", args=[factories.machine(factories.line(plant)).pk])).status_code == 200
     )
+
+
+def test_it_says_where_to_leave_a_station_with_the_ram_hanging(plant, machine, now):
+    type(machine).objects.filter(pk=machine.pk).update(overhang_mm=650.0)
+    machine.refresh_from_db()
+    found = sheets.read(coming(plant, 2, at=now, only=machine).machines[machine.pk], None, "Printed today", now)
+    (domer,) = [row for row in sheets.content(found, Unit.MM)["rows"] if row[0] == "Domer"]
+    assert "above the ram line, ±" in domer[3]
+    assert domer[2].startswith("out when running. In as measured, out when running: expected")

@@ -19,7 +19,7 @@ from linelog.trends.models import MachineDrift
 from tests import factories
 from tests.planning.conftest import measured, stop
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 
 
 def look(plant, now, number=4):

@@ -9,6 +9,7 @@ from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Result, Sweep
 from linelog.alignment.pairs import pairs_of
 from linelog.alignment.queries import with_what_is_out
+from linelog.alignment.results.now import statuses_now
 from linelog.alignment.values import latest, signed_results, standing
 from linelog.plant.models import Station
 from linelog.trends import summaries
@@ -21,7 +22,7 @@ from tests import factories
 from tests.alignment.helpers import address, type_one
 from tests.trends import invented
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 NOW = timezone.now().replace(microsecond=0)
 
 
@@ -45,11 +46,11 @@ def record():
 
 
 def test_they_are_out_of_standing_repeats_and_evidence(record):
-    machine, manager, visits, _, stripper = record
+    machine, _, visits, _, stripper = record
     assert {value.station_id for value in standing(signed_results(machine)).values} == {stripper.pk}
     assert {value.station_id for value in latest(machine.stations.all())} == {stripper.pk}
     assert {value.station_id for value in standing(Result.objects.all()).values} == {stripper.pk}
-    assert worst_now(manager)[machine.pk].value.verdict == "in"
+    assert worst_now(statuses_now(machine.stations.all(), NOW))[machine.pk].status.word == "in"
     assert often_out(machine, NOW.date() - dt.timedelta(days=365)) == []
     assert not any(problem.holds for problem in found_at(machine.line.plant, [machine.pk], NOW)[machine.pk])
     assert {place.station for place in summaries.read(machine).places} == {stripper.pk}
@@ -69,7 +70,7 @@ def test_they_teach_nothing_of_the_running_machine_and_start_no_common_line(reco
     ran = [invented.result(visits[-1], one, "as_left", (0.0, 0.0), method="running") for one in bushings]
     invented.store(ran)
     assert pairs_of(bushings) == {}
-    found = offsets_of(machine, [*bushings, stripper], None, running=False)
+    found = offsets_of(machine, [*bushings, stripper], None, running=False, at=NOW)
     assert [one.station for one in found.found] == [stripper]
 
 

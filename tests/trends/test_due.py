@@ -21,6 +21,8 @@ from tests import factories
 from tests.trends import invented
 
 NOW, TODAY = factories.NOW, factories.NOW.date()
+pytestmark = pytest.mark.usefixtures("no_ram")
+
 LAST = TODAY - dt.timedelta(days=30)
 
 

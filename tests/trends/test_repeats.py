@@ -28,6 +28,9 @@ NOW, TODAY = factories.NOW, factories.NOW.date()
 Since = RepeatProblem.Since
 
 
+pytestmark = pytest.mark.usefixtures("no_ram")
+
+
 @pytest.fixture
 def manager(db):
     return factories.person("manager")

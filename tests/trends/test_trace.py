@@ -18,7 +18,7 @@ from linelog.trends.tracing import Leads, led_to, trace
 from tests import factories
 from tests.trends import invented
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 TODAY = factories.NOW.date()  # 15 June 2026
 
 

@@ -40,18 +40,20 @@ class LineForm(forms.Form):
     AS_IT_STANDS = ""
     visit = forms.ChoiceField(required=False, label="Offsets")
     value = forms.ChoiceField(
-        required=False, choices=(("measured", "As measured"), ("running", "As expected when running")), label="Value"
+        required=False,
+        choices=(("running", "When running, where that is known"), ("measured", "As measured")),
+        label="Value",
     )
     rank = forms.ChoiceField(
         required=False, choices=(("stations", "Fewest opened"), ("hours", "Fewest hours")), label="First"
     )
 
-    def __init__(self, *args: Any, visits: Any, usual_value: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, visits: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.visits = {str(visit.pk): visit for visit in visits}
         now = (self.AS_IT_STANDS, "As it stands now")
         offer(self, "visit", [now, *((pk, _as_found(visit)) for pk, visit in self.visits.items())])
-        self.initial = {"visit": "", "value": usual_value, "rank": "stations"}
+        self.initial = {"visit": "", "value": "running", "rank": "stations"}
 
     def choice(self) -> tuple[Any, str, str]:
         """Return the visit (or None for now), the value and the rank; what makes no sense falls back to the usual."""

@@ -11,28 +11,35 @@ from linelog.alignment.limits import in_force
 from linelog.alignment.models import Result, Stage, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import adjusters_of, stations_of, sweeps_of
-from linelog.alignment.running import as_running, knowledge_of
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.running import as_running, knowledge_of, running_found
 from linelog.alignment.services.guard import measured_at
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
 from linelog.web.errors import Refused
 
 
-def freeze_advice(*, visit: Visit, unit: Unit) -> None:
+def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
     """Keep the moves that were offered on what was found, so that a later change of adjusters changes no old page."""
     rows, machine = sweeps_of(visit, stage=Stage.AS_FOUND), visit.machine
     swept = {row.station_id for row in rows}
     stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept]
-    knowledge = knowledge_of(machine, stations)
+    knowledge, stand = knowledge_of(machine, stations), visit_statuses(visit, stations, at)
     for station in stations:
         found = compute(station=station, stage=Stage.AS_FOUND, plant=visit.machine.line.plant, rows=rows, unit=unit)
-        running = as_running(found, knowledge)
+        running = as_running(found, knowledge, at)
+        stands = stand.get((station.pk, Stage.AS_FOUND.value))
+        if stands is None:
+            continue
         advice = advise_for(
             found,
-            running.found if running else None,
+            running_found(found, running, stands.ran.value if stands.ran else None),
             adjusters_of(station, before=visit.opened_at),
             unit,
             for_running=machine.moves_for_running,
+            stands=stands,
+            seen_from=View(station.view),
         )
         StationNote.objects.update_or_create(visit=visit, station=station, defaults={"advised": advice.frozen})
 

@@ -110,7 +110,7 @@ def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
     if not (fresh.results.exists() or fresh.clearances.exists() or fresh.bushing_positions.exists()):
         raise Refused("Nothing was measured: log a sweep, or drop the visit with a reason.")
     close_stations(visit=fresh, at=at)
-    freeze_advice(visit=fresh, unit=units.of(by))
+    freeze_advice(visit=fresh, unit=units.of(by), at=at)
     before = audit.snapshot(fresh)
     fresh.state = Visit.State.SIGNED
     fresh.signed_by = by

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.http import HttpResponse
 from django.shortcuts import render
+from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from linelog.alignment.adjuster_state import with_present_state
@@ -50,8 +51,7 @@ def page(request: Request, machine_id: int) -> HttpResponse:
     """Show two or three ways to a common line, drawn before and after."""
     machine = machine_of(request, machine_id)
     visits = Visit.objects.filter(machine=machine).exclude(state=Visit.State.DROPPED).order_by("-opened_at", "-pk")
-    usual = "running" if machine.moves_for_running else "measured"
-    form = LineForm(request.GET or None, visits=visits[:LAST_VISITS], usual_value=usual)
+    form = LineForm(request.GET or None, visits=visits[:LAST_VISITS])
     context: dict[str, Any] = {
         "machine": machine,
         "form": form,
@@ -64,7 +64,7 @@ def page(request: Request, machine_id: int) -> HttpResponse:
 def _planned(request: Request, machine: Machine, form: LineForm) -> dict[str, Any]:
     visit, value, rank = form.choice()
     stations, adjusters, unit = stations_of(machine), _adjusters(machine), units.of(request.user)
-    offsets = offsets_of(machine, stations, visit, running=value == "running")
+    offsets = offsets_of(machine, stations, visit, running=value == "running", at=timezone.now())
     span = machine.bushing_span_mm
     rear = _bushing(Station.Kind.REAR_BUSHING, stations, adjusters, None if span is None else -span)
     front = _bushing(Station.Kind.FRONT_BUSHING, stations, adjusters, 0.0)

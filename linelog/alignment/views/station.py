@@ -49,7 +49,9 @@ def repeat_from(text: str) -> int:
 def the_page(request: Request, visit: Visit, station: Station) -> StationPage:
     """Put the screen together for the place in the address."""
     repeat = repeat_from(request.GET.get("repeat", "1"))
-    return station_page(visit=visit, place=place_from(station, request.GET), user=request.user, repeat=repeat)
+    return station_page(
+        visit=visit, place=place_from(station, request.GET), user=request.user, at=timezone.now(), repeat=repeat
+    )
 
 
 def context_of(request: Request, page: StationPage, *, part: str = "", **forms: Any) -> dict[str, Any]:

@@ -87,11 +87,13 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
 def visit_page(request: Request, visit: Visit, status: int = 200, **forms: object) -> HttpResponse:
     """Render a visit; `forms` hands back what was refused, with its sentences."""
     now = timezone.now()
-    lines = station_lines(visit)
+    lines = station_lines(visit, now)
     context = {
         "visit": visit,
         "lines": lines,
-        "expects_running": any(line.found_running or line.left_running for line in lines),
+        "expects_running": any(
+            one and one.running for line in lines for one in (line.found_stands, line.left_stands)
+        ),
         "amendments": visit.amendments.select_related("station", "by").prefetch_related("readings__reading"),
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": visit.photos.select_related("station", "by"),

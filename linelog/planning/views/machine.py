@@ -68,7 +68,7 @@ def sheet(request: Request, pk: int) -> HttpResponse:
     outlook = coming(found.line.plant, calendar.FEWEST, at=now, only=found).machines[found.pk]
     entry = entries_of(found).filter(state=PlannedVisit.State.PLANNED).first()
     made = f"Printed {timezone.localtime(now):%Y-%m-%d %H:%M}"
-    content = sheets.pdf_of(sheets.read(outlook, entry, made), units.of(request.user))
+    content = sheets.pdf_of(sheets.read(outlook, entry, made, now), units.of(request.user))
     name = sheets.machine_sheet_name(found)
     headers = {"Content-Disposition": f'inline; filename="{name}"'}
     return HttpResponse(content, content_type="application/pdf", headers=headers)

@@ -10,12 +10,16 @@ from dataclasses import dataclass
 from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
 
 from linelog.alignment.models import Visit
+from linelog.alignment.results.now import statuses_now
+from linelog.alignment.results.status import StationStatus
 from linelog.calc.rates import rates_per_million
-from linelog.plant.models import Machine, Plant
+from linelog.calc.station_state import State
+from linelog.plant.models import Machine, Plant, Station
 from linelog.production.days import production_day
 from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
-from linelog.trends.due.rule import Due, Facts, Risk, Trigger, due
+from linelog.trends import words
+from linelog.trends.due.rule import Due, Facts, Risk, StandsOut, Trigger, due
 from linelog.trends.due.store import JOLTS, freshen
 from linelog.trends.models import MachineDrift
 
@@ -38,12 +42,14 @@ class Now:
 
     counted  the last production day of which anything is known; totals: sums of the 28 days up to it
     cans     begun after the day on which the place that is due first was left
+    stand    how the stations in use of each machine stand, in the order along the ram
     """
 
     facts: dict[int, Facts]
     counted: dt.date | None
     totals: dict[int, Totals]
     cans: dict[int, int]
+    stand: dict[int, list[StationStatus]]
 
 
 def due_now(
@@ -71,11 +77,30 @@ def facts_now(
     cans = _cans_since_left(ids)
     risks = _risks(ids, counted, totals, cans, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
     triggers = triggers_now(asked, counted)
+    stand = statuses_now(Station.objects.filter(machine__in=ids, is_active=True), at)
     facts = {
-        one.pk: Facts(one.last, one.plant.longest_interval_days, risks.get(one.pk), triggers.get(one.pk, ()))
+        one.pk: Facts(
+            one.last,
+            one.plant.longest_interval_days,
+            risks.get(one.pk),
+            triggers.get(one.pk, ()),
+            *_wrong(stand.get(one.pk, ()), one.plant),
+        )
         for one in asked
     }
-    return Now(facts, counted, totals, cans)
+    return Now(facts, counted, totals, cans, stand)
+
+
+def _wrong(stand: Sequence[StationStatus], plant: Plant) -> tuple[list[StandsOut], list[StandsOut]]:
+    """Return the stations that are out and those that are probably out when running, the worst first."""
+    out: list[StandsOut] = []
+    probably: list[StandsOut] = []
+    for one in sorted(stand, key=lambda status: status.worst_key):
+        if one.figure is not None and (one.is_out or one.state is State.PROBABLY_OUT):
+            since = production_day(plant, one.figure.value.visit_at)
+            found = StandsOut(words.place(one.station, one.figure.seat), one.word, one.severity or 0.0, since)
+            (out if one.is_out else probably).append(found)
+    return out, probably
 
 
 def _risks(

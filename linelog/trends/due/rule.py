@@ -42,6 +42,21 @@ class Risk:
 
 
 @dataclass(frozen=True, slots=True)
+class StandsOut:
+    """A station that is out, or probably so when running: which, how, its share of the limit, since when."""
+
+    place: str
+    word: str
+    severity: float
+    since: dt.date
+
+    @property
+    def words(self) -> str:
+        """How it reads."""
+        return f"{self.place} is {self.word}, {self.severity:.2f} of its limit"
+
+
+@dataclass(frozen=True, slots=True)
 class Due:
     """Whether a machine is due, since when or until when, by what (None: never measured), and how that reads."""
 
@@ -54,19 +69,56 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the rule looks at: last signed visit, time limit, the risk where it is known, what has happened since."""
+    """What the rule looks at: last signed visit, time limit, the risk where it is known, what has happened since.
+
+    out       the stations that are proven out as they stand, the worst first
+    probably  those that are probably out when running, and not measured so
+    """
 
     last: dt.date | None
     longest_days: int
     risk: Risk | None = None
     triggers: Sequence[Trigger] = ()
+    out: Sequence[StandsOut] = ()
+    probably: Sequence[StandsOut] = ()
 
 
 def due(facts: Facts, today: dt.date) -> Due:
-    """Find the earliest of what happened (at once), the risk, and the time limit; never measured is due."""
+    """Find what makes a machine due: what is out as it stands, else the earliest of what happened, risk and time.
+
+    Never measured is due. Where nothing else makes it due, a station that is probably out when running makes a
+    running measurement due, and nothing more.
+    """
     if facts.last is None:
         return Due(True, None, "due: never measured", None, "It was never measured.")
-    limit = facts.last + dt.timedelta(days=facts.longest_days)
+    if facts.out:
+        return _out(facts)
+    found = _by_wear(facts, facts.last, today)
+    return _to_measure(facts) if facts.probably and not found.is_due else found
+
+
+def _out(facts: Facts) -> Due:
+    first = facts.out[0]
+    why = "; ".join([*(one.words for one in facts.out), *(one.words for one in facts.triggers)])
+    short = f"due since {words.date(first.since)}: {first.place} {first.word}"
+    return Due(True, first.since, short, DueBy.OUT, f"{why}.")
+
+
+def _to_measure(facts: Facts) -> Due:
+    first = facts.probably[0]
+    why = "; ".join(one.words for one in facts.probably)
+    return Due(
+        True,
+        first.since,
+        f"running measurement due: {first.place} {first.word}",
+        DueBy.RUNNING,
+        f"{why}. No running value proves it: measure it running; nothing is to be opened for that.",
+    )
+
+
+def _by_wear(facts: Facts, last: dt.date, today: dt.date) -> Due:
+    """Find the earliest of what happened (at once), the risk, and the time limit."""
+    limit = last + dt.timedelta(days=facts.longest_days)
     if facts.triggers:
         first = min(facts.triggers, key=lambda one: one.on)
         why = "; ".join(one.words for one in facts.triggers)
@@ -76,7 +128,7 @@ def due(facts: Facts, today: dt.date) -> Due:
     by_risk = _risk_day(facts.risk, today, limit)
     if by_risk is not None and facts.risk is not None:
         how = "was left at more than" if facts.risk.as_left else "reaches"
-        unseen = ", which the last visit did not measure" if by_risk < facts.last else ""
+        unseen = ", which the last visit did not measure" if by_risk < last else ""
         subject = f"{facts.risk.place}{unseen}{',' if unseen else ''}"
         why = f"{subject} {how} a {facts.risk.percent:g} % risk of being out."
         return _said(by_risk, today, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)

@@ -10,9 +10,9 @@ from typing import TypeVar
 from django.db.models import OuterRef, Q, Subquery
 
 from linelog.alignment.models import Visit
-from linelog.alignment.standing import Value, as_it_is_now, worst_key
-from linelog.alignment.values import latest
-from linelog.plant.models import Machine, MarkAssignment, Person, Station
+from linelog.alignment.results.now import worst_of
+from linelog.alignment.results.status import StationStatus
+from linelog.plant.models import Machine, MarkAssignment, Person
 from linelog.production.models import DayCount
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
@@ -51,10 +51,15 @@ class OpenVisit:
 
 @dataclass(frozen=True, slots=True)
 class Worst:
-    """A machine's worst value as it is now, and where."""
+    """A machine's worst station as it stands, and the place of the figure that decides."""
 
-    value: Value
+    status: StationStatus
     place: str
+
+    @classmethod
+    def of(cls, status: StationStatus) -> Worst:
+        """Name the place."""
+        return cls(status, words.place(status.station, status.figure.seat if status.figure else ""))
 
 
 def machines(user: Person, today: dt.date) -> list[Known]:
@@ -85,15 +90,10 @@ def open_visits(user: Person) -> dict[int, list[OpenVisit]]:
     )
 
 
-def worst_now(user: Person) -> dict[int, Worst]:
-    """Return each machine's worst value among the last ones of its stations."""
-    stations = Station.objects.for_user(user).filter(is_active=True)
-    named = {station.pk: station for station in stations.only("pk", "machine_id", "name").order_by()}
-    found: dict[int, Worst] = {}
-    for value in sorted(as_it_is_now(latest(stations)), key=worst_key):
-        station = named[value.station_id]
-        found.setdefault(station.machine_id, Worst(value, words.place(station, value.seat)))
-    return found
+def worst_now(stand: dict[int, list[StationStatus]]) -> dict[int, Worst]:
+    """Return each machine's worst station as it stands."""
+    found = {pk: worst_of(statuses) for pk, statuses in stand.items()}
+    return {pk: Worst.of(one) for pk, one in found.items() if one is not None}
 
 
 def last_day_counted(user: Person) -> dt.date | None:

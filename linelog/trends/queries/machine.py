@@ -10,13 +10,14 @@ from django.shortcuts import get_object_or_404
 
 from linelog.alignment.models import Result, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.standing import Value, as_it_is_now, worst_key
-from linelog.alignment.values import latest, signed_results
+from linelog.alignment.results.now import worst_of
+from linelog.alignment.results.status import StationStatus
+from linelog.alignment.values import signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
 from linelog.production.days import zone
 from linelog.trends import words
-from linelog.trends.due.now import asked_about, due_now
-from linelog.trends.due.rule import Due
+from linelog.trends.due.now import asked_about, facts_now
+from linelog.trends.due.rule import Due, due
 
 DRIFT_SECONDS = 5.0  # one machine's drift takes a small part of it
 
@@ -28,8 +29,9 @@ class Head:
     marks: tuple[str, ...]
     last_visit: Visit | None
     last_day: dt.date | None
-    worst: Value | None
+    worst: StationStatus | None
     worst_place: str
+    stand: tuple[StationStatus, ...]
     open_visits: tuple[Visit, ...]
     due: Due
 
@@ -54,7 +56,7 @@ def on_day(day: dt.date) -> Q:
     return Q(starts_on__lte=day) & (Q(ends_on__isnull=True) | Q(ends_on__gte=day))
 
 
-def head(machine: Machine, stations: list[Station], today: dt.date, at: dt.datetime) -> Head:
+def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
     """Read the head of a machine's page; its drift is worked out anew where the log has changed since."""
     plant = machine.line.plant
     visits = (
@@ -62,17 +64,19 @@ def head(machine: Machine, stations: list[Station], today: dt.date, at: dt.datet
     )
     last = visits.filter(state=Visit.State.SIGNED).first()
     last_day = last.opened_at.astimezone(zone(plant)).date() if last else None
-    worst = min(as_it_is_now(latest(machine.stations.filter(is_active=True))), key=worst_key, default=None)
-    named = {station.pk: station for station in stations}
+    now = facts_now([asked_about(machine, last_day)], at=at, seconds=DRIFT_SECONDS)
+    stand = now.stand.get(machine.pk, [])
+    worst = worst_of(stand)
     marks = MarkAssignment.objects.filter(on_day(today), machine=machine).order_by("mark")
     return Head(
         marks=tuple(marks.values_list("mark", flat=True)),
         last_visit=last,
         last_day=last_day,
         worst=worst,
-        worst_place=words.place(named[worst.station_id], worst.seat) if worst else "",
+        worst_place=words.place(worst.station, worst.figure.seat) if worst and worst.figure else "",
+        stand=tuple(stand),
         open_visits=tuple(visits.filter(state=Visit.State.OPEN)),
-        due=due_now([asked_about(machine, last_day)], at=at, today=today, seconds=DRIFT_SECONDS)[machine.pk],
+        due=due(now.facts[machine.pk], today),
     )
 
 

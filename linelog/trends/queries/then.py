@@ -6,7 +6,10 @@ import datetime as dt
 from dataclasses import dataclass
 
 from linelog.alignment.models import Visit
-from linelog.alignment.standing import Value
+from linelog.alignment.results.now import machine_statuses
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.status import StationStatus
+from linelog.alignment.standing import AS_FOUND, Value
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
 from linelog.production.days import zone
@@ -33,6 +36,7 @@ class Log:
     week      the sums of the week around, None where nothing was counted; `usual` of the half year before it
     days      daily sums from the oldest of those visits to the day
     metal_or_oil  changes of metal, lubrication or coolant on the line within a week
+    stand     how its stations stood at the end of the span; `found_after`: as the visit after found them
     walls     every height of the cans of this machine gauged within a fortnight, the nearest in time first
     """
 
@@ -49,6 +53,8 @@ class Log:
     happened: tuple[Mark, ...]
     metal_or_oil: tuple[Event, ...]
     walls: tuple[WallRing, ...]
+    stand: dict[int, StationStatus]
+    found_after: dict[int, StationStatus]
 
     def day_of(self, at: dt.datetime) -> dt.date:
         """Return the plant's own day of a time."""
@@ -82,7 +88,17 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
         happened=tuple(sorted(happened, key=lambda mark: mark.at)),
         metal_or_oil=_metal_or_oil(machine, begins, ends),
         walls=_walls(machine, begins, ends),
+        stand={one.station.pk: one for one in machine_statuses(machine, ends)},
+        found_after=_found_after(machine, after),
     )
+
+
+def _found_after(machine: Machine, after: Visit | None) -> dict[int, StationStatus]:
+    if after is None:
+        return {}
+    stations = list(machine.stations.filter(is_active=True))
+    found = visit_statuses(after, stations, after.opened_at)
+    return {pk: status for (pk, stage), status in found.items() if stage == AS_FOUND}
 
 
 def _walls(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[WallRing, ...]:

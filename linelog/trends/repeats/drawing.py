@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import clock_deg, clock_position
 from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats.queries import Look, Seen
 
@@ -35,13 +35,13 @@ class Face:
 
 def face(look: Look) -> Face | None:
     """Lay out the as-found values of a station, or of all stations where all go together; None without any."""
-    values = [seen for seen in look.seen if seen.found.value.radial_um > 0.0]
+    values = [seen for seen in look.seen if math.hypot(*seen.found.off) > 0.0]
     if not values:
         return None
     recent = _recent(look, values)
     if look.problem.kind == RepeatProblem.Kind.MACHINE:  # all stations of all visits would hide one another
         values = [seen for seen in values if seen.found.visit.pk in recent]
-    shares = [seen.found.value.radial_um / seen.found.value.limit_um for seen in values]
+    shares = [math.hypot(*seen.found.off) / seen.found.value.limit_um for seen in values]
     scale = ROOM / max(1.0, *shares)
     dots = [_dot(seen, share * scale, recent) for seen, share in zip(values, shares, strict=True)]
     mean = look.problem.mean_deg
@@ -61,7 +61,7 @@ def _recent(look: Look, values: list[Seen]) -> dict[int, int]:
 
 
 def _dot(seen: Seen, radius: float, recent: dict[int, int]) -> Dot:
-    toward = seen.found.value.direction_deg
+    toward = clock_deg(*seen.found.off)
     number = recent.get(seen.found.visit.pk, 0)
     x, y = round(radius * _across(toward), 1), round(-radius * _up(toward), 1)
     return Dot(x, y, number, seen.found.is_out, number > 0)

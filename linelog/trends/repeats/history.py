@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from linelog.alignment.models import Result, Visit
-from linelog.alignment.standing import AS_FOUND, Value, worst_key
+from linelog.alignment.results.now import knowledge_by_machine
+from linelog.alignment.results.status import StationStatus, status_of
+from linelog.alignment.running import Knowledge, Travels, travels_of
+from linelog.alignment.standing import AS_FOUND, STATIC, Value
 from linelog.alignment.values import standing
-from linelog.plant.models import Plant
+from linelog.plant.models import Plant, Station
 from linelog.production.days import zone
 from linelog.production.queries import DaySeries, fleet_day_counts
 
@@ -32,23 +36,38 @@ class AtVisit:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A station as one visit found it: its worse seat, how that seat was left before, and the strokes between."""
+    """A station as one visit found it: its worse seat, how that seat was left before, and the strokes between.
+
+    status  how it stood by what was known at that visit; None: its measured value alone says so
+    """
 
     visit: AtVisit
     value: Value
     left: Value | None
     left_visit: AtVisit | None
     strokes_million: float | None = None
+    status: StationStatus | None = None
 
     @property
     def is_out(self) -> bool:
-        """Whether it is proven out."""
-        return self.value.verdict == "out"
+        """Whether it is proven out, as measured or when running, by what was known at that visit."""
+        return self.status.is_out if self.status else self.value.verdict == "out"
+
+    @property
+    def word(self) -> str:
+        """How it stood, in a word."""
+        return self.status.word if self.status else self.value.verdict
+
+    @property
+    def off(self) -> tuple[float, float]:
+        """The offset that counts, um: as measured, or as expected when running."""
+        figure = self.status.figure if self.status else None
+        return (figure.x_um, figure.y_um) if figure else (self.value.x_um, self.value.y_um)
 
     @property
     def by_tilt(self) -> bool:
         """Whether it is out by its tilt alone, so that the offset's direction says nothing of it."""
-        return self.is_out and self.value.radial_um <= self.value.limit_um
+        return self.is_out and math.hypot(*self.off) <= self.value.limit_um
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +88,15 @@ class History:
 
 
 def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, History]:
-    """Read the as-found values of machines of one plant, three queries; a machine without visits is absent."""
+    """Read the as-found values of machines of one plant, few queries; a machine without visits is absent."""
     since = now - dt.timedelta(days=LOOK_BACK_DAYS)
     visits = _visits(plant, machines, since, now)
     results = Result.objects.filter(
         visit__machine__in=list(machines), visit__state=Visit.State.SIGNED, visit__opened_at__range=(since, now)
     )
+    stations = {one.pk: one for one in Station.objects.filter(machine__in=list(machines)).select_related("machine")}
+    known = knowledge_by_machine({one.machine_id: one.machine for one in stations.values()}, list(stations.values()))
+    knows = _Knows(stations, known, travels_of(visits))
     by_series: dict[tuple[int, int, str], list[Value]] = {}
     for value in standing(results).values:
         if value.visit_id in visits:
@@ -82,7 +104,7 @@ def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[i
             by_series.setdefault((machine, value.station_id, value.series), []).append(value)
     made: dict[int, list[Series]] = {}
     for (machine, station, method), values in by_series.items():
-        made.setdefault(machine, []).append(Series(station, method, tuple(_found(values, visits))))
+        made.setdefault(machine, []).append(Series(station, method, tuple(_found(values, visits, knows))))
     return {machine: History(machine, tuple(series)) for machine, series in made.items()}
 
 
@@ -95,7 +117,22 @@ def _visits(plant: Plant, machines: Iterable[int], since: dt.datetime, now: dt.d
     }
 
 
-def _found(values: list[Value], visits: dict[int, AtVisit]) -> Iterable[Found]:
+@dataclass(frozen=True, slots=True)
+class _Knows:
+    """What is known of the machines running, by which a value's state is told."""
+
+    stations: dict[int, Station]
+    known: dict[int, Knowledge]
+    travels: Travels
+
+    def status(self, value: Value) -> StationStatus:
+        """Say how a seat stood at the visit that measured it."""
+        station = self.stations[value.station_id]
+        static, ran = ([value], None) if value.method == STATIC else ([], value)
+        return status_of(station, static, ran, self.known[station.machine_id], self.travels, value.visit_at)
+
+
+def _found(values: list[Value], visits: dict[int, AtVisit], knows: _Knows) -> Iterable[Found]:
     """Pair each as-found value with how its seat was left by the visit before; `values` are in the order of time."""
     by_visit: dict[int, list[Value]] = {}
     for value in values:
@@ -105,8 +142,10 @@ def _found(values: list[Value], visits: dict[int, AtVisit]) -> Iterable[Found]:
         visit = visits[visit_id]
         seats = [value for value in at_once if value.stage == AS_FOUND]
         if seats:
-            worst = min(seats, key=worst_key)
-            yield Found(visit, worst, *left.get(worst.seat, (None, None)))
+            status = min((knows.status(seat) for seat in seats), key=lambda one: one.worst_key)
+            worst = status.figure.value if status.figure else seats[0]
+            before, before_visit = left.get(worst.seat, (None, None))
+            yield Found(visit, worst, before, before_visit, status=status)
         for value in sorted(at_once, key=lambda value: value.stage):  # as_found < as_left
             left[value.seat] = (value, visit)
 

@@ -122,8 +122,7 @@ def station_problem(series: Series, rule: Rule) -> Problem | None:
 
 def as_found(found: Found) -> AsFound:
     """Return what the rule takes of a visit."""
-    value = found.value
-    return AsFound(value.x_um, value.y_um, found.is_out, found.strokes_million, found.by_tilt)
+    return AsFound(*found.off, found.is_out, found.strokes_million, found.by_tilt)
 
 
 def warmth(found: Sequence[Found]) -> tuple[Follows | None, str]:

@@ -138,13 +138,14 @@ def _by_visit(newest: list[Seen]) -> list[list[Seen]]:
 
 def _together(at_once: list[Seen], names: dict[int, str], unit: Unit) -> TogetherRow:
     values = [seen.found.value for seen in at_once]
+    out = [seen.found.value for seen in at_once if seen.found.is_out]
     x, y = (sum(part) / len(values) for part in zip(*((one.x_um, one.y_um) for one in values), strict=True))
     visit = at_once[0].found.visit
     return TogetherRow(
         url=visit_url(visit.pk),
         day=words.date(visit.day),
         is_one=at_once[0].is_one,
-        out=", ".join(names.get(one.station_id, "") for one in reversed(values) if one.verdict == "out"),
+        out=", ".join(names.get(one.station_id, "") for one in reversed(out)),
         mean=units.show_um(math.hypot(x, y), unit),
         toward=f"{clock_position(clock_deg(x, y))} o'clock",
         measured=len(values),
@@ -167,8 +168,8 @@ def _row(seen: Seen, unit: Unit) -> VisitRow:
         offset=units.show_um(value.radial_um, unit),
         limit=units.show_um(value.limit_um, unit),
         toward=f"{clock_position(value.direction_deg)} o'clock" if value.radial_um > 0.0 else "–",
-        verdict=f"{value.verdict} by its tilt" if found.by_tilt else value.verdict,
-        css=words.VERDICT_STATES[value.verdict],
+        verdict=f"{found.word} by its tilt" if found.by_tilt else found.word,
+        css=found.status.css if found.status else words.VERDICT_STATES[value.verdict],
         is_one=seen.is_one,
         since_left=strokes,
         moved=moved,

@@ -43,7 +43,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
     stations = stations_of(found)
     now = timezone.now()
     today = production_day(found.line.plant, now)
-    top = head(found, stations, today, now)
+    top = head(found, today, now)
     first = _first_shown(found, top, stations, today)
     form = ChoiceForm(request.GET, stations=stations, usual=usual(first, today))
     trend = load(found, stations, form.choice())
@@ -57,7 +57,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
 
 def _first_shown(found: Machine, top: Head, stations: list[Station], today: dt.date) -> list[int]:
     """Choose the stations for someone who has not chosen: the worst now, and those found out most often in a year."""
-    worst = [top.worst.station_id] if top.worst else []
+    worst = [top.worst.station.pk] if top.worst else []
     chosen = dict.fromkeys([*worst, *often_out(found, today - dt.timedelta(days=365))])
     return list(chosen)[:MOST_FIRST] or [station.pk for station in stations[:1]]
 

@@ -1,0 +1,1 @@
+"""How stations stand: one answer for every page."""

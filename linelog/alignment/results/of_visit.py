@@ -1,0 +1,126 @@
+"""How the stations of a visit stand, as found and as left, by what was known of the machine at that moment."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from linelog.alignment.computing import Outcome, StationOutcome
+from linelog.alignment.judging import judged
+from linelog.alignment.models import Result, Stage, Visit
+from linelog.alignment.results.now import current_runs
+from linelog.alignment.results.status import StationStatus, status_of
+from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
+from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Value, stand
+from linelog.alignment.values import COLUMNS, last_words
+from linelog.calc.verdict import WORST_FIRST, Verdict
+from linelog.plant.models import Station
+
+Key = tuple[int, str]  # station, stage
+
+
+def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> dict[Key, StationStatus]:
+    """Return how stations stand that this visit measured, by station and stage; in a fixed number of queries."""
+    at = visit.signed_at or now
+    knowledge, travels = knowledge_of(visit.machine, stations), travels_of([visit.pk])
+    results = Result.objects.filter(visit=visit).order_by("station__order", "seat", "stage")
+    rows = judged(results).values_list(*COLUMNS)
+    withheld = set(results.filter(withheld=True).values_list("station_id", "stage"))
+    by_place: dict[Key, dict[str, list[Value]]] = {key: {STATIC: [], RUNNING: []} for key in withheld}
+    for value in stand((Value(*row) for row in rows), last_words([visit.pk])).values:
+        at_once = by_place.setdefault((value.station_id, value.stage), {STATIC: [], RUNNING: []})
+        at_once[value.method].append(value)
+    earlier = earlier_runs(visit, [one for one in stations if not _known(knowledge, one, at)])
+    found = {}
+    for station in stations:
+        for stage in Stage.values:
+            values = by_place.get((station.pk, stage))
+            if values is None:
+                continue
+            ran = values[RUNNING][0] if values[RUNNING] else earlier.get((station.pk, stage))
+            static = [] if station.is_bushing else values[STATIC]
+            doubtful = (station.pk, stage) in withheld and not station.is_bushing
+            found[station.pk, stage] = status_of(station, static, ran, knowledge, travels, at, withheld=doubtful)
+    return found
+
+
+def earlier_runs(visit: Visit, stations: Sequence[Station]) -> dict[Key, Value]:
+    """Return the running values of earlier visits that still hold, by station and stage.
+
+    Asked for stations of which nothing else tells what they do when running: with no move since, it still does that.
+    """
+    if not stations:
+        return {}
+    held = current_runs(stations, visit.opened_at)
+    moves = list(visit.moves.values_list("station_id", "station__kind"))
+    moved = {station for station, _ in moves}
+    line_moved = any(kind in Station.BUSHINGS for _, kind in moves)
+    stages = {pk: [Stage.AS_FOUND.value] if line_moved or pk in moved else Stage.values for pk in held}
+    return {(pk, stage): run for pk, run in held.items() for stage in stages[pk]}
+
+
+def _known(knowledge: Knowledge, station: Station, at: dt.datetime) -> bool:
+    return knowledge.hanging is not None or knowledge.learned(station, at) is not None
+
+
+def outcome_status(
+    found: StationOutcome, visit: Visit, knowledge: Knowledge, ran: Value | None, at: dt.datetime
+) -> StationStatus:
+    """Say how a station stands on the entry screen, from its readings as they were just worked out."""
+    travels: Travels = {}
+    static = []
+    for seat, outcome in found.seats.items():
+        value = _kept(found, seat, outcome, visit)
+        if value is not None:
+            static.append(value)
+            travels[visit.pk, found.station.pk, found.stage, seat] = (
+                outcome.row.ram_position_mm if outcome.row else None
+            )
+    return status_of(found.station, static, ran, knowledge, travels, at, withheld=found.withheld)
+
+
+def _kept(found: StationOutcome, seat: str, outcome: Outcome, visit: Visit) -> Value | None:
+    """Return a seat's value as it is kept of it."""
+    value, judged, tilt = outcome.value, outcome.judged, found.tilt
+    if value is None or judged is None:
+        return None
+    verdicts = [one for one in (judged, found.tilt_judged) if one is not None]
+    if found.withheld and all(one.verdict is not Verdict.OUT for one in verdicts):
+        return None
+    return Value(
+        visit.pk,
+        visit.opened_at,
+        found.station.pk,
+        seat,
+        found.stage,
+        STATIC,
+        value.x,
+        value.y,
+        value.size,
+        value.radial.U,
+        judged.limit,
+        min((one.verdict for one in verdicts), key=WORST_FIRST.index).value,
+        max(one.severity for one in verdicts),
+        False,
+        tilt.x if tilt else None,
+        tilt.y if tilt else None,
+        tilt.radial.U if tilt else None,
+        found.station.tilt_limit_mm_per_m,
+        outcome.row.carrier if outcome.row else Station.Carrier.RAM,
+        value.across.U / value.across.k,  # with what a closure adds to U, as it is kept
+        value.up.U / value.up.k,
+    )
+
+
+def run_in(visit: Visit, station: Station, stage: str, knowledge: Knowledge, at: dt.datetime) -> Value | None:
+    """Return the running value that holds at a station in a visit: its own, or an earlier one that still holds."""
+    rows = Result.objects.filter(visit=visit, station=station, stage=stage, method=RUNNING).values_list(*COLUMNS)
+    own = [Value(*row) for row in rows]
+    if own or _known(knowledge, station, at):
+        return own[0] if own else None
+    return earlier_runs(visit, [station]).get((station.pk, stage))
+
+
+def left_last(statuses: dict[Key, StationStatus], station: Station) -> StationStatus | None:
+    """Return how a station was left, else how it was found."""
+    return statuses.get((station.pk, AS_LEFT)) or statuses.get((station.pk, Stage.AS_FOUND.value))
