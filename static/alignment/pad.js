@@ -25,7 +25,8 @@
   const flip = (text) => (text.startsWith("-") || text.startsWith("−") ? text.slice(1) : `-${text.replace(/^\+/, "")}`);
 
   const press = (key) => {
-    if (!field || !field.isConnected) mark(fields().find((input) => !input.value) || fields()[0]);
+    if (field && !field.isConnected) field = document.getElementById(field.id); // the same place on a clock drawn anew
+    if (!field) mark(fields().find((input) => !input.value) || fields()[0]);
     if (!field) return;
     if (key === "next") {
       send(field);
@@ -49,7 +50,7 @@
     field.dataset.fresh = "1"; // the first digit replaces what stood there
   });
   document.addEventListener("focusout", (event) => {
-    if (event.target.matches("#clock input[name=value]")) send(event.target);
+    if (!linelog.isSwapping && event.target.matches("#clock input[name=value]")) send(event.target);
   });
   // Keep the focus in the field while the pad is pressed; act on release.
   document.addEventListener("pointerdown", (event) => {

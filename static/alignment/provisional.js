@@ -84,8 +84,8 @@
     form.dataset.label = pattern.dataset.label.replace(/[^,]*$/, ` ${hour(angle)} o'clock`);
     form.elements.angle_deg.value = String(angle);
     const input = form.elements.value, label = form.querySelector("label"), mark = form.querySelector(".slot");
-    for (const name of ["fresh", "sent"]) delete input.dataset[name];
-    input.value = "";
+    for (const name of ["fresh", "sent", "touched"]) delete input.dataset[name];
+    input.value = input.defaultValue = "";
     input.removeAttribute("aria-invalid");
     input.id = label.htmlFor = `in-${slot}`;
     label.textContent = `${hour(angle)} o'clock`;

@@ -4,7 +4,7 @@
 (() => {
   const OF_PLACE = ["reading", "sweep", "accept"];
   const SECTIONS = { move: "moves", untouched: "moves", "move-back": "moves", running: "running", clearance: "clearance", position: "position", fitted: "fitted", sweep: "set-up", accept: "result", lockout: "lockout" };
-  const busy = []; // answers that wait until a form is left
+  const late = []; // answers that wait until their form is left and no finger is down
   const old = new Set(); // what the server has and this page, kept from before, does not show
   let writes = [], first = true, isUnlocked = false;
 
@@ -40,13 +40,19 @@
     linelog.chooseSetup(chosen);
     linelog.drawClock(Number(chosen.get("positions")), chosen.get("unit"), chosen.get("view"));
   };
+  const raiseVersion = (form, { version }) => {
+    if (Number(version) > Number(form.elements.version.value)) form.elements.version.value = version;
+  };
+  // Never over what a person has typed into this page, however late the tablet's store answers.
   const putBack = (write) => {
     const form = formOf(write);
     if (!form) return;
     const typed = typedIn(form);
-    typed.value = bodyOf(write).get(typed.name);
-    typed.dataset.sent = typed.value;
-    if (write.state === "sent" && write.version) form.elements.version.value = write.version;
+    if (!typed.dataset.touched) {
+      typed.value = bodyOf(write).get(typed.name);
+      typed.dataset.sent = typed.value;
+    }
+    if (write.state === "sent") raiseVersion(form, write);
   };
   const apply = (write) => {
     if (write.kind === "lockout" && write.state !== "held") unlock();
@@ -61,18 +67,17 @@
   };
 
   // In another tab of this browser: what a person is changing here keeps the version they saw.
-  const isChanging = (typed) => typed === document.activeElement || typed.value !== (typed.dataset.sent ?? typed.defaultValue);
+  const isChanging = (typed) => typed === document.activeElement || linelog.isTyped(typed);
   const showAnswer = (write) => {
     const form = formOf(write), typed = form && typedIn(form);
     if (typed && write.isOfOtherTab) {
       if (isChanging(typed)) return;
+      delete typed.dataset.touched;
       putBack(write);
     }
-    const isStale = typed && typed.name === "note" && typed.value !== bodyOf(write).get("note");
-    if (isStale && write.version) form.elements.version.value = write.version; // more was written meanwhile
-    if (!write.html || isStale || !document.getElementById(write.target)) return;
+    if (!write.html || !document.getElementById(write.target)) return;
     if (write.target !== "result") old.clear();
-    htmx.swap(`#${write.target}`, write.html, { swapStyle: "outerHTML" });
+    linelog.swapKeeping(write.target, write.html, write);
     if (write.target === "screen") { linelog.chooseSetup(null); overlay(); }
     if (typed && write.kind === "reading") typed.setAttribute("aria-invalid", write.status < 300 ? "false" : "true");
   };
@@ -104,12 +109,19 @@
     }
   };
 
+  // Kept on the tablet now. The fields have gone on meanwhile: only what still stands there as it was taken is cleared.
+  const isAsTaken = (form) => !form.dataset.changed;
   document.addEventListener("linelog:kept", (event) => {
-    const { kind } = event.detail;
-    if (kind === "move") event.target.reset();
-    if (kind === "sweep") event.target.closest("details").open = false;
-    apply(event.detail);
+    const { kind } = event.detail, form = event.target;
+    if (kind === "move" && isAsTaken(form)) { form.reset(); delete form.dataset.taken; }
+    if (kind === "sweep" && isAsTaken(form)) form.closest("details")?.removeAttribute("open");
+    if (kind === "note") typedIn(form).dataset.sent = bodyOf(event.detail).get("note");
+    if (kind === "lockout" || kind === "sweep") apply(event.detail);
   });
+  document.addEventListener("input", ({ target }) => {
+    target.dataset.touched = "1";
+    if (target.form) target.form.dataset.changed = "1";
+  }, true);
   document.addEventListener("linelog:changed", (event) => {
     writes = event.detail.writes.filter((write) => write.person === document.body.dataset.person);
     if (first) overlay();
@@ -120,18 +132,46 @@
       .filter((write) => (write.state === "waiting" && isCut) || old.has(write.number)));
     linelog.provisional(isCut && waiting.some((write) => write.kind === "reading" || write.kind === "sweep"));
     first = false;
-    if (isUnlocked && !waiting.length) location.reload(); // the lockout is on the server, and all typed since
+    if (isUnlocked && !waiting.length) { isUnlocked = false; linelog.refresh(); } // the lockout is on the server, and all typed since
   });
 
-  const isTyping = (write) => write.target === "moves" && document.activeElement?.matches("#moves input, #moves select");
+  let pressed = 0;
+  const isBusy = (write) => {
+    const at = document.activeElement, place = document.getElementById(write.target);
+    const isInside = write.target !== "screen" && place?.contains(at) && at.matches("input, select, textarea");
+    return isInside || Date.now() - pressed < 1_000;
+  };
+  // Those for one part of the page in their order, whatever waits for another.
+  const showLate = () => {
+    const held = new Set();
+    for (const write of late.splice(0)) {
+      if (held.has(write.target) || isBusy(write)) { held.add(write.target); late.push(write); } else showAnswer(write);
+    }
+  };
   document.addEventListener("linelog:answered", (event) => {
     const write = event.detail;
     if (!isHere(write)) return;
-    if (write.kind === "lockout") isUnlocked = write.status < 300;
-    else if (isTyping(write)) busy.push(write);
-    else showAnswer(write);
+    if (write.kind === "lockout") { isUnlocked = write.status < 300; return; }
+    const form = !write.isOfOtherTab && formOf(write);
+    if (form && write.status < 300) raiseVersion(form, write); // what is typed on goes on from there
+    late.push(write);
+    showLate();
+    if (late.length) setTimeout(showLate, 1_000);
   });
-  document.addEventListener("focusout", () => setTimeout(() => {
-    while (busy.length && !isTyping(busy[0])) showAnswer(busy.shift());
-  }, 0));
+  // A part that is replaced under a finger would swallow its press.
+  document.addEventListener("pointerdown", () => { pressed = Date.now(); }, true);
+  for (const name of ["pointerup", "pointercancel", "focusout"]) {
+    document.addEventListener(name, () => { if (name !== "focusout") pressed = 0; setTimeout(showLate, 0); }, true);
+  }
+  document.addEventListener("linelog:refreshed", () => { old.clear(); linelog.chooseSetup(null); overlay(); linelog.queue.changed(); });
+  // Without a store of the tablet's own the server's answer comes by htmx itself: the same care for what is typed.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    const { elt, requestConfig, xhr, target, shouldSwap } = event.detail;
+    const form = elt.closest && elt.closest("form[data-queued]");
+    if (!form || !shouldSwap || !target.id || !requestConfig) return;
+    event.detail.shouldSwap = false;
+    const body = new URLSearchParams(requestConfig.formData).toString();
+    linelog.swapKeeping(target.id, xhr.response, { field: linelog.fieldOf(form), body });
+    if (target.id === "screen") { linelog.chooseSetup(null); overlay(); }
+  });
 })();

@@ -70,7 +70,7 @@
     const row = make("p", "", { className: "row" });
     row.append(
       button(again, () => linelog.queue.resend(write)),
-      button(isConflict ? "Keep theirs" : "Let mine go", async () => { await linelog.queue.drop(write); location.reload(); }),
+      button(isConflict ? "Keep theirs" : "Let mine go", async () => { await linelog.queue.drop(write); await (linelog.refresh ? linelog.refresh(write) : location.reload()); }),
     );
     if (write.page !== location.pathname + location.search) row.append(make("a", "Look at the page", { href: write.page, className: "button" }));
     if (isConflict) box.append(both);

@@ -9,7 +9,7 @@
   const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
   let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];
   let busy = false, again = false, pause = FIRST_PAUSE, retry = 0, tidying = 0;
-  const queue = { usable: false, unsent: 0, trouble: "", signIn: "" };
+  const queue = { usable: Boolean(window.indexedDB), unsent: 0, trouble: "", signIn: "" };
   linelog.queue = queue;
 
   const patient = (more) => ({ ...more, signal: AbortSignal.timeout(PATIENCE) });
@@ -22,13 +22,35 @@
     return fields.toString();
   };
 
+  // The version a writing was built on; a running value carries one for each stage.
+  const seenBy = ({ body }) => {
+    const fields = new URLSearchParams(body);
+    return fields.get("version") || fields.get(`seen_${fields.get("stage")}`) || "0";
+  };
+
   queue.changed = async () => {
     const writes = await store.all();
     queue.unsent = writes.filter((write) => write.person === person && write.state !== "sent").length;
     document.dispatchEvent(new CustomEvent("linelog:changed", { detail: { writes, trouble: queue.trouble } }));
   };
+  // Which version each writing of a tab has made of the one it saw: what is typed there on top of it, and reaches the
+  // store only now, goes on from there.
+  const made = new Map();
+  const ofTab = (write, version) => `${write.tab} ${write.field} ${version}`;
+  const learn = ({ version, status, ...write }) => {
+    if (write.field && version !== null && status < 300) made.set(ofTab(write, seenBy(write)), version);
+  };
+  const onTop = async (write) => {
+    const seen = seenBy(write);
+    let version = seen;
+    for (let next = made.get(ofTab(write, version)); write.field && next && next !== version; next = made.get(ofTab(write, version))) version = next;
+    if (version === seen) return write;
+    const next = { ...write, body: withField(write.body, "version", version) };
+    await store.put(next);
+    return next;
+  };
   const tell = (news) => document.dispatchEvent(new CustomEvent("linelog:answered", { detail: news }));
-  if (others) others.onmessage = (event) => { tell({ ...event.data, isOfOtherTab: true }); queue.changed(); };
+  if (others) others.onmessage = (event) => { learn(event.data); tell({ ...event.data, isOfOtherTab: true }); queue.changed(); };
 
   // Whether the server still takes this browser for the one who typed it; gets a fresh token on the way.
   const isMine = async (write) => {
@@ -92,11 +114,11 @@
 
   const settle = async (write, answer, html, page) => {
     const version = answer.headers.get("X-Version");
-    const seen = new URLSearchParams(write.body).get("version");
+    const seen = seenBy(write);
     for (const one of await mine((other) => write.field && other.field === write.field)) {
       const isNext = one.number > write.number && one.state === "waiting" && answer.ok && version !== null;
       // What was typed on top of this one goes on from the version it has made.
-      if (isNext && new URLSearchParams(one.body).get("version") === seen) {
+      if (isNext && seenBy(one) === seen) {
         await store.put({ ...one, body: withField(one.body, "version", version) });
       } else if (one.number < write.number && one.state !== "waiting") await store.remove(one.number);
     }
@@ -106,6 +128,7 @@
     else if (navigator.serviceWorker && navigator.serviceWorker.controller) {
       await store.put({ ...write, version, state: "sent", sentAt: Number(answer.headers.get("X-At")) });
     } else await store.remove(write.number);
+    learn(news);
     tell(news);
     if (others) others.postMessage(news);
     queue.trouble = "";
@@ -117,7 +140,7 @@
     for (;;) {
       const [next] = await mine((write) => write.state === "waiting");
       if (!next) { queue.trouble = ""; return; }
-      if (!(await deliver(next))) return;
+      if (!(await deliver(await onTop(next)))) return;
     }
   };
 
@@ -174,8 +197,7 @@
   document.addEventListener("visibilitychange", () => { if (!document.hidden) now(); });
   // Not before every script of the page listens.
   document.addEventListener("DOMContentLoaded", async () => {
-    try { await store.ready; } catch { return; }
-    queue.usable = true;
+    try { await store.ready; } catch { queue.usable = false; return; }
     await queue.changed();
     queue.send();
   });

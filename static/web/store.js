@@ -8,6 +8,7 @@ linelog.newKey = () => {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 };
+linelog.tab = linelog.newKey(); // this page as long as it is open
 linelog.store = (() => {
   const opening = new Promise((resolve, reject) => {
     if (!window.indexedDB) { reject(new Error("this browser keeps nothing")); return; }

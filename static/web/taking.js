@@ -55,12 +55,21 @@
       key: linelog.newKey(), person, personName, kind: form.dataset.queued, label: form.dataset.label, words: words(form),
       url: url.pathname + url.search, page: linelog.ownPage(), field: linelog.fieldOf(form),
       target: form.dataset.target || form.getAttribute("hx-target").slice(1), body: fields.toString(),
-      state: "waiting", tries: 0, typedAt: Date.now(),
+      state: "waiting", tries: 0, typedAt: Date.now(), tab: linelog.tab,
     };
+  };
+
+  // What is done once must not be taken twice by a second press while the tablet's store is slow.
+  const ONCE = ["move", "move-back", "untouched", "accept", "lockout"];
+  const hold = (form, isHeld) => {
+    if (ONCE.includes(form.dataset.queued)) for (const button of form.querySelectorAll("button")) button.disabled = isHeld;
   };
 
   const take = (form, otherwise) => {
     const write = writeOf(form);
+    form.dataset.taken = "1";
+    delete form.dataset.changed;
+    hold(form, true);
     adding += 1;
     store.add(write).then(
       (number) => {
@@ -68,7 +77,7 @@
         return linelog.queue.changed();
       },
       otherwise, // no room on the tablet: straight to the server
-    ).finally(() => { adding -= 1; linelog.queue.send(); });
+    ).finally(() => { adding -= 1; hold(form, false); linelog.queue.send(); });
     if (navigator.storage && navigator.storage.persist) navigator.storage.persist(); // not to be cleared for want of room
   };
 

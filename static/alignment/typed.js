@@ -1,0 +1,91 @@
+"use strict";
+// What a person has typed stands above what the server or the tablet's store says later: a part of the page that is
+// replaced keeps every field that was changed since it was sent, the cursor in it, and the version it was built on.
+(() => {
+  const isField = (control) => control.name && !["hidden", "submit", "button", "file"].includes(control.type) && control.tagName !== "BUTTON";
+  const state = (control) => (["checkbox", "radio"].includes(control.type) ? String(control.checked) : control.value);
+  const rendered = (control) => {
+    if (["checkbox", "radio"].includes(control.type)) return String(control.defaultChecked);
+    if (control.tagName !== "SELECT") return control.defaultValue;
+    const said = [...control.options].find((option) => option.defaultSelected) || control.options[0];
+    return said ? said.value : "";
+  };
+  const put = (control, value) => {
+    if (["checkbox", "radio"].includes(control.type)) control.checked = value === "true";
+    else control.value = value;
+  };
+  const sentValue = (control, sent) => {
+    if (["checkbox", "radio"].includes(control.type)) return String(sent.getAll(control.name).includes(control.value));
+    return sent.get(control.name) ?? "";
+  };
+  const nameOf = (form) => [
+    linelog.fieldOf(form) || form.getAttribute("action"), form.elements.adjuster ? form.elements.adjuster.value : "",
+  ].join("|");
+  const keyOf = (control) => `${nameOf(control.form)}|${control.name}|${["radio", "checkbox"].includes(control.type) ? control.value : ""}`;
+  const fieldsIn = (root) => [...root.querySelectorAll("form[data-queued] input, form[data-queued] select, form[data-queued] textarea")].filter(isField);
+  const isOf = (form, write) => Boolean(write) && (write.field ? linelog.fieldOf(form) === write.field : false);
+
+  // Whether a control holds what neither the server nor the answered writing says.
+  const isTyped = (control, write) => {
+    const now = state(control), { queued, taken, changed } = control.form.dataset;
+    if (isOf(control.form, write)) return now !== sentValue(control, new URLSearchParams(write.body));
+    if (queued === "move" && taken && !changed) return false; // about to be cleared
+    return now !== rendered(control);
+  };
+  linelog.isTyped = (control) => isField(control) && control.form && state(control) !== (control.dataset.sent ?? rendered(control));
+
+  const noted = (control) => ({
+    value: state(control), sent: control.dataset.sent ?? rendered(control), fresh: control.dataset.fresh, touched: control.dataset.touched,
+    version: control.form.elements.version ? control.form.elements.version.value : null,
+    isOpen: Boolean(control.closest("details[open]"))
+  });
+  const restore = (control, old, write) => {
+    put(control, old.value);
+    control.dataset.sent = old.sent;
+    if (old.touched) control.dataset.touched = "1";
+    if (old.fresh) control.dataset.fresh = old.fresh;
+    // What was typed over another version than the page has now is for the person to decide.
+    if (old.version !== null && control.form.elements.version && !isOf(control.form, write)) control.form.elements.version.value = old.version;
+    if (old.isOpen) control.closest("details")?.setAttribute("open", "");
+  };
+  const cursorOf = (root) => {
+    const at = document.activeElement;
+    if (!at || !root.contains(at) || !at.form || !isField(at)) return null;
+    const isText = typeof at.selectionStart === "number";
+    return { key: keyOf(at), fresh: at.dataset.fresh, from: isText ? at.selectionStart : null, to: isText ? at.selectionEnd : null };
+  };
+  const setCursor = (fields, cursor) => {
+    const control = cursor && fields.get(cursor.key);
+    if (!control) return;
+    control.focus({ preventScroll: true });
+    if (cursor.from !== null) control.setSelectionRange(cursor.from, cursor.to);
+    if (cursor.fresh) control.dataset.fresh = cursor.fresh;
+  };
+
+  // Replaces one part of the page by what the server says, but for what is typed in it.
+  linelog.swapKeeping = (id, html, write) => {
+    const root = document.getElementById(id);
+    if (!root) return;
+    const cursor = cursorOf(root), typed = new Map();
+    for (const control of fieldsIn(root)) if (isTyped(control, write)) typed.set(keyOf(control), noted(control));
+    linelog.isSwapping = true; // a field taken out of the page was not left by anybody
+    htmx.swap(`#${id}`, html, { swapStyle: "outerHTML" });
+    const fields = new Map(fieldsIn(document.getElementById(id) || document).map((control) => [keyOf(control), control]));
+    for (const [key, old] of typed) {
+      const control = fields.get(key);
+      if (control && !control.readOnly) restore(control, old, write);
+    }
+    setCursor(fields, cursor);
+    linelog.isSwapping = false;
+  };
+
+  // The page anew, but for what is typed in it; `given` is a writing that its person gave up.
+  linelog.refresh = async (given) => {
+    const answer = await fetch(linelog.ownPage(), { headers: { "X-Passive": "1" } }).catch(() => null);
+    const page = answer && answer.ok && !answer.redirected && new DOMParser().parseFromString(await answer.text(), "text/html");
+    const screen = page && page.getElementById("screen");
+    if (!screen) { location.reload(); return; }
+    linelog.swapKeeping("screen", screen.outerHTML, given);
+    document.dispatchEvent(new CustomEvent("linelog:refreshed"));
+  };
+})();
