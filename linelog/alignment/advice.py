@@ -20,6 +20,7 @@ from linelog.calc.units import Unit
 from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster
+from linelog.web.units import slope_unit
 
 BUSHING = "No move here: what a bushing needs is found on the common line, from all the stations together."
 
@@ -140,7 +141,7 @@ def _why_not(found: StationOutcome) -> str:
     return ""
 
 
-def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View = View.CRANK) -> Advice:
+def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View) -> Advice:
     """Say what to do next at a station: read on, read again, leave it, or move it so."""
     why_not = _why_not(found)
     if why_not:
@@ -250,15 +251,16 @@ def _solved(
     solution = moves.solve_moves(
         at, [adjuster_of(row) for row in adjusters], station.limit_um, station.tilt_limit_mm_per_m
     )
+    slopes = slope_unit(station.machine.line.plant, unit)
     lines = tuple(
         _line(row, move, shopwords.move_words(move, unit, seen_from=seen_from))
         for row, move in zip(adjusters, solution.moves, strict=True)
         if move.travel_um
     )
     notes = (
-        *shopwords.tilt_words(solution, unit, seen_from=seen_from),
-        *shopwords.out_of_reach_words(solution, unit, seen_from=seen_from),
-        *shopwords.side_effect_words(solution, unit),
+        *shopwords.tilt_words(solution, unit, slopes, seen_from=seen_from),
+        *shopwords.out_of_reach_words(solution, unit, slopes, seen_from=seen_from),
+        *shopwords.side_effect_words(solution, unit, slopes),
     )
     headline = "; ".join(line.words for line in lines) or "Out, but the best that can be done is to move nothing."
-    return Advice(headline, lines, shopwords.result_words(solution, unit), notes)
+    return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes)

@@ -22,6 +22,7 @@ from linelog.calc.units import Unit
 from linelog.calc.verdict import Judged, Verdict
 from linelog.plant.models import Plant, Station
 
+WHICH_FACE = "Say in the set-up above the clock which way the face looks that was swept: it decides the sign."
 WORST_FIRST = (Verdict.OUT, Verdict.NOT_PROVEN, Verdict.IN)
 
 
@@ -169,6 +170,7 @@ def rim_setup(row: Sweep, plant: Plant, lobes: UsualLobes = NO_LOBES) -> sweep.S
 
 def _face_setup(row: Sweep, plant: Plant, lobes: UsualLobes) -> face.FaceSetup:
     return face.FaceSetup(
+        facing=face.Facing(row.facing),
         view=sweep.View(row.view),
         plunger_reversed=row.plunger_reversed,
         resolution_um=row.resolution_um,
@@ -197,6 +199,8 @@ def outcome(
     """
     if row is None or not readings:
         return Outcome(row)
+    if row.kind == Sweep.Kind.FACE and not row.facing:
+        return Outcome(row, len(readings), problem=WHICH_FACE)
     try:
         sweeps, missing, left_out = _usable(_turns(row, readings))
         if not sweeps:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from linelog.calc import frame
+from linelog.calc.readings import View
 from linelog.calc.units import Unit, from_um
 from linelog.web.units import show_um
 
@@ -37,10 +39,16 @@ def draw(
     expanded_um: float,
     limit_um: float,
     unit: Unit,
+    view: View,
     *,
     target_um: tuple[float, float] | None = None,
 ) -> Drawing:
-    """Lay out one offset with its uncertainty circle and the limit; at least four grid squares across the limit."""
+    """Lay out one offset of the frame as seen from `view`, with its uncertainty circle, the limit and the target.
+
+    At least four grid squares across the limit.
+    """
+    x_um, y_um = frame.turn(x_um, y_um, view)
+    target_um = frame.turn(*target_um, view) if target_um else None
     reach = max(math.hypot(x_um, y_um) + expanded_um, limit_um, math.hypot(*(target_um or (0.0, 0.0))))
     scale = ROOM / reach
     step = next((s for s in STEPS_UM[unit] if s * scale >= 12.0), STEPS_UM[unit][-1])
@@ -50,7 +58,7 @@ def draw(
     up = "up" if y_um >= 0 else "down"
     label = (
         f"Centre {show_um(abs(x_um), unit)} {unit.label} {across} and {show_um(abs(y_um), unit)} {unit.label} {up} "
-        f"of the ram line, limit {show_um(limit_um, unit)} {unit.label}."
+        f"of the ram line, {frame.view_words(view)}, limit {show_um(limit_um, unit)} {unit.label}."
     )
     return Drawing(
         round(x_um * scale, 2),

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from linelog.alignment.common_line import After, Alternative
 from linelog.alignment.drawing import STEPS_UM
 from linelog.calc.units import Unit, from_um
+from linelog.web.units import show_um
 
 WIDTH, LEFT, RIGHT = 1000.0, 74.0, 40.0
 HALF = 80.0  # pixels above and below the old ram line
 TOP = 26.0
 NAME_PX = 24.0  # names of places stand no nearer than this, turned upright
 Place = Callable[[float], float]  # from mm along the ram, or um off it, to pixels
-AXES = ("Across, + right", "Up, + up")  # by axis: 0 is x, 1 is y
+AXES = ("Across, + right seen from the crank", "Up, + up")  # by axis: 0 is x, 1 is y
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +78,14 @@ def draw_line(made: Alternative, unit: Unit) -> LineDrawing:
     frame = Frame(x, scale, (low, high), unit)
     panels = tuple(_panel(made, axis, frame) for axis in (0, 1))
     names_y = panels[-1].zero + HALF + 12.0
-    moves = (f"{one.station.name} from {_said(one.before)} to {_said(one.after)}" for one in made.places)
-    words = "; ".join(moves)
-    return LineDrawing(names_y + 130.0, panels, _names(made.places, x), names_y, f"Offsets in µm: {words}.")
+    moves = (f"{one.station.name} from {_said(one.before, unit)} to {_said(one.after, unit)}" for one in made.places)
+    label = f"Offsets in {unit.word}, seen from the crank: {'; '.join(moves)}."
+    return LineDrawing(names_y + 130.0, panels, _names(made.places, x), names_y, label)
 
 
-def _said(pair: tuple[float, float]) -> str:
-    return f"{pair[0]:.0f} across {pair[1]:.0f} up"
+def _said(pair: tuple[float, float], unit: Unit) -> str:
+    across, up = (show_um(um, unit, signed=True) for um in pair)
+    return f"{across} across {up} up"
 
 
 def _reach(place: After, axis: int) -> float:

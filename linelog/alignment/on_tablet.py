@@ -16,7 +16,7 @@ def on_tablet(sweep: Sweep, station: Station, plant: Plant, reader: Unit) -> dic
 
     gain   sign of the offset in the readings
     sag    what sag alone reads at 6, zeroed at 12
-    unit   what is typed in; `reader` what is shown in
+    unit   what is typed and shown in
     closureLimit, returnLimit  beyond them it is to be read again: those set, or what dial and usual scatter explain
     """
     if sweep.kind != Sweep.Kind.RIM:
@@ -31,8 +31,7 @@ def on_tablet(sweep: Sweep, station: Station, plant: Plant, reader: Unit) -> dic
         "view": setup.view.value,
         "reversed": setup.plunger_reversed,
         "sag": setup.sag_at_six_um,
-        "unit": Unit(sweep.unit).value,
-        "reader": reader.value,
+        "unit": reader.value,
         "limit": station.limit_um,
         "closureLimit": noise.closure_limit_um(plant.closure_limit_um),
         "returnLimit": noise.return_limit_um(plant.return_limit_um),

@@ -13,7 +13,7 @@ from linelog.alignment import advice, clock
 from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
 from linelog.alignment.computing import Outcome, StationOutcome, compute
 from linelog.alignment.drawing import Drawing, draw
-from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import AmendedReading, MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.place import place_query, place_url
@@ -25,7 +25,8 @@ from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, knowledge_of, running_found
 from linelog.alignment.services.moves import offer_mark
 from linelog.alignment.services.readings import Place, fingerprint
-from linelog.alignment.words import set_up_words, shown, suspect_words
+from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
+from linelog.calc import frame
 from linelog.calc.readings import View
 from linelog.calc.sweep import droop_from_sag
 from linelog.calc.uncertainty import Part
@@ -48,6 +49,7 @@ class Position:
     value: str
     version: int
     by: str
+    typed_as: str
 
     @property
     def sent(self) -> str:
@@ -85,7 +87,6 @@ class StationPage:
     station: Station
     place: Place
     sweep: Sweep
-    unit: Unit
     reader: Unit
     found: StationOutcome
     outcome: Outcome
@@ -185,12 +186,40 @@ class StationPage:
         return {name: self.url(name) for name in FORMS}
 
     @property
+    def view(self) -> View:
+        """The end the person stands at: everything on this screen is told as seen from there."""
+        return View(self.sweep.view)
+
+    @property
+    def view_words(self) -> str:
+        """That end in words."""
+        return frame.view_words(self.view)
+
+    @property
+    def off(self) -> tuple[float, float]:
+        """The offset (um) or the tilt (mm/m) of this sweep in the person's view: right, up."""
+        value = self.outcome.value
+        return frame.turn(value.x, value.y, self.view) if value else (0.0, 0.0)
+
+    @property
+    def expected_off(self) -> tuple[float, float]:
+        """What it is expected to come to when the machine runs, in the person's view: right, up."""
+        value = self.expected.value if self.expected else None
+        return frame.turn(value.x, value.y, self.view) if value else (0.0, 0.0)
+
+    @property
     def direction(self) -> str:
-        """The clock direction of the offset."""
+        """The clock direction of the offset, with the view named."""
         value = self.outcome.value
         if value is None or value.direction_deg is None:
             return ""
-        return clock.words([value.direction_deg])
+        return frame.direction_words(value.x, value.y, self.view)
+
+    @property
+    def typed_otherwise(self) -> tuple[str, ...]:
+        """The other units that readings shown here were typed in: they are shown converted."""
+        repeat = (reading for reading in _readings(self.sweep) if reading.repeat == self.repeat)
+        return tuple(sorted({Unit(reading.unit).word for reading in repeat} - {self.reader.word}))
 
     @property
     def limit_words(self) -> str:
@@ -221,7 +250,22 @@ class StationPage:
     @property
     def set_up(self) -> str:
         """How the sweep is made, in one line."""
-        return set_up_words(self.sweep, self.unit)
+        return set_up_words(self.sweep, self.reader)
+
+    @property
+    def plunger(self) -> str:
+        """Which way the dial counts."""
+        return plunger_words(self.sweep)
+
+    @property
+    def set_up_origin(self) -> str:
+        """Whose set-up it is, where a person has not chosen or confirmed it in this visit."""
+        return set_up_origin(self.sweep)
+
+    @property
+    def asks_which_face(self) -> bool:
+        """Whether nothing can be said of a face sweep before the person says which face it was."""
+        return self.place.kind == Sweep.Kind.FACE and not self.sweep.facing
 
     @property
     def what(self) -> str:
@@ -265,10 +309,12 @@ class StationPage:
 
 
 def budget_line(part: Part, page: StationPage) -> BudgetLine:
-    """Return one line of the uncertainty budget: lengths in the reader's unit, tilt in mm/m."""
+    """Return one line of the uncertainty budget: in the reader's units."""
     across, up = math.sqrt(part.var_x), math.sqrt(part.var_y)
     if page.place.kind == Sweep.Kind.FACE:
-        return BudgetLine(part.name, f"{across:.3f} mm/m", f"{up:.3f} mm/m")
+        slopes = units.slope_unit(page.visit.machine.line.plant, page.reader)
+        told = [units.show_slope(value, slopes, with_unit=True) for value in (across, up)]
+        return BudgetLine(part.name, *told)
     return BudgetLine(
         part.name,
         units.show_um(across, page.reader, with_unit=True),
@@ -276,8 +322,12 @@ def budget_line(part: Part, page: StationPage) -> BudgetLine:
     )
 
 
+def _readings(sweep: Sweep) -> list[Reading]:
+    return list(sweep.readings.all()) if sweep.pk else []
+
+
 def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bool) -> Position:
-    rows = sweep.readings.all() if sweep.pk else []
+    rows = _readings(sweep)
     row = next((r for r in rows if (r.repeat, r.angle_deg, r.is_return) == (repeat, angle, is_return)), None)
     return Position(
         angle_deg=angle,
@@ -289,11 +339,12 @@ def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bo
         value=shown(row, unit),
         version=row.version if row else 0,
         by=str(row.by) if row else "",
+        typed_as=f"{row.typed} {Unit(row.unit).label}" if row and row.unit != unit.value else "",
     )
 
 
 def _repeats(visit: Visit, place: Place, sweep: Sweep, repeat: int) -> tuple[Tab, ...]:
-    used = {r.repeat for r in sweep.readings.all()} if sweep.pk else set()
+    used = {reading.repeat for reading in _readings(sweep)}
     last = min(max(used | {repeat}) + (1 if used >= set(range(1, max(used | {1}) + 1)) else 0), MOST_REPEATS)
     return tuple(
         Tab(f"{n}", place_url("alignment:station", visit, place, repeat=n), n == repeat, n in used)
@@ -349,11 +400,11 @@ def _neighbours(visit: Visit, place: Place) -> tuple[Tab | None, Tab | None]:
     return tab(at - 1), tab(at + 1)
 
 
-def _drawing(found: Outcome, station: Station, unit: Unit, target: StaticTarget | None) -> Drawing | None:
+def _drawing(found: Outcome, station: Station, unit: Unit, view: View, target: StaticTarget | None) -> Drawing | None:
     if found.value is None or found.rim is None:
         return None
     aim = (target.aim.x, target.aim.y) if target is not None else None
-    return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit, target_um=aim)
+    return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit, view, target_um=aim)
 
 
 def _last_read(rows: list[Sweep]) -> dt.datetime | None:
@@ -370,7 +421,6 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
     if sweep is None:
         defaults: dict[str, Any] = sweep_defaults(visit, station, place.seat, place.kind)
         sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
-    unit = Unit(sweep.unit)
     reader = units.of(user)
     found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
     knowledge = knowledge_of(visit.machine, [station])
@@ -388,7 +438,6 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
         station=station,
         place=place,
         sweep=sweep,
-        unit=unit,
         reader=reader,
         found=found,
         outcome=outcome or Outcome(sweep),
@@ -408,9 +457,9 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
             max((move.at for move in moves), default=None),
             _last_read(rows) if place.stage == Stage.AS_LEFT else None,
         ),
-        drawing=_drawing(outcome or Outcome(sweep), station, reader, target),
-        positions=tuple(_position(sweep, unit, repeat, angle, False) for angle in angles),
-        again=_position(sweep, unit, repeat, angles[0], True),
+        drawing=_drawing(outcome or Outcome(sweep), station, reader, View(sweep.view), target),
+        positions=tuple(_position(sweep, reader, repeat, angle, False) for angle in angles),
+        again=_position(sweep, reader, repeat, angles[0], True),
         repeat=repeat,
         repeats=_repeats(visit, place, sweep, repeat),
         stages=_stage_tabs(visit, place, rows),

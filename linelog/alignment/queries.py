@@ -32,10 +32,10 @@ from linelog.plant.models import Adjuster, Machine, Person, Station
 
 SET_UP_FIELDS = (
     "positions",
-    "unit",
     "surface",
     "carrier",
     "view",
+    "facing",
     "plunger_reversed",
     "indicator",
     "resolution_um",
@@ -82,18 +82,25 @@ def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> 
 
 
 def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict[str, Any]:
-    """Return how a new sweep starts: as this place was last swept, else as the station is set up."""
+    """Return how a new sweep starts: as this place was last swept, else as the station is set up.
+
+    What is taken over from another visit is marked with that visit's time until a person confirms it. The unit is
+    never taken over: it belongs to who types. Which way a face looks is not assumed: it decides the sign.
+    """
     last: dict[str, Any] | None = (
         Sweep.objects.filter(station=station, kind=kind, visit__machine=visit.machine)
         .order_by("-pk")
-        .values(*SET_UP_FIELDS)
+        .values(*SET_UP_FIELDS, "set_up_from", "taken_over_from", "visit_id", "visit__opened_at")
         .first()
     )
     if last:
+        source, opened_at = last.pop("visit_id"), last.pop("visit__opened_at")
+        if source != visit.pk:
+            last |= {"set_up_from": Sweep.SetUpFrom.VISIT, "taken_over_from": opened_at}
         return last
     return {
+        "set_up_from": Sweep.SetUpFrom.STATION,
         "positions": 4,
-        "unit": visit.opened_by.unit,
         "surface": station.surface,
         "carrier": station.carrier,
         "view": station.view,

@@ -13,7 +13,7 @@ from linelog.calc.frame import clock_words, direction_words
 from linelog.calc.moves import AdjusterMove, Misalignment, MoveSolution
 from linelog.calc.readings import View, clock_deg
 from linelog.calc.shims import Pack
-from linelog.calc.units import Unit
+from linelog.calc.units import SlopeUnit, Unit
 
 _FLATS_A_TURN = 6
 _QUARTERS = {0: "", 1: "1/4", 2: "1/2", 3: "3/4"}
@@ -46,7 +46,7 @@ def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) 
     return f"{name}: move {_length(abs(move.travel_um), unit)} {way}, against the indicator"
 
 
-def result_words(solution: MoveSolution, unit: Unit) -> str:
+def result_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUnit.MM_PER_M) -> str:
     """Say what is expected after the move: 'Expected after the move: 0.004 mm off, inside the limit of 0.025 mm.'."""
     after, limit = solution.after, solution.limit_um
     lead = "With nothing moved it is" if solution.leaves_all else "Expected after the move:"
@@ -55,17 +55,19 @@ def result_words(solution: MoveSolution, unit: Unit) -> str:
     seat = f" at the {after.worst.name} seat, where it is most" if after.worst.name else ""
     words = f"{lead} {size} off{seat}, {_where(inside)} the limit of {_length(limit, unit)}"
     if after.slope_mm_per_m is not None:
-        words += f"; slope {_slope(after.slope_mm_per_m, unit)}"
+        words += f"; slope {_slope(after.slope_mm_per_m, slopes)}"
         if solution.slope_inside is not None and solution.tilt_limit_mm_per_m is not None:
-            words += f", {_where(solution.slope_inside)} the limit of {_slope(solution.tilt_limit_mm_per_m, unit)}"
+            words += f", {_where(solution.slope_inside)} the limit of {_slope(solution.tilt_limit_mm_per_m, slopes)}"
     return words + "."
 
 
-def out_of_reach_words(solution: MoveSolution, unit: Unit, *, seen_from: View = View.CRANK) -> tuple[str, ...]:
+def out_of_reach_words(
+    solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUnit.MM_PER_M, *, seen_from: View = View.CRANK
+) -> tuple[str, ...]:
     """Say what keeps the station outside its limits and by how much: a sentence each, none where it is inside."""
     if solution.inside:
         return ()
-    found = [*_stuck_words(solution, unit, seen_from)]
+    found = [*_stuck_words(solution, unit, slopes, seen_from)]
     for move in solution.moves:
         if not move.in_bounds:
             low, high = move.adjuster.reach_um
@@ -81,37 +83,39 @@ def out_of_reach_words(solution: MoveSolution, unit: Unit, *, seen_from: View = 
     slope, tilt_limit = solution.after.slope_mm_per_m, solution.tilt_limit_mm_per_m
     if solution.slope_inside is False and slope is not None and tilt_limit is not None:
         found.append(
-            f"No reachable move brings its slope inside {_slope(tilt_limit, unit)} as well: "
-            f"{_slope(slope, unit)} stays."
+            f"No reachable move brings its slope inside {_slope(tilt_limit, slopes)} as well: "
+            f"{_slope(slope, slopes)} stays."
         )
     return tuple(found)
 
 
-def tilt_words(solution: MoveSolution, unit: Unit, *, seen_from: View = View.CRANK) -> tuple[str, ...]:
+def tilt_words(
+    solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUnit.MM_PER_M, *, seen_from: View = View.CRANK
+) -> tuple[str, ...]:
     """Say that the move pushes a slope out of its limit, and what else there is: nothing where it does not."""
     limit, kept = solution.tilt_limit_mm_per_m, solution.keeping_tilt
     if not solution.pushes_tilt_out or limit is None or kept is None:
         return ()
     was, becomes = solution.before.slope_mm_per_m, solution.after.slope_mm_per_m
     if was is None or becomes is None:
-        turned = _slope(solution.turned_mm_per_m, unit)
+        turned = _slope(solution.turned_mm_per_m, slopes)
         first = f"Decide before you make it: it turns the station by {turned}, more than the limit of "
-        first += f"{_slope(limit, unit)}, and the slope was not measured."
+        first += f"{_slope(limit, slopes)}, and the slope was not measured."
     else:
-        first = f"Decide before you make it: it pushes the slope out of its limit of {_slope(limit, unit)}, from "
-        first += f"{_slope(was, unit)} to {_slope(becomes, unit)}."
+        first = f"Decide before you make it: it pushes the slope out of its limit of {_slope(limit, slopes)}, from "
+        first += f"{_slope(was, slopes)} to {_slope(becomes, slopes)}."
     left = _length_up(kept.after.radial_um, unit)
     if kept.leaves_all:
         return first, f"With the slope kept inside, no move leaves less than the {left} there are now."
     return first, f"With the slope kept inside, the best leaves {left}: {_together(kept, unit, seen_from)}."
 
 
-def side_effect_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
+def side_effect_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUnit.MM_PER_M) -> tuple[str, ...]:
     """Say what else the move does: a shift along the ram, an unseen turn, a foot that no longer sits; or nothing."""
     found = []
     unseen = None in solution.before.slopes and solution.tilt_limit_mm_per_m is None
     if unseen and solution.turned_mm_per_m >= _NOTICED_TURN:
-        turned = _slope(solution.turned_mm_per_m, unit)
+        turned = _slope(solution.turned_mm_per_m, slopes)
         found.append(f"The move also turns the station by {turned}; its slope was not measured.")
     if abs(solution.endways_um) >= _NOTICED_UM:
         way = "domer" if solution.endways_um > 0 else "crank"
@@ -216,7 +220,7 @@ def _way(adjuster: Adjuster, travel_um: float, seen_from: View) -> str:
     return direction_words(x, y, seen_from)
 
 
-def _stuck_words(solution: MoveSolution, unit: Unit, seen_from: View) -> list[str]:
+def _stuck_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit, seen_from: View) -> list[str]:
     stuck: Misalignment = solution.stuck
     found = []
     if not solution.offset_inside and stuck.radial_um >= _NOTICED_UM:
@@ -226,7 +230,7 @@ def _stuck_words(solution: MoveSolution, unit: Unit, seen_from: View) -> list[st
     if solution.slope_inside is False and (stuck.slope_mm_per_m or 0.0) >= _NOTICED_SLOPE:
         for slope, way in zip(stuck.slopes, ("across", "up and down"), strict=True):
             if slope is not None and abs(slope) >= _NOTICED_SLOPE:
-                found.append(f"No adjuster changes its slope {way}: {_slope(abs(slope), unit)} stays.")
+                found.append(f"No adjuster changes its slope {way}: {_slope(abs(slope), slopes)} stays.")
     return found
 
 
@@ -252,5 +256,5 @@ def _length_up(size_um: float, unit: Unit) -> str:
     return _length(math.ceil(size_um / last - 1e-9) * last, unit)
 
 
-def _slope(size: float, unit: Unit) -> str:
-    return f"{size / 1000.0:.5f} in/in" if unit is Unit.INCH else f"{size:.2f} mm/m"
+def _slope(size: float, slopes: SlopeUnit) -> str:
+    return f"{slopes.show(size, 2)} {slopes.label}"

@@ -6,6 +6,7 @@ arithmetic, so that a typed 0.001 in becomes 25.4 um and not 25.400000000000002.
 """
 
 import math
+from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
 
@@ -36,6 +37,11 @@ class Unit(Enum):
     def label(self) -> str:
         """Sign shown beside a number."""
         return _LABEL[self]
+
+    @property
+    def word(self) -> str:
+        """Name where it stands alone or within a sentence, so that no sentence says 'in in'."""
+        return "inch" if self is Unit.INCH else _LABEL[self]
 
 
 _UM = {Unit.UM: 1, Unit.MM: 1_000, Unit.INCH: 25_400}
@@ -84,15 +90,63 @@ def unit_question(
     size = abs(to_um(value, unit, field=field))
     typed = f"{float(value):g} {unit.label}"
     if size > ABSURD_UM:
-        raise CalcError(f"{typed} is more than 50 mm: check the number and its unit.", field=field)
+        raise CalcError(f"{typed} is more than any dial shows: check the number and its unit.", field=field)
     if size == 0.0 or finest_um <= size <= span_um:
         return None
     beyond = size > span_um
     why = "more than" if beyond else "finer than"
-    bound = f"{span_um if beyond else finest_um:g} µm"
+    bound = f"{from_um(span_um if beyond else finest_um, unit):.3g} {unit.label}"
     meant = _meant_unit(value, unit, finest_um, span_um)
     question = f"is this in {meant}?" if meant else "is this right?"
-    return f"{typed} is {size:g} µm, {why} the {bound} expected here: {question}"
+    return f"{typed} is {why} the {bound} expected here: {question}"
+
+
+class SlopeUnit(Enum):
+    """What a tilt or slope is told in: mm/m, or for who reads inches what the plant chose."""
+
+    MM_PER_M = "mm/m"
+    IN_PER_IN = "in/in"
+    MIL_PER_IN = "mil/in"
+
+    @property
+    def label(self) -> str:
+        """Sign shown beside a number."""
+        return self.value
+
+    def show(self, mm_per_m: float, decimals: int = 3) -> str:
+        """Write a slope given in mm/m with so many decimals of mm/m; a thousandth per inch is 1 mm/m exactly."""
+        if self is SlopeUnit.IN_PER_IN:
+            return f"{mm_per_m / 1000.0:.{decimals + 3}f}"
+        return f"{mm_per_m:.{decimals}f}"
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a typed number may have meant: the figures as they would have been typed, and their unit."""
+
+    text: str
+    unit: Unit
+
+    @property
+    def words(self) -> str:
+        """The length as a person says it: '0.017 mm'."""
+        return f"{self.text} {self.unit.label}"
+
+
+def meanings(text: str, unit: Unit, *, span_um: float, finest_um: float) -> tuple[Meaning, ...]:
+    """List what a length that looks wrong may have meant: the same figures in another unit, or a point forgotten.
+
+    `text` is a number as typed (point, not comma). Only what lies between `finest_um` and `span_um` is offered,
+    other units first, then a thousandth or a thousand times of it in the unit typed.
+    """
+    value = Decimal(text)
+    moved = (Meaning(_plain(value * factor), unit) for factor in (Decimal("0.001"), Decimal(1000)))
+    others = (Meaning(_plain(value), other) for other in (Unit.UM, Unit.MM, Unit.INCH) if other is not unit)
+    return tuple(one for one in (*others, *moved) if finest_um <= abs(to_um(Decimal(one.text), one.unit)) <= span_um)
+
+
+def _plain(value: Decimal) -> str:
+    return f"{value.normalize():f}"
 
 
 def _meant_unit(value: float | Decimal, unit: Unit, finest_um: float, span_um: float) -> str | None:

@@ -30,6 +30,7 @@ from linelog.alignment.services.bushings import TypedClearance, worked_out
 from linelog.alignment.services.moves import RunningValue, running_values
 from linelog.alignment.services.results import result_values
 from linelog.calc.clearance import OtherEnd
+from linelog.calc.readings import View
 from linelog.calc.units import Unit, to_um
 from linelog.calc.verdict import Verdict, judge
 from linelog.demo import dial, lockouts, model
@@ -107,7 +108,7 @@ class Calling:
 
     def advice(self, found: StationOutcome) -> Advice:
         """Return what the program offers on what was found."""
-        return advise(found, self.site.adjusters[found.station.pk], self.unit)
+        return advise(found, self.site.adjusters[found.station.pk], self.unit, View(found.station.view))
 
     def move(self, station: Station, advice: Advice) -> Floats:
         """Make the moves as advised, as well as hands can; return how the station moved, (4,)."""
@@ -234,6 +235,8 @@ class Calling:
             surface=station.surface,
             carrier=station.carrier,
             view=station.view,
+            facing=Sweep.Facing.CRANK if kind == Sweep.Kind.FACE else "",
+            set_up_from=Sweep.SetUpFrom.PERSON,
             indicator=f"Dial {1 + self.by.pk % 3}",
             resolution_um=STEP[self.unit][0],
             sag_um=6.0,

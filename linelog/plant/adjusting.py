@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelog.calc import adjust, moves, shopwords
+from linelog.calc import adjust, frame, moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.readings import View
 from linelog.calc.units import Unit, show_um
 from linelog.plant.models import Adjuster, Station
+from linelog.web.units import slope_unit
 
 #: The move tried on the set-up page: a round tenth of a millimetre, or for who reads inches four thousandths.
 TRIED_UM = {Unit.MM: 100.0, Unit.UM: 100.0, Unit.INCH: 101.6}
@@ -76,15 +77,19 @@ def try_moves(station: Station, adjusters: Sequence[Adjuster], unit: Unit) -> tu
     """Say what a small move up, to the right and, where tilt has a limit, in slope would ask of the adjusters."""
     if not adjusters:
         return ()
-    size, z_mm = TRIED_UM[unit], reference_z_mm(station)
+    size, z_mm, view = TRIED_UM[unit], reference_z_mm(station), View(station.view)
+    slopes = slope_unit(station.machine.line.plant, unit)
     length = show_um(size, unit, signed=False)
     wanted = [
         (f"{length} up", moves.Misalignment(0.0, -size, z_mm)),
-        (f"{length} to the right, seen from the crank", moves.Misalignment(-size, 0.0, z_mm)),
+        (
+            f"{length} to the right, {frame.view_words(view)}",
+            moves.Misalignment(-frame.across(view) * size, 0.0, z_mm),
+        ),
     ]
     if station.tilt_limit_mm_per_m:
         tilt = moves.Misalignment(0.0, 0.0, z_mm, 0.0, -TRIED_MM_PER_M)
-        wanted.append((f"{TRIED_MM_PER_M:.2f} mm/m up toward the domer", tilt))
+        wanted.append((f"{slopes.show(TRIED_MM_PER_M, 2)} {slopes.label} up toward the domer", tilt))
     return tuple(_tried(station, adjusters, unit, words, start) for words, start in wanted)
 
 
@@ -96,13 +101,13 @@ def _tried(
         solution = moves.solve_moves(start, rows, station.limit_um, station.tilt_limit_mm_per_m)
     except CalcError as error:
         return Trial(wanted, (), problem=error.message)
-    seen_from = View(station.view)
+    seen_from, slopes = View(station.view), slope_unit(station.machine.line.plant, unit)
     return Trial(
         wanted,
         tuple(shopwords.move_words(move, unit, seen_from=seen_from) for move in solution.moves if move.travel_um),
-        shopwords.result_words(solution, unit),
+        shopwords.result_words(solution, unit, slopes),
         (
-            *shopwords.out_of_reach_words(solution, unit, seen_from=seen_from),
-            *shopwords.side_effect_words(solution, unit),
+            *shopwords.out_of_reach_words(solution, unit, slopes, seen_from=seen_from),
+            *shopwords.side_effect_words(solution, unit, slopes),
         ),
     )

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_deg, clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
 from linelog.production.models import WallRing, WallSample
 from linelog.web.units import show_um
@@ -64,8 +65,8 @@ def side_words(ring: WallRing) -> str:
     """Say where the wall is thin."""
     if ring.thin_deg is None or ring.thin_within_deg is None:
         return "no thin side: the eccentricity is within its own uncertainty"
-    toward = clock_position(ring.thin_deg)
-    return f"thin side at {toward} o'clock (± {ring.thin_within_deg:.0f}°), where the punch moved to"
+    toward = clock_words(ring.thin_deg, View.CRANK)
+    return f"thin side at {toward} (± {ring.thin_within_deg:.0f}°), where the punch moved to"
 
 
 def tilt_words(sample: WallSample, rings: Sequence[WallRing]) -> str:
@@ -76,8 +77,8 @@ def tilt_words(sample: WallSample, rings: Sequence[WallRing]) -> str:
     size = math.hypot(x, y)
     if size <= expanded:
         return "The two heights agree within their uncertainty: nothing hints at a tilted tool pack."
-    toward = clock_position(clock_deg(x, y))
+    toward = clock_words(clock_deg(x, y), View.CRANK)
     return (
-        f"The two heights differ: going up the can, the thick side moves toward {toward} o'clock by {size:.3f} ± "
+        f"The two heights differ: going up the can, the thick side moves toward {toward}, by {size:.3f} ± "
         f"{expanded:.3f} mm/m. That hints at a tilted tool pack or a punch that wanders; a hint, not a diagnosis."
     )

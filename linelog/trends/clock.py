@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelog.alignment.standing import AS_FOUND, Value
+from linelog.calc import frame
 from linelog.calc.directions import FEWEST, Directions, agreement
-from linelog.calc.readings import clock_position
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.trends import words
 from linelog.trends.panels import COLORS, SYMBOLS, value_words
@@ -31,6 +32,11 @@ class Clock:
     def key(self) -> str:
         """A name for the figure, good in an address."""
         return f"clock-{self.series.station.pk}-{self.series.seat or 'one'}-{self.series.values[0].series}"
+
+    @property
+    def view(self) -> View:
+        """The end it is shown from: that of the station's usual set-up."""
+        return View(self.series.station.view)
 
     @property
     def enough(self) -> bool:
@@ -62,7 +68,7 @@ def clock_words(clock: Clock) -> str:
     few = f" {words.plural(clock.unclear, 'value')} within its own uncertainty." if clock.unclear else ""
     if found.mean_deg is None or found.p is None:
         return f"{found.n} as-found values that cancel one another: no common direction.{few}"
-    toward = f"mean direction {clock_position(found.mean_deg)} o'clock"
+    toward = f"mean direction {frame.clock_words(found.mean_deg, clock.view)}"
     return f"{found.n} as-found values, {toward}. {chance_words(found.p)}{few}"
 
 
@@ -87,14 +93,14 @@ def _one_in(p: float) -> str:
 
 
 def clock_figure(clock: Clock, trend: Trend, unit: Unit) -> Part | None:
-    """Return the clock face: 12 at the top, clockwise as seen from the crank, radius in `unit`, limit as a circle."""
+    """Return the clock face seen from `clock.view`: 12 on top, clockwise, radius in `unit`, the limit as a circle."""
     if not clock.enough:
         return None
     per = float(unit.um)
     limit = clock.values[-1].limit_um
     top = 1.15 * max(limit, *(value.radial_um for value in clock.values)) / per
     data = [_limit_circle(limit / per), *_mean(clock, top), _dots(clock, trend, unit)]
-    return {"data": data, "layout": _face(top, limit, unit, clock.found)}
+    return {"data": data, "layout": _face(top, limit, unit, clock)}
 
 
 def _limit_circle(limit: float) -> Part:
@@ -107,7 +113,7 @@ def _mean(clock: Clock, top: float) -> list[Part]:
     if clock.found is None or clock.found.mean_deg is None:
         return []
     line = plotly.lines("Mean direction", "--ink", width=3)
-    toward = clock.found.mean_deg
+    toward = frame.turn_deg(clock.found.mean_deg, clock.view)
     return [line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])}]
 
 
@@ -119,7 +125,7 @@ def _dots(clock: Clock, trend: Trend, unit: Unit) -> Part:
     return plotly.markers(name, color, SYMBOLS[series.method, AS_FOUND]) | {
         "type": "scatterpolar",
         "mode": "markers+text",
-        "theta": typed([value.direction_deg for value in clock.values]),
+        "theta": typed([frame.turn_deg(value.direction_deg, clock.view) for value in clock.values]),
         "r": typed([value.radial_um / unit.um for value in clock.values]),
         "text": last,
         "textposition": "middle right",
@@ -130,9 +136,10 @@ def _dots(clock: Clock, trend: Trend, unit: Unit) -> Part:
     }
 
 
-def _face(top: float, limit_um: float, unit: Unit, found: Directions | None) -> Part:
+def _face(top: float, limit_um: float, unit: Unit, clock: Clock) -> Part:
     """Return the dial; its radius is written toward 3 o'clock, or toward 9 where the values lie on the right."""
-    on_right = found is not None and found.mean_deg is not None and found.mean_deg < 180.0
+    mean = clock.found.mean_deg if clock.found else None
+    on_right = mean is not None and frame.turn_deg(mean, clock.view) < 180.0
     every = math.ceil(top * unit.um / limit_um / 3.0)  # at most three circles, at the limit or multiples of it
     rings = [times * limit_um for times in range(every, math.floor(top * unit.um / limit_um) + 1, every)]
     hours = {

@@ -11,7 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from linelog.alignment.standing import Value
-from linelog.calc.readings import clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View
 from linelog.calc.repeat import Together
 from linelog.calc.verdict import Judged, Verdict, judge
 from linelog.plant.models import Station, Symptom
@@ -153,7 +154,7 @@ def _wall(hint: Hint, aspect: str, record: Then) -> None:
             hint.add(WALL_TILTS, f"The thick side of the can gauged of {made} moves with its height.")
         return
     worst = max(rings, key=lambda ring: WALL_POINTS[WallRing.State(ring.state)])
-    thin = f", thin toward {clock_position(worst.thin_deg)} o'clock" if worst.thin_deg is not None else ""
+    thin = f", thin toward {clock_words(worst.thin_deg, View.CRANK)}" if worst.thin_deg is not None else ""
     said = f"The wall of the can gauged of {made}, {worst.height_mm:g} mm above the dome: {worst.state}{thin}."
     hint.add(WALL_POINTS[WallRing.State(worst.state)], said)
 

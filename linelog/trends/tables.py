@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelog.alignment.standing import Value
-from linelog.calc.readings import clock_position
+from linelog.calc import frame
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.trends import words
 from linelog.trends.addresses import visit_url
@@ -60,7 +61,13 @@ def _plain(value: str) -> Cell:
 def offsets_table(trend: Trend, unit: Unit) -> Table:
     """Every value that stands: as found and as left, across and up, against its limit."""
     mark, tag = units.label(unit), unit.value
-    lengths = [("Across", "across"), ("Up", "up"), ("Offset", "offset"), ("U", "expanded"), ("Limit", "limit")]
+    lengths = [
+        ("Across, + right seen from the crank", "across"),
+        ("Up", "up"),
+        ("Offset", "offset"),
+        ("U", "expanded"),
+        ("Limit", "limit"),
+    ]
     columns = (
         Column("Visit", "visit"),
         Column("Station", "station"),
@@ -93,7 +100,7 @@ def _offset_row(value: Value, series: OffsetSeries, trend: Trend, unit: Unit) ->
         length(value.radial_um),
         length(value.expanded_um),
         length(value.limit_um),
-        Cell(f"{clock_position(value.direction_deg)} o'clock", round(value.direction_deg, 1)),
+        Cell(frame.clock_words(value.direction_deg, View.CRANK), round(value.direction_deg, 1)),
         Cell(value.verdict, value.verdict, state=words.VERDICT_STATES[value.verdict]),
         _plain(_remark(value, unit)),
     )
@@ -103,7 +110,9 @@ def _remark(value: Value, unit: Unit) -> str:
     parts = ["not touched"] if value.carried else []
     if value.amended is not None:
         was = [units.show_um(um, unit, signed=True) for um in (value.amended.was_x_um, value.amended.was_y_um)]
-        parts.append(f"amended, measured was {was[0]} across, {was[1]} up: {value.amended.reason}")
+        parts.append(
+            f"amended, measured was {was[0]} across (right, from the crank), {was[1]} up: {value.amended.reason}"
+        )
     return "; ".join(parts)
 
 
@@ -164,7 +173,7 @@ def _direction_row(clock: Clock) -> tuple[Cell, ...]:
         _plain(words.place(clock.series.station, clock.series.seat)),
         _plain(clock.series.method),
         Cell(str(len(clock.values)), len(clock.values)),
-        none if mean is None else Cell(f"{clock_position(mean)} o'clock", round(mean, 1)),
+        none if mean is None else Cell(frame.clock_words(mean, clock.view), round(mean, 1)),
         none if found is None else Cell(f"{found.resultant:.2f}", round(found.resultant, 4)),
         none if p is None else Cell(f"{p:.3f}", round(p, 6)),
         _plain(clock_words(clock)),

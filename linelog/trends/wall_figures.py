@@ -8,7 +8,8 @@ from functools import partial
 
 import numpy as np
 
-from linelog.calc.readings import clock_deg, clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
 from linelog.calc.wall import Ratio
 from linelog.trends.addresses import wall_url
@@ -103,7 +104,7 @@ def _over_time(points: Sequence[WallPoint], page: WallPage, unit: Unit) -> Part:
 def point_words(point: WallPoint, page: WallPage, unit: Unit) -> str:
     """Say one can in full, for a tap."""
     when = point.taken_at.astimezone(page.zone)
-    side = "no thin side" if point.thin_deg is None else f"thin side {clock_position(point.thin_deg)} o'clock"
+    side = "no thin side" if point.thin_deg is None else f"thin side {clock_words(point.thin_deg, View.CRANK)}"
     can = f", can {plotly.text(point.can)}" if point.can else ""
     e, u, variation = (
         units.show_um(um, unit, fine=True) for um in (point.size_um, point.expanded_um, point.judged_um)

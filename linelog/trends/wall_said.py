@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_deg, clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
 from linelog.calc.wall import WallAgainstOffset
 from linelog.trends import words
@@ -65,8 +66,8 @@ def _expected(found: WallAgainstOffset, unit: Unit) -> str:
     if not found.learned:
         return "Without a learned ratio, anything from none of the offset to all of it would agree"
     x, y = found.expected_x_um, found.expected_y_um
-    thin = clock_position(clock_deg(-x, -y))
-    return f"From the plant's ratio expect e = {show_um(math.hypot(x, y), unit, fine=True)}, thin at {thin} o'clock"
+    thin = clock_words(clock_deg(-x, -y), View.CRANK)
+    return f"From the plant's ratio expect e = {show_um(math.hypot(x, y), unit, fine=True)}, thin at {thin}"
 
 
 def _measured(page: WallPage, point: WallPoint, offset: PackOffset, unit: Unit) -> str:
@@ -77,7 +78,7 @@ def _measured(page: WallPage, point: WallPoint, offset: PackOffset, unit: Unit) 
     if offset.size_um <= offset.expanded_um:
         side = "no clear direction"
     else:
-        side = f"toward {clock_position(offset.direction_deg)} o'clock"
+        side = f"toward {clock_words(offset.direction_deg, View.CRANK)}"
     return (
         f"{size} ± {expanded} {unit.label}, {side}. Signed {words.date(when)}, {before}; nothing moved since; "
         f"{HANGS[offset.method]}."

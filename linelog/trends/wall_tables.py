@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from linelog.calc.readings import clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.production.wall_words import STATES
 from linelog.trends import words
@@ -65,7 +66,7 @@ def _row(point: WallPoint, page: WallPage, unit: Unit) -> tuple[Cell, ...]:
 
 
 def _toward(angle_deg: float) -> Cell:
-    return Cell(f"{clock_position(angle_deg)} o'clock", round(angle_deg, 1))
+    return Cell(clock_words(angle_deg, View.CRANK), round(angle_deg, 1))
 
 
 def _offset_cells(point: WallPoint, page: WallPage, unit: Unit, method: str) -> tuple[Cell, ...]:

@@ -4,19 +4,57 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 from typing import Any
 
 from django import forms
 
-from linelog.calc.units import ABSURD_UM, Unit, from_um, to_um
+from linelog.calc.units import ABSURD_UM, SlopeUnit, Unit, from_um, to_um
 
 MINUS = "−"
+MM_PER_INCH = 25.4
 _NUMBER = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+)")
 
 
 def of(user: Any) -> Unit:
     """Return the unit this person reads; mm where nobody is signed in."""
     return Unit(getattr(user, "unit", None) or Unit.MM.value)
+
+
+def slope_unit(plant: Any, unit: Unit) -> SlopeUnit:
+    """Return what a reader of `unit` in this plant reads tilts in; `plant` may be None."""
+    if unit is not Unit.INCH:
+        return SlopeUnit.MM_PER_M
+    return SlopeUnit(getattr(plant, "inch_tilt", None) or SlopeUnit.IN_PER_IN.value)
+
+
+def slope_unit_of(user: Any) -> SlopeUnit:
+    """Return what this person reads tilts in."""
+    unit = of(user)
+    return slope_unit(user.plant if unit is Unit.INCH else None, unit)
+
+
+def show_slope(value: float | None, slopes: SlopeUnit, *, signed: bool = False, with_unit: bool = False) -> str:
+    """Return a slope stored in mm/m as text, with a true minus sign."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    sign = "" if not signed else MINUS if value < 0 else "+"
+    text = f"{sign}{slopes.show(abs(value) if signed else value)}".replace("-", MINUS)
+    return f"{text}\u202f{slopes.label}" if with_unit else text
+
+
+def is_fahrenheit(user: Any) -> bool:
+    """Whether this person's plant reads temperatures in °F."""
+    return getattr(getattr(user, "plant", None), "temperature_in", "C") == "F"
+
+
+def show_celsius(value_c: float | None, *, fahrenheit: bool, decimals: int = 0) -> str:
+    """Return a temperature stored in °C as text with its unit: °F = 1.8 °C + 32 (NIST SP 811)."""
+    if value_c is None:
+        return "–"
+    shown = value_c * 1.8 + 32.0 if fahrenheit else value_c
+    text = f"{round(shown, decimals) + 0.0:.{decimals}f}".replace("-", MINUS)
+    return f"{text}\u202f°{'F' if fahrenheit else 'C'}"
 
 
 def shown_in(said: object, usual: Unit) -> Unit:
@@ -41,14 +79,26 @@ def show_um(
     return f"{text}\u202f{unit.label}" if with_unit else text
 
 
-def parse_number(text: str) -> float:
-    """Read a typed decimal number; a comma or a point, any minus sign. Raises ValueError with a sentence."""
+def show_mm(value_mm: float, unit: Unit, *, with_unit: bool = True) -> str:
+    """Return a length of the machine stored in mm: to 0.1 mm, or for who reads inches to 0.001 in."""
+    is_inch = unit is Unit.INCH
+    text = f"{value_mm / MM_PER_INCH:.3f}" if is_inch else f"{round(value_mm, 1):g}"
+    return f"{text.replace('-', MINUS)}\u202f{'in' if is_inch else 'mm'}" if with_unit else text.replace("-", MINUS)
+
+
+def plain_number(text: str) -> str:
+    """Return a typed decimal number with a point and a plain minus sign. Raises ValueError with a sentence."""
     cleaned = text.strip().replace(MINUS, "-").replace("–", "-").replace("\u202f", "").replace(" ", "")
     if cleaned.count(",") == 1 and "." not in cleaned:
         cleaned = cleaned.replace(",", ".")
     if not _NUMBER.fullmatch(cleaned) or len(cleaned) > 20:
         raise ValueError(f"'{text.strip()[:20]}' is not a number.")
-    return float(cleaned)
+    return cleaned
+
+
+def parse_number(text: str) -> float:
+    """Read a typed decimal number; a comma or a point, any minus sign. Raises ValueError with a sentence."""
+    return float(plain_number(text))
 
 
 class NumberField(forms.FloatField):
@@ -105,8 +155,48 @@ class LengthField(NumberField):
     def prepare_value(self, value: Any) -> Any:
         """Show a stored um value in the form's unit; leave what was typed as it is."""
         if isinstance(value, int | float):
-            return f"{round(from_um(value, self.unit), 6):g}"
+            return plain_text(from_um(value, self.unit))
         return value
+
+
+def plain_text(number: float) -> str:
+    """Write a number to six digits as a person would type it: never with an exponent, which no form takes back."""
+    return f"{Decimal(f'{number:.6g}').normalize():f}"
+
+
+class TemperatureField(NumberField):
+    """A temperature typed as the plant reads it (a form says so by `ask_temperatures`), given back in °C."""
+
+    def __init__(self, *, coldest_c: float, warmest_c: float, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.coldest_c, self.warmest_c = coldest_c, warmest_c
+        self.fahrenheit = False
+
+    def to_python(self, value: Any) -> Any:
+        """Return °C."""
+        number = super().to_python(value)
+        return (number - 32.0) / 1.8 if number is not None and self.fahrenheit else number
+
+    def validate(self, value: Any) -> None:
+        """Refuse what is no temperature of a machine or its hall, in the unit typed."""
+        super().validate(value)
+        if value is not None and not self.coldest_c <= value <= self.warmest_c:
+            low, high = (show_celsius(end, fahrenheit=self.fahrenheit) for end in (self.coldest_c, self.warmest_c))
+            raise forms.ValidationError(f"This must be between {low} and {high}.")
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored value as the plant reads it; leave what was typed as it is."""
+        if isinstance(value, int | float):
+            return plain_text(round(value * 1.8 + 32.0, 2) if self.fahrenheit else value)
+        return value
+
+
+def ask_temperatures(form: forms.BaseForm, *, fahrenheit: bool) -> None:
+    """Have the temperatures of a form typed and shown in °F or °C, named in their labels."""
+    for field in form.fields.values():
+        if isinstance(field, TemperatureField):
+            field.fahrenheit = fahrenheit
+            field.label = f"{field.label} (°{'F' if fahrenheit else 'C'})"
 
 
 def ask_in(form: forms.BaseForm, unit: Unit, *, labelled: bool = True) -> None:

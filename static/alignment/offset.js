@@ -24,14 +24,20 @@ linelog.parseNumber = (text) => {
   return /^[+-]?(\d+(\.\d*)?|\.\d+)$/.test(cleaned) ? Number(cleaned) : NaN;
 };
 linelog.units = { um: { um: 1, decimals: 1, label: "µm" }, mm: { um: 1000, decimals: 3, label: "mm" }, inch: { um: 25400, decimals: 4, label: "in" } };
+// A length typed in one unit as a person types it in another: "17" um is "0.017" mm.
+linelog.inUnit = (text, from, to) => {
+  const number = linelog.parseNumber(text);
+  if (from === to || Number.isNaN(number)) return text;
+  const { um, decimals } = linelog.units[to];
+  return ((number * linelog.units[from].um) / um).toFixed(decimals);
+};
 // The set-up chosen in the form, laid over the one the server has.
 linelog.setupWith = (setup, form) => {
-  const unit = form.get("unit") || setup.unit;
   const touches = form.get("touches") || "ram-bore";
-  const { um } = linelog.units[form.get("lengths_in") || unit];
+  const { um } = linelog.units[form.get("lengths_in") || setup.unit];
   const size = (linelog.parseNumber(form.get("sag") || "0") || 0) * um * (form.get("sag_is") === "droop" ? 2 : 1);
   return {
-    ...setup, unit, gain: touches === "ram-outside" || touches === "bar-outside" ? 1 : -1, view: form.get("view"),
+    ...setup, gain: touches === "ram-outside" || touches === "bar-outside" ? 1 : -1, view: form.get("view"),
     reversed: form.get("plunger_reversed") !== null, sag: touches.endsWith("-bore") ? size : -size,
   };
 };

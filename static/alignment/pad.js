@@ -67,6 +67,15 @@
     }
   });
 
+  // An answer to what was asked back under the clock: the field shows at once what it comes to.
+  document.addEventListener("submit", (event) => {
+    const answer = event.target.closest("form[data-answer]");
+    const input = answer && document.getElementById(`in-${answer.dataset.answer}`);
+    if (!input) return;
+    input.value = linelog.inUnit(answer.elements.value.value, answer.elements.unit.value, input.form.elements.unit.value);
+    input.dataset.sent = input.value;
+  }, true);
+
   document.addEventListener("htmx:configRequest", (event) => {
     const form = event.detail.elt.closest("form[data-queued]");
     if (!form) return;

@@ -51,8 +51,9 @@
     const used = isWhole ? all : main;
     const { x, y } = linelog.offset(used, setup);
     if (Number.isNaN(x + y)) return [make("p", "12, 3, 6 and 9 are not all read yet.")];
-    const { reader } = setup, radial = Math.hypot(x, y), closure = linelog.closure(at, setup);
-    const rows = [["Across (+ right)", show(x, reader)], ["Up (+ up)", show(y, reader)], ["Radial", show(radial, reader, false)]];
+    const { unit: reader, view } = setup, radial = Math.hypot(x, y), closure = linelog.closure(at, setup);
+    const seen = view === "domer" ? -x : x; // told as the person at the machine sees it
+    const rows = [[`Across (+ right, seen from the ${view})`, show(seen, reader)], ["Up (+ up)", show(y, reader)], ["Radial", show(radial, reader, false)]];
     if (setup.limit) rows.push(["Limit, radial", show(setup.limit, reader, false)]);
     if (!Number.isNaN(closure)) rows.push(["Closure", show(closure, reader)]);
     const from = isWhole ? `all ${all.length} positions` : "12, 3, 6 and 9";
@@ -74,7 +75,7 @@
     result.prepend(box);
   };
 
-  // The clock of a set-up that is not on the server yet: its positions, its unit, the end it is read from.
+  // The clock of a set-up that is not on the server yet: its positions, the end it is read from.
   const hour = (angle) => { const halves = Math.round(angle / 15) % 24; return `${Math.floor(halves / 2) || 12}${halves % 2 ? ":30" : ""}`; };
   const formAt = (pattern, angle) => {
     const form = pattern.cloneNode(true);
@@ -88,12 +89,12 @@
     input.value = input.defaultValue = "";
     input.removeAttribute("aria-invalid");
     input.id = label.htmlFor = `in-${slot}`;
-    label.textContent = `${hour(angle)} o'clock`;
+    label.replaceChildren(`${hour(angle)} o'clock`, label.querySelector(".vh"));
     mark.id = slot;
     mark.replaceChildren(Object.assign(document.createElement("input"), { type: "hidden", name: "version", value: "0" }));
     return form;
   };
-  linelog.drawClock = (positions, unit, view) => {
+  linelog.drawClock = (positions, view) => {
     const face = clock(), all = [...face.querySelectorAll("form[data-reading]")];
     const forms = all.filter((form) => !form.elements.is_return);
     const wanted = Array.from({ length: positions }, (_, number) => (360 * number) / positions);
@@ -106,8 +107,6 @@
       last = form;
     }
     face.className = `clock n${positions}`;
-    for (const form of face.querySelectorAll("form[data-reading]")) if (!form.elements.value.value) form.elements.unit.value = unit;
-    const [label, from] = [document.createTextNode(linelog.units[unit].label), make("span", `seen from the ${view}`, "quiet")];
-    face.querySelector(".clock-unit").replaceChildren(label, document.createElement("br"), from);
+    document.querySelector(".clock-view").textContent = `seen from the ${view}`;
   };
 })();

@@ -8,7 +8,7 @@
   const old = new Set(); // what the server has and this page, kept from before, does not show
   let writes = [], first = true, isUnlocked = false;
 
-  const fields = () => [...document.querySelectorAll("form[data-queued=reading], form[data-queued=note]")];
+  const fields = () => [...document.querySelectorAll("form[data-reading], form[data-queued=note]")];
   const formOf = (write) => write.field && fields().find((form) => linelog.fieldOf(form) === write.field);
   const typedIn = (form) => form.elements.value || form.elements.note;
   const bodyOf = (write) => new URLSearchParams(write.body);
@@ -38,7 +38,7 @@
   const setUp = (write) => {
     const chosen = bodyOf(write);
     linelog.chooseSetup(chosen);
-    linelog.drawClock(Number(chosen.get("positions")), chosen.get("unit"), chosen.get("view"));
+    linelog.drawClock(Number(chosen.get("positions")), chosen.get("view"));
   };
   const raiseVersion = (form, { version }) => {
     if (Number(version) > Number(form.elements.version.value)) form.elements.version.value = version;
@@ -47,12 +47,26 @@
   const putBack = (write) => {
     const form = formOf(write);
     if (!form) return;
-    const typed = typedIn(form);
+    const typed = typedIn(form), body = bodyOf(write);
     if (!typed.dataset.touched) {
-      typed.value = bodyOf(write).get(typed.name);
+      typed.value = body.get(typed.name);
+      if (write.kind === "reading") typed.value = linelog.inUnit(typed.value, body.get("unit"), form.elements.unit.value);
       typed.dataset.sent = typed.value;
     }
     if (write.state === "sent") raiseVersion(form, write);
+  };
+  // What the server asked back or refused stands under the clock again, also after the page was left.
+  const saidOf = (write) => write.kind === "reading" && document.getElementById(`said-${write.field.split("#")[1].trim()}`);
+  linelog.isSaidHere = (write) => {
+    const place = isHere(write) && saidOf(write);
+    return Boolean(place && write.html && (first || place.firstElementChild)); // at first it is about to be put there
+  };
+  const sayAgain = (write) => {
+    const place = saidOf(write);
+    const said = place && write.html && new DOMParser().parseFromString(write.html, "text/html").getElementById(place.id);
+    if (!said) return;
+    place.replaceChildren(...said.childNodes);
+    htmx.process(place);
   };
   const apply = (write) => {
     if (write.kind === "lockout" && write.state !== "held") unlock();
@@ -63,6 +77,7 @@
     for (const write of writes.filter((one) => isHere(one) && isNews(one))) {
       if (write.state === "sent" && !formOf(write)) old.add(write.number);
       apply(write);
+      if (write.state === "held") sayAgain(write);
     }
   };
 
@@ -148,6 +163,17 @@
       if (held.has(write.target) || isBusy(write)) { held.add(write.target); late.push(write); } else showAnswer(write);
     }
   };
+
+  // Neither of what was offered: what waits for an answer is let go, and the page shows what is stored.
+  document.addEventListener("click", async (event) => {
+    const link = event.target.closest("a[data-let-go]");
+    if (!link || !linelog.queue.usable) return;
+    event.preventDefault();
+    const isIt = (write) => write.state === "held" && isHere(write) && saidOf(write)?.contains(link);
+    for (const write of writes.filter(isIt)) await linelog.queue.drop(write);
+    location.assign(link.href);
+  });
+
   document.addEventListener("linelog:answered", (event) => {
     const write = event.detail;
     if (!isHere(write)) return;

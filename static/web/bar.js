@@ -79,7 +79,8 @@
   };
 
   const draw = ({ writes, trouble }) => {
-    const held = writes.filter((write) => write.person === person && write.state === "held");
+    const isSaidHere = linelog.isSaidHere || (() => false); // under the clock, where it was typed
+    const held = writes.filter((write) => write.person === person && write.state === "held" && !isSaidHere(write));
     const told = lines(writes, trouble);
     const text = told.join("\n");
     if (text !== shown) said.replaceChildren(...told.map((line) => make("p", line)));

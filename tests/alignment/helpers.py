@@ -29,6 +29,14 @@ def type_round(client, visit, station, readings, **place):
     return response
 
 
+def say_which_face(client, visit, station, facing="crank", view="domer", **place):
+    """Say which way the face looks that is swept, and from which end the clock is read."""
+    place = {"kind": "face", "stage": "as_found", **place}
+    form = {"positions": "4", "view": view, "facing": facing, "resolution": "0.01", "face_radius_mm": "60"}
+    response = client.post(address("sweep", visit, station, **place), form | {"version": "0"}, headers=HTMX)
+    assert response.status_code == 200, response.content.decode()[:1500]
+
+
 def seen(name, page):
     """The mark that a form of this page sends back, to say what the person saw."""
     found = re.search(rf'action="[^"]*/{name}/[^"]*".*?name="seen" value="([0-9a-f]+)"', page.content.decode(), re.S)

@@ -21,7 +21,7 @@ from linelog.calc.droop import hang
 from linelog.calc.uncertainty import Part, planar
 from linelog.plant.models import Machine
 from tests import factories
-from tests.alignment.helpers import HTMX, address, type_one, type_round
+from tests.alignment.helpers import HTMX, address, say_which_face, type_one, type_round
 from tests.alignment.invented import amend, keep, moved, pair, result, signed
 
 pytestmark = pytest.mark.django_db
@@ -187,6 +187,7 @@ def test_measured_and_expected_stand_side_by_side_and_what_is_stored_is_as_measu
 def test_the_move_is_for_the_running_value_once_the_manager_has_said_so(job, machine, domer):
     client, visit = job
     type_round(client, visit, domer, HIGH)
+    say_which_face(client, visit, domer)
     type_round(client, visit, domer, dict.fromkeys(HIGH, "0"), kind="face")
     before = client.get(address("station", visit, domer)).context["page"].advice
     Machine.objects.filter(pk=machine.pk).update(moves_for_running=True)

@@ -6,13 +6,14 @@ import pytest
 from django.utils import timezone
 
 from linelog.alignment.models import MoveMade, Reading, Result, RunningReading, StationNote, Sweep
+from linelog.plant.models import Person
 from linelog.web.models import AuditEvent
 from tests import factories
 from tests.alignment.helpers import HTMX, OUT_HIGH, address, seen, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 SET_UP = {
-    "unit": "mm", "positions": "8", "touches": "ram-bore", "view": "crank", "resolution": "0.01",
+    "positions": "8", "touches": "ram-bore", "view": "crank", "resolution": "0.01",
     "sag": "0", "sag_is": "indicated", "sag_uncertainty": "0", "version": "0",
 }  # fmt: skip
 RUNNING = {"stage": "as_found", "x": "0.01", "y": "0.02", "expanded": "0.005", "strokes": "50"}
@@ -95,7 +96,7 @@ def test_the_lockout_said_on_a_tablet_is_written_once_and_answers_the_queue(job)
 
 def test_a_length_is_taken_in_the_unit_it_was_typed_in_though_the_sweep_is_read_in_another_one_now(job):
     client, visit, domer = job
-    send(client, visit, domer, "sweep", SET_UP | {"unit": "inch", "resolution": "0.0005"})
+    Person.objects.update(unit="inch")
     type_one(client, visit, domer, 90, "0.05", unit="mm")
     reading = Reading.objects.get()
     assert (reading.value_um, reading.typed, reading.unit) == (50.0, "0.05", "mm")
@@ -105,7 +106,8 @@ def test_a_length_is_taken_in_the_unit_it_was_typed_in_though_the_sweep_is_read_
     send(client, visit, domer, "move", {"adjuster": adjuster.pk, "travel": "0.01", "way": "+", "unit": "inch"})
     assert MoveMade.objects.get().travel_um == pytest.approx(254.0)
     page = client.get(address("station", visit, domer)).content.decode()
-    assert 'value="+0.0020"' in page, "shown in the unit of the sweep: 0.05 mm is 0.00197 in"
+    assert 'value="+0.0020"' in page, "shown in the unit of who looks: 0.05 mm is 0.00197 in"
+    assert "Some readings were typed in mm: shown here converted to inch." in page
 
 
 def test_the_lengths_of_a_set_up_are_in_the_unit_its_labels_say_also_where_another_dial_is_chosen(job):
@@ -113,10 +115,11 @@ def test_the_lengths_of_a_set_up_are_in_the_unit_its_labels_say_also_where_anoth
     page = client.get(address("station", visit, domer)).content.decode()
     assert 'name="lengths_in" value="mm"' in page
     assert "Sag of the bracket (mm)" in page
-    form = SET_UP | {"unit": "inch", "lengths_in": "mm", "resolution": "0.0127", "sag": "0.04"}
+    Person.objects.update(unit="inch")  # between the page and its sending
+    form = SET_UP | {"lengths_in": "mm", "resolution": "0.0127", "sag": "0.04"}
     assert send(client, visit, domer, "sweep", form).status_code == 200
     sweep = Sweep.objects.get()
-    assert (sweep.unit, sweep.resolution_um, sweep.sag_um) == ("inch", 12.7, 40.0)
+    assert (sweep.resolution_um, sweep.sag_um) == (12.7, 40.0)
 
 
 def test_a_set_up_that_somebody_else_changed_meanwhile_is_not_overwritten_unseen(job):

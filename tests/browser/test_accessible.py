@@ -193,7 +193,7 @@ def test_an_entry_screen_in_every_state(world, look):
     page.goto(f"{look.base}{address('station', visit, domer)}")
     page.locator(".pos.at90 input[name=value]").fill("nonsense")
     page.locator(".pos.at90 input[name=value]").press("Enter")
-    expect(page.locator(".pos.at90 .wrong")).to_be_visible()
+    expect(page.locator("#said-slot-1-90-0 .wrong")).to_be_visible()
     look.now("a refused reading")
 
 

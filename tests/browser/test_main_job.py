@@ -150,9 +150,9 @@ def test_the_second_of_two_tablets_is_told_and_can_put_its_own_in_place(
     tap(other, "0.05")
     page.locator(".pos.at0 input[name=value]").tap()
     tap(page, "0.09")
-    expect(page.locator(".pos.at0 .wrong")).to_contain_text("typed 0.05 mm here meanwhile")
+    expect(page.locator("#said-slot-1-0-0 .wrong")).to_contain_text("typed 0.05 mm here meanwhile")
     assert Reading.objects.get().value_um == 50.0
     with page.expect_response(re.compile("/reading/")):
-        page.locator(".pos.at0").get_by_role("button", name="Put mine in its place").tap()
+        page.locator("#clock-said").get_by_role("button", name="Put mine in its place").tap()
     other_tablet.close()
     assert Reading.objects.get().value_um == 90.0

@@ -10,7 +10,7 @@ from linelog.calc.readings import View
 from linelog.calc.shims import Pack
 from linelog.calc.shopwords import move_words, out_of_reach_words, result_words, side_effect_words, tilt_words
 from linelog.calc.travel_ladder import Setting
-from linelog.calc.units import Unit
+from linelog.calc.units import SlopeUnit, Unit
 
 COUNTED = (50.0, 30.0, 20.0)
 FOOT = Adjuster("front foot", Kind.SHIM, 0.0, clock_deg=0, stock=((50.0, None), (30.0, None)), pieces_um=COUNTED)
@@ -154,7 +154,10 @@ def test_the_result_is_told_against_its_limits():
         "Expected after the move: 0.003 mm off, inside the limit of 0.025 mm; "
         "slope 0.05 mm/m, inside the limit of 0.12 mm/m."
     )
-    assert "0.0001 in off, inside the limit of 0.0010 in; slope 0.00005 in/in" in result_words(done, Unit.INCH)
+    assert "0.0001 in off, inside the limit of 0.0010 in; slope 0.00005 in/in" in result_words(
+        done, Unit.INCH, SlopeUnit.IN_PER_IN
+    )
+    assert "; slope 0.05 mil/in, inside" in result_words(done, Unit.INCH, SlopeUnit.MIL_PER_IN)
     assert out_of_reach_words(done, Unit.MM) == ()
 
 

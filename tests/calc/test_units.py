@@ -11,6 +11,7 @@ from linelog.calc.errors import CalcError
 from linelog.calc.units import (
     Unit,
     from_um,
+    meanings,
     offset_from_tir,
     show_um,
     tir_from_offset,
@@ -84,11 +85,28 @@ def test_a_wrong_unit_is_asked_back(value, unit, ends):
 
 def test_the_question_says_what_is_odd():
     question = unit_question(0.0012, Unit.MM, span_um=10_000, finest_um=10)
-    assert question == "0.0012 mm is 1.2 µm, finer than the 10 µm expected here: is this in inches?"
+    assert question == "0.0012 mm is finer than the 0.01 mm expected here: is this in inches?"
     question = unit_question(0.05, Unit.INCH, span_um=200, finest_um=5)
-    assert question == "0.05 in is 1270 µm, more than the 200 µm expected here: is this in mm?"
+    assert question == "0.05 in is more than the 0.00787 in expected here: is this in mm?"
 
 
 def test_an_absurd_length_is_refused_and_not_asked():
-    with pytest.raises(CalcError, match="more than 50 mm"):
+    with pytest.raises(CalcError, match="more than any dial shows"):
         unit_question(2.1, Unit.INCH, span_um=10_000)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "offered"),
+    [
+        ("17", Unit.MM, ["17 µm", "0.017 mm"]),
+        ("0.0004", Unit.MM, ["0.0004 in", "0.4 mm"]),
+        ("1", Unit.INCH, ["1 mm", "0.001 in"]),  # 1 µm is finer than the dial shows
+        ("2.5", Unit.MM, ["2.5 µm", "0.0025 mm"]),
+        ("0.02", Unit.UM, ["0.02 mm", "0.02 in", "20 µm"]),
+        ("-17", Unit.MM, ["-17 µm", "-0.017 mm"]),
+        ("900", Unit.INCH, ["900 µm"]),
+    ],
+)
+def test_what_a_wild_number_may_have_meant(text, unit, offered):
+    # A dial of 0.01 mm that reads 1.5 mm either way; inch and mm by NIST SP 811.
+    assert [one.words for one in meanings(text, unit, span_um=1500, finest_um=2.5)] == offered

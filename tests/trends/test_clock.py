@@ -29,7 +29,9 @@ def test_mean_direction_and_chance_are_those_of_the_handbook():
     trend, clock = clock_of(*(toward(day, angle) for day, angle in enumerate(ZAR)))
     assert clock.found.mean_deg == pytest.approx(99.0, abs=0.6)
     assert 0.001 < clock.found.p < 0.002
-    assert clock_words(clock).startswith("8 as-found values, mean direction 3:30 o'clock. They point the same way")
+    assert clock_words(clock).startswith(
+        "8 as-found values, mean direction 3:30 o'clock, seen from the crank. They point the same way"
+    )
     row = TABLES["directions"](trend, Unit.MM).rows[0]
     assert row[3].value == pytest.approx(99.0, abs=0.6)
     assert row[2].value == 8

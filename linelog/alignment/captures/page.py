@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from linelog.alignment.captures.figures import PHASES
 from linelog.alignment.models import Capture, CaptureValue
+from linelog.calc import frame
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.web import units
 
@@ -64,7 +65,7 @@ def value_rows(values: Iterable[CaptureValue], unit: Unit) -> list[ValueRow]:
             phase=value.get_phase_display(),
             place=value.get_seat_display() if value.seat else "Middle",
             away_mm=value.away_mm,
-            across=fine(value.x_um, unit, signed=True),
+            across=fine(frame.turn(value.x_um, value.y_um, View(value.station.view))[0], unit, signed=True),
             up=fine(value.y_um, unit, signed=True),
             size=f"{fine(value.radial_um, unit)} ± {fine(value.expanded_um, unit)}",
             way=clock_of(value),
@@ -136,7 +137,7 @@ def more_words(result: dict[str, Any], unit: Unit) -> list[str]:
     return words
 
 
-def stroke_facts(result: dict[str, Any]) -> list[Fact]:
+def stroke_facts(result: dict[str, Any], unit: Unit) -> list[Fact]:
     """Return what became of the strokes, and what was read."""
     strokes, file = result["strokes"], result["file"]
     seconds = file["end_s"] - file["start_s"]
@@ -148,7 +149,7 @@ def stroke_facts(result: dict[str, Any]) -> list[Fact]:
         Fact("Samples", f"{file['samples']:,} in {seconds / 60.0:.1f} min, {file['rate_hz']:,.0f} a second "
                         f"({file['kind'].upper()})"),
         Fact("Probes contradict one another", "not to be told: no spare probe" if result["disagreement_um"] is None
-             else f"by {result['disagreement_um']:.1f} µm"),
+             else f"by {fine(result['disagreement_um'], unit)} {units.label(unit)}"),
     ]  # fmt: skip
 
 
@@ -183,11 +184,10 @@ def numbers(capture: Capture, unit: Unit) -> Iterator[list[str]]:
 
 
 def clock_of(value: CaptureValue) -> str:
-    """Name the clock direction of an offset; nothing where it is within its own uncertainty."""
+    """Name the clock direction of an offset, its view with it; nothing where it is within its own uncertainty."""
     if value.radial_um <= value.expanded_um:
         return ""
-    hour = round(math.degrees(math.atan2(value.x_um, value.y_um)) / 30.0) % 12 or 12
-    return f"toward {hour} o'clock"
+    return frame.direction_words(value.x_um, value.y_um, View(value.station.view))
 
 
 def _signed(value: float, decimals: int) -> str:

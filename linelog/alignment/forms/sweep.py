@@ -12,11 +12,11 @@ from linelog.alignment.services.moves import Done
 from linelog.alignment.services.readings import SweepChoice, Typed
 from linelog.calc.errors import CalcError
 from linelog.calc.sweep import sag_from_droop
-from linelog.calc.units import Unit, to_um, unit_question
+from linelog.calc.units import Meaning, Unit, meanings, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
 from linelog.web.errors import Refused
 from linelog.web.forms import offer_rows
-from linelog.web.units import LengthField, NumberField, ask_in, parse_number, shown_in
+from linelog.web.units import LengthField, NumberField, ask_in, parse_number, plain_number, shown_in
 
 DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
 FLATS_PER_TURN = 6
@@ -37,6 +37,7 @@ class ReadingForm(forms.Form):
         self.unit = shown_in(self.data.get("unit"), unit)
         self.resolution_um = resolution_um
         self.question = ""
+        self.answers: tuple[Meaning, ...] = ()
 
     def clean(self) -> dict[str, Any]:
         """Turn the text into um; ask back where the number looks as if it were in another unit."""
@@ -48,7 +49,9 @@ class ReadingForm(forms.Form):
         try:
             number = parse_number(text)
             data["value_um"] = to_um(number, self.unit)
-            question = unit_question(number, self.unit, span_um=DIAL_RANGE_UM, finest_um=self.resolution_um / 4.0)
+            finest_um = self.resolution_um / 4.0
+            self.answers = meanings(plain_number(text), self.unit, span_um=DIAL_RANGE_UM, finest_um=finest_um)
+            question = unit_question(number, self.unit, span_um=DIAL_RANGE_UM, finest_um=finest_um)
         except (ValueError, CalcError) as error:
             self.add_error("value", str(error))
             return data
@@ -77,7 +80,6 @@ SAG_KINDS = (("indicated", "the reading at 6, zeroed at 12"), ("droop", "the tru
 class SweepForm(forms.Form):
     """How the sweep is made. Its lengths are in the unit its labels say (`lengths_in`), else in the one chosen."""
 
-    unit = forms.ChoiceField(choices=[(unit.value, unit.label) for unit in Unit], label="Readings in")
     positions = forms.TypedChoiceField(
         choices=[(n, f"{n}") for n in POSITION_COUNTS], coerce=int, label="Positions round the clock"
     )
@@ -93,6 +95,12 @@ class SweepForm(forms.Form):
         required=False,
     )
     view = forms.ChoiceField(choices=Station.View, label="Clock read")
+    facing = forms.ChoiceField(
+        choices=Sweep.Facing,
+        label="The face swept looks",
+        widget=forms.RadioSelect,
+        error_messages={"required": "Which way does the face look that is swept? It decides the sign of the tilt."},
+    )
     plunger_reversed = forms.BooleanField(required=False, label="This dial counts down when pressed in")
     indicator = forms.CharField(required=False, max_length=60, label="Indicator (number or name)")
     resolution = LengthField(label="Smallest step of the dial", smallest_um=0.01, largest_um=1000)
@@ -107,10 +115,11 @@ class SweepForm(forms.Form):
     def __init__(self, *args: Any, kind: str, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.kind = kind
-        typed_in = shown_in(self.data.get("lengths_in"), shown_in(self.data.get("unit"), unit))
+        typed_in = shown_in(self.data.get("lengths_in"), unit)
         self.fields["lengths_in"].initial = typed_in.value
         ask_in(self, typed_in)
-        del self.fields["face_radius_mm" if kind == Sweep.Kind.RIM else "touches"]
+        for name in ("face_radius_mm", "facing") if kind == Sweep.Kind.RIM else ("touches",):
+            del self.fields[name]
 
     def clean(self) -> dict[str, Any]:
         """Refuse a negative rim sag and a face without its radius."""
@@ -129,10 +138,10 @@ class SweepForm(forms.Form):
         sag = data["sag"] or 0.0
         return SweepChoice(
             positions=data["positions"],
-            unit=data["unit"],
             surface=surface,
             carrier=carrier,
             view=data["view"],
+            facing=data.get("facing", ""),
             plunger_reversed=data["plunger_reversed"],
             indicator=data["indicator"],
             resolution_um=data["resolution"],
@@ -146,10 +155,10 @@ class SweepForm(forms.Form):
     def initial_of(sweep: Sweep) -> dict[str, Any]:
         """Return the form's starting values for a sweep."""
         return {
-            "unit": sweep.unit,
             "positions": sweep.positions,
             "touches": f"{sweep.carrier}-{sweep.surface}",
             "view": sweep.view,
+            "facing": sweep.facing,
             "plunger_reversed": sweep.plunger_reversed,
             "indicator": sweep.indicator,
             "resolution": float(sweep.resolution_um),

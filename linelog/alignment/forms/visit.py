@@ -12,7 +12,7 @@ from linelog.alignment.services.moves import RunningValue
 from linelog.alignment.services.visits import Conditions
 from linelog.calc.units import Unit
 from linelog.web.forms import offer
-from linelog.web.units import LengthField, NumberField, ask_in, shown_in
+from linelog.web.units import LengthField, NumberField, TemperatureField, ask_in, ask_temperatures, shown_in
 
 STATES = (("stopped", "Stopped"), ("running", "Running"))
 PAPER = ("paper", "Not looked at now: this is copied from a record on paper")
@@ -28,8 +28,15 @@ class ConditionsForm(forms.Form):
         label="Minutes since it stopped or started", min_value=0, max_value=100_000, required=False
     )
     speed_spm = NumberField(label="Speed (strokes/min)", min_value=0, max_value=1000, required=False)
-    oil_c = NumberField(label="Oil temperature (°C)", min_value=-40, max_value=200, required=False)
-    room_c = NumberField(label="Room temperature (°C)", min_value=-40, max_value=70, required=False)
+    oil_c = TemperatureField(label="Oil temperature", coldest_c=-40, warmest_c=200, required=False)
+    room_c = TemperatureField(label="Room temperature", coldest_c=-40, warmest_c=70, required=False)
+    fahrenheit = forms.BooleanField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, fahrenheit: bool = False, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        typed_in = self.data.get("fahrenheit") == "True" if "fahrenheit" in self.data else fahrenheit
+        self.fields["fahrenheit"].initial = typed_in
+        ask_temperatures(self, fahrenheit=typed_in)
 
     def conditions(self) -> Conditions:
         """Return what the service takes."""

@@ -42,6 +42,19 @@ class Sweep(models.Model):
         RIM = "rim", "Bore or outside"
         FACE = "face", "Face"
 
+    class Facing(models.TextChoices):
+        """The end that the face swept looks to: the other one turns the sign of the tilt."""
+
+        CRANK = "crank", "Toward the crank (the plunger points to the domer)"
+        DOMER = "domer", "Toward the domer (the plunger points to the crank)"
+
+    class SetUpFrom(models.TextChoices):
+        """Where the set-up came from; empty for sweeps older than this field."""
+
+        STATION = "station", "The station's set-up"
+        VISIT = "visit", "Taken over from an earlier visit"
+        PERSON = "person", "Chosen or confirmed by a person"
+
     visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="sweeps")
     station = models.ForeignKey(Station, on_delete=models.PROTECT, related_name="+")
     stage = models.CharField(max_length=8, choices=Stage)
@@ -49,10 +62,13 @@ class Sweep(models.Model):
     kind = models.CharField(max_length=4, choices=Kind, default=Kind.RIM)
 
     positions = models.PositiveSmallIntegerField(default=4)
-    unit = models.CharField(max_length=5, default="mm")
+    unit = models.CharField(max_length=5, default="mm", help_text="Of its first reading; each reading has its own.")
     surface = models.CharField(max_length=8, choices=Station.Surface, default=Station.Surface.BORE)
     carrier = models.CharField(max_length=10, choices=Station.Carrier, default=Station.Carrier.RAM)
     view = models.CharField(max_length=6, choices=Station.View, default=Station.View.CRANK)
+    facing = models.CharField(
+        max_length=5, choices=Facing, blank=True, help_text="Of a face sweep: which way the face swept looks."
+    )
     plunger_reversed = models.BooleanField(default=False)
     indicator = models.CharField(max_length=60, blank=True)
     resolution_um = models.FloatField(default=10.0)
@@ -63,6 +79,8 @@ class Sweep(models.Model):
     odd_accepted = models.BooleanField(
         default=False, help_text="The person confirmed readings that the program wanted read again."
     )
+    set_up_from = models.CharField(max_length=7, choices=SetUpFrom, blank=True)
+    taken_over_from = models.DateTimeField(null=True, help_text="When the visit was opened whose set-up this is.")
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -79,6 +97,12 @@ class Sweep(models.Model):
                 name="face_sweep_has_a_radius",
             ),
             models.CheckConstraint(condition=~Q(surface="bore", carrier="component"), name="no_such_sweep_of_a_bore"),
+            models.CheckConstraint(condition=Q(kind="face") | Q(facing=""), name="only_a_face_looks_some_way"),
+            models.CheckConstraint(
+                condition=Q(set_up_from="visit", taken_over_from__isnull=False)
+                | (~Q(set_up_from="visit") & Q(taken_over_from__isnull=True)),
+                name="what_is_taken_over_says_from_when",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -39,7 +39,7 @@ def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
             unit,
             for_running=machine.moves_for_running,
             stands=stands,
-            seen_from=View(station.view),
+            seen_from=View(next(row.view for row in rows if row.station_id == station.pk)),
         )
         StationNote.objects.update_or_create(visit=visit, station=station, defaults={"advised": advice.frozen})
 

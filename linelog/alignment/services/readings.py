@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -18,6 +19,8 @@ from linelog.alignment.services.results import store_results
 from linelog.plant.models import Person, Station
 from linelog.web import audit, writes
 from linelog.web.errors import Conflict, Refused
+
+_SHOWN = 1e-5  # what writing a length with six digits may change of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +51,10 @@ class SweepChoice:
     """How a sweep is made: the fields of `Sweep` that the set-up form asks for, um and mm."""
 
     positions: int
-    unit: str
     surface: str
     carrier: str
     view: str
+    facing: str
     plunger_reversed: bool
     indicator: str
     resolution_um: float
@@ -69,13 +72,13 @@ def _no_bushing(station: Station) -> None:
         )
 
 
-def the_sweep(visit: Visit, place: Place) -> Sweep:
-    """Return the sweep of a place, made with the usual set-up where there is none yet."""
+def the_sweep(visit: Visit, place: Place, unit: str = "") -> Sweep:
+    """Return the sweep of a place, made with the usual set-up where there is none; `unit` of its first reading."""
     where = {"visit": visit, "station": place.station, "stage": place.stage, "seat": place.seat, "kind": place.kind}
     there = Sweep.objects.filter(**where).first()
     if there:
         return there
-    usual = sweep_defaults(visit, place.station, place.seat, place.kind)
+    usual = sweep_defaults(visit, place.station, place.seat, place.kind) | ({"unit": unit} if unit else {})
     return Sweep.objects.get_or_create(**where, defaults=usual)[0]
 
 
@@ -179,7 +182,7 @@ def save_reading(
         fresh = locked_open_visit(visit, by)
         _no_bushing(place.station)
         require_lockout(fresh, typed_at or at)
-        sweep = the_sweep(fresh, place)
+        sweep = the_sweep(fresh, place, typed.unit)
         _check_typed(sweep, typed)
         action, before, now = _write(sweep, typed, by, at)
         if action and now is not None:
@@ -192,6 +195,13 @@ def save_reading(
     content = [*_where(visit, place), asdict(typed)]
     answer = writes.once(by=by, key=key, content=content, at=at, write=write)
     return int(answer)
+
+
+def _is_same(stored: object, chosen: object) -> bool:
+    """Whether a field was only confirmed: a length shown in inches comes back rounded to six digits."""
+    if isinstance(stored, float) and isinstance(chosen, float):
+        return math.isclose(stored, chosen, rel_tol=_SHOWN, abs_tol=1e-9)
+    return stored == chosen
 
 
 def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: Person, at: datetime) -> int:
@@ -207,11 +217,14 @@ def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: P
             field="positions",
         )
     before = audit.snapshot(sweep)
-    for name, value in asdict(choice).items():
+    changed = {name: value for name, value in asdict(choice).items() if not _is_same(getattr(sweep, name), value)}
+    if changed:
+        sweep.odd_accepted = False  # readings confirmed under another set-up
+    chosen = {**changed, "set_up_from": Sweep.SetUpFrom.PERSON, "taken_over_from": None}
+    for name, value in chosen.items():
         setattr(sweep, name, value)
     sweep.version += 1
-    sweep.odd_accepted = False
-    sweep.save(update_fields=[*asdict(choice), "version", "odd_accepted"])
+    sweep.save(update_fields=[*chosen, "version", "odd_accepted"])
     audit.record(by=by, action="set up sweep", obj=sweep, at=at, before=before, after=audit.snapshot(sweep))
     store_results(visit=visit, station=place.station, stage=place.stage, at=measured_at(visit, at))
     return sweep.version
@@ -220,7 +233,7 @@ def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: P
 def set_up_sweep(
     *, by: Person, visit: Visit, place: Place, choice: SweepChoice, version: int, at: datetime, key: str = ""
 ) -> int:
-    """Change how a sweep is made and compute anew; return its version.
+    """Choose or confirm how a sweep is made and compute anew; return its version.
 
     Readings at positions it no longer has must go first. `version` is the one the person saw, 0 for no sweep yet.
     """

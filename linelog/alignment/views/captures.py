@@ -135,7 +135,7 @@ def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit) -> dict[st
         "cautions": result["cautions"],
         "phases": words.phase_rows(result, unit),
         "more": words.more_words(result, unit),
-        "facts": words.stroke_facts(result),
+        "facts": words.stroke_facts(result, unit),
         "values": words.value_rows(values, unit),
         "joins": joins,
         "carries": any(value.away_mm for value in values),

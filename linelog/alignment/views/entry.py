@@ -16,7 +16,6 @@ from linelog.alignment.place import place_from, place_url
 from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
-from linelog.calc.units import Unit
 from linelog.plant.models import Adjuster, Station
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -55,7 +54,9 @@ def _answer(
         return _back(request, visit, station)
     page = the_page(request, visit, station)
     if "typed" in more:
-        more["position"] = page.position_of(more.pop("typed"))
+        position = more["position"] = page.position_of(more.pop("typed"))
+        if position and "said" in more:
+            more["said"]["slot"] = position.slot
     template = f"{TEMPLATE}#{part}" if request.htmx else TEMPLATE
     context = context_of(request, page, part=part if request.htmx else "", **more)
     response = render(request, template, context, status=status)
@@ -73,19 +74,19 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     place = place_from(station, request.GET)
     kept = (
         Sweep.objects.filter(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind)
-        .values("unit", "resolution_um")
+        .values("resolution_um")
         .first()
     )
     how = kept or {
         "resolution_um": visit.machine.line.plant.indicator_resolution_um,
-        "unit": visit.opened_by.unit,
         **sweep_defaults(visit, station, place.seat, place.kind),
     }
-    form = ReadingForm(request.POST, unit=Unit(how["unit"]), resolution_um=how["resolution_um"])
-    said: dict[str, Any] = {"text": request.POST.get("value", "")[:24], "angle": request.POST.get("angle_deg", "")}
+    form = ReadingForm(request.POST, unit=units.of(request.user), resolution_um=how["resolution_um"])
+    said: dict[str, Any] = {"text": request.POST.get("value", "")[:24], "unit": form.unit.value}
     if not form.is_valid():
         said["error"] = next(iter(form.errors.values()))[0]
-        said["ask"] = bool(form.question)
+        said |= {"asks": bool(form.question), "answers": form.answers, "version": request.POST.get("version", "0")}
+        said["yes"] = f"Yes, {said['text'].strip()} {form.unit.label}"
         return _answer(request, visit, station, "answer", 422, said=said, typed=form.data)
     now = timezone.now()
     try:
@@ -101,6 +102,7 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     except Conflict as conflict:
         theirs = conflict.theirs
         version = theirs.version if theirs else 0
+        said["seen"] = form.cleaned_data["version"]
         said |= {"error": conflict.message, "conflict": True, "version": version, "theirs": theirs}
         return _answer(request, visit, station, "answer", 409, version=version, said=said, typed=form.data)
     except Refused as refusal:

@@ -109,9 +109,11 @@ def _needs_lockout(visit: Visit) -> bool:
 
 def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
     unit = units.of(request.user)
+    sweep_form = SweepForm(kind=page.place.kind, unit=unit, initial=SweepForm.initial_of(page.sweep))
     note = {"note": page.note.note, "version": page.note.version} if page.note else {"note": "", "version": 0}
     return {
-        "sweep_form": SweepForm(kind=page.place.kind, unit=page.unit, initial=SweepForm.initial_of(page.sweep)),
+        "sweep_form": sweep_form,
+        "confirm_form": [field for field in sweep_form if field.value() not in (None, "", False)],
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),
         "running_form": RunningForm(unit=unit, initial=_seen_running(page)),

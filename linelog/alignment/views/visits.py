@@ -62,7 +62,8 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
     machine = get_object_or_404(Machine.objects.for_user(request.user), pk=machine_id)
     now = timezone.now()
     words = words_of(machine)
-    form = OpenVisitForm(request.POST or None, initial={"lockout_procedure": words.number})
+    initial = {"lockout_procedure": words.number}
+    form = OpenVisitForm(request.POST or None, initial=initial, fahrenheit=units.is_fahrenheit(request.user))
     if request.method == "POST" and form.is_valid():
         try:
             visit = services.open_visit(
@@ -126,7 +127,9 @@ def edit(request: Request, visit_id: int) -> HttpResponse:
     visit = get_object_or_404(visits_for(request.user), pk=visit_id)
     initial = {name: getattr(visit, name) for name in EditVisitForm.base_fields if hasattr(visit, name)}
     initial["machine_state"] = "paper" if visit.from_paper else "running" if visit.machine_runs else "stopped"
-    form = EditVisitForm(request.POST or None, visit=visit, initial=initial)
+    form = EditVisitForm(
+        request.POST or None, visit=visit, initial=initial, fahrenheit=units.is_fahrenheit(request.user)
+    )
     status = 422 if form.is_bound else 200
     theirs = None
     if request.method == "POST" and form.is_valid():

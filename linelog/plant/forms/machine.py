@@ -114,7 +114,11 @@ class StationForm(SetUpForm):
     )
     limit_um = LimitField(label="Limit", finest_um=2.0, widest_um=300.0)  # common practice: beyond them we ask
     tilt_limit_mm_per_m = number(
-        "Tilt limit (mm/m)", 0.001, 100, "A tilt limit must be above zero, at most 100 mm/m.", required=False
+        "Tilt limit (mm/m, the same figure as thousandths per inch)",
+        0.001,
+        100,
+        "A tilt limit must be above zero, at most 100.",
+        required=False,
     )
     face_radius_mm = MmField(0.1, 1000, required=False, usual=(5, 500), label="Face sweep at radius (mm)")
     surface = forms.ChoiceField(choices=Station.Surface, label="The plunger touches")

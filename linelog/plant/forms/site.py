@@ -16,7 +16,7 @@ from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import LimitField, MmField, SizeField, clock_time, number, text, whole
 from linelog.plant.models import Plant
 from linelog.web.permissions import Permission, may
-from linelog.web.units import parse_number
+from linelog.web.units import parse_number, plain_text
 
 UNIT_WORDS = {"mm": Unit.MM, "um": Unit.UM, "µm": Unit.UM, "μm": Unit.UM, "in": Unit.INCH, "inch": Unit.INCH}
 THINNEST_UM, THICKEST_UM = 1.0, 5000.0  # what a pack can be worked out from
@@ -46,6 +46,8 @@ class PlantForm(SetUpForm):
     timezone = forms.ChoiceField(label="Time zone", choices=zones)
     day_starts = clock_time("The production day begins at")
     tablet_timeout_minutes = whole("A shared tablet is given back after (minutes)", 1, 1440)
+    inch_tilt = forms.ChoiceField(label="Who reads inches reads tilts in", choices=Plant.InchTilt.choices)
+    temperature_in = forms.ChoiceField(label="Temperatures in", choices=Plant.Temperature.choices)
     is_invented = forms.BooleanField(
         required=False,
         label="This plant is invented",
@@ -135,7 +137,19 @@ class PlantForm(SetUpForm):
     )
 
     groups = (
-        ("The plant", ("name", "timezone", "day_starts", "date_code", "tablet_timeout_minutes", "is_invented")),
+        (
+            "The plant",
+            (
+                "name",
+                "timezone",
+                "day_starts",
+                "date_code",
+                "inch_tilt",
+                "temperature_in",
+                "tablet_timeout_minutes",
+                "is_invented",
+            ),
+        ),
         (
             "Measuring",
             (
@@ -205,7 +219,7 @@ class StockForm(SetUpForm):
         self.fields["thicknesses"].label = f"Thicknesses ({self.unit.label})"
         if self.row:
             self.initial["thicknesses"] = " ".join(
-                f"{round(from_um(t.thickness_um, self.unit), 6):g}{'' if t.pieces is None else f'x{t.pieces}'}"
+                f"{plain_text(from_um(t.thickness_um, self.unit))}{'' if t.pieces is None else f'x{t.pieces}'}"
                 for t in self.row.thicknesses.all()
             )
 

@@ -19,9 +19,23 @@ class Plant(models.Model):
         THICKNESS = "thickness", "By thickness"
         AREA = "area", "By ring area"
 
+    class InchTilt(models.TextChoices):
+        """What who reads inches reads tilts in; others read mm/m."""
+
+        IN_PER_IN = "in/in", "Inch per inch (0.00008 in/in)"
+        MIL_PER_IN = "mil/in", "Thousandths per inch (0.08 mil/in)"
+
+    class Temperature(models.TextChoices):
+        """What temperatures are typed and shown in; they are stored in °C."""
+
+        CELSIUS = "C", "°C"
+        FAHRENHEIT = "F", "°F"
+
     name = models.CharField(max_length=80, unique=True)
     timezone = models.CharField(max_length=60, default="UTC")
     day_starts = models.TimeField(default=dt.time(6, 0), help_text="The production day begins at this time.")
+    inch_tilt = models.CharField(max_length=6, choices=InchTilt, default=InchTilt.IN_PER_IN)
+    temperature_in = models.CharField(max_length=1, choices=Temperature, default=Temperature.CELSIUS)
     is_invented = models.BooleanField(default=False, help_text="A demonstration plant, not a real one.")
 
     closure_limit_um = models.FloatField(default=25.0)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_deg, clock_position
+from linelog.calc import frame
+from linelog.calc.readings import View, clock_deg, clock_position
 from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats.queries import Look, Seen
+from linelog.trends.repeats.said import view_of
 
 ROOM = 84.0  # of 100, for the largest of limit and offset
 
@@ -31,6 +33,7 @@ class Face:
     dots: tuple[Dot, ...]
     mean: tuple[float, float] | None
     label: str
+    view: str
 
 
 def face(look: Look) -> Face | None:
@@ -43,13 +46,14 @@ def face(look: Look) -> Face | None:
         values = [seen for seen in values if seen.found.visit.pk in recent]
     shares = [math.hypot(*seen.found.off) / seen.found.value.limit_um for seen in values]
     scale = ROOM / max(1.0, *shares)
-    dots = [_dot(seen, share * scale, recent) for seen, share in zip(values, shares, strict=True)]
-    mean = look.problem.mean_deg
+    view = view_of(look.problem)
+    dots = [_dot(seen, share * scale, recent, view) for seen, share in zip(values, shares, strict=True)]
+    mean = None if look.problem.mean_deg is None else frame.turn_deg(look.problem.mean_deg, view)
     end = None if mean is None else (round(92.0 * _across(mean), 1), round(-92.0 * _up(mean), 1))
-    toward = f", mean direction {clock_position(mean)} o'clock" if mean is not None else ""
+    toward = "" if mean is None else f", mean direction {clock_position(mean)} o'clock"
     outside = sum(seen.found.is_out for seen in values)
-    label = f"{len(values)} as-found values seen from the crank, {outside} of them out{toward}."
-    return Face(round(scale, 1), tuple(dots), end, label)
+    label = f"{len(values)} as-found values {frame.view_words(view)}, {outside} of them out{toward}."
+    return Face(round(scale, 1), tuple(dots), end, label, frame.view_words(view))
 
 
 def _recent(look: Look, values: list[Seen]) -> dict[int, int]:
@@ -60,8 +64,8 @@ def _recent(look: Look, values: list[Seen]) -> dict[int, int]:
     return {pk: number for number, pk in enumerate(list(visits)[: look.rule.last], start=1)}
 
 
-def _dot(seen: Seen, radius: float, recent: dict[int, int]) -> Dot:
-    toward = clock_deg(*seen.found.off)
+def _dot(seen: Seen, radius: float, recent: dict[int, int], view: View) -> Dot:
+    toward = frame.turn_deg(clock_deg(*seen.found.off), view)
     number = recent.get(seen.found.visit.pk, 0)
     x, y = round(radius * _across(toward), 1), round(-radius * _up(toward), 1)
     return Dot(x, y, number, seen.found.is_out, number > 0)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from linelog.calc.readings import clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View
 from linelog.trends import words
 from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats.queries import Look
@@ -48,8 +49,13 @@ def which_way(problem: RepeatProblem) -> str:
     """Say the pattern, with its direction where it has one."""
     pattern = Pattern(problem.pattern)
     if pattern is Pattern.SAME_WAY and problem.mean_deg is not None:
-        return f"{pattern.label}, toward {clock_position(problem.mean_deg)} o'clock"
+        return f"{pattern.label}, toward {clock_words(problem.mean_deg, view_of(problem))}"
     return str(pattern.label)
+
+
+def view_of(problem: RepeatProblem) -> View:
+    """Return the end its directions are told from: the station's usual one; from the crank where it is many."""
+    return View(problem.station.view) if problem.station else View.CRANK
 
 
 def how_sure(problem: RepeatProblem) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from linelog.calc.readings import clock_deg, clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
 from linelog.plant.models import Person
 from linelog.trends import words
@@ -14,6 +15,7 @@ from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats import queries, said
 from linelog.trends.repeats.history import Found
 from linelog.trends.repeats.queries import Look, Month, Seen
+from linelog.trends.repeats.said import view_of
 from linelog.web import units
 
 MOST_FIRST = 6
@@ -81,7 +83,7 @@ class VisitRow:
     is_one: bool
     since_left: str
     moved: str
-    warm: str
+    warm: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,7 @@ class TogetherRow:
     mean: str
     toward: str
     measured: int
-    warm: str
+    warm: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +120,7 @@ def shown(look: Look, unit: Unit) -> Shown:
     is_machine = look.problem.kind == RepeatProblem.Kind.MACHINE
     newest = sorted(look.seen, key=lambda seen: (seen.found.visit.at, seen.found.value.station_id), reverse=True)
     return Shown(
-        visits=() if is_machine else tuple(_row(seen, unit) for seen in newest),
+        visits=() if is_machine else tuple(_row(seen, unit, view_of(look.problem)) for seen in newest),
         together=tuple(_together(at_once, look.names, unit) for at_once in _by_visit(newest)) if is_machine else (),
         months=tuple(reversed(look.months)),
         sure=said.how_sure(look.problem),
@@ -147,13 +149,13 @@ def _together(at_once: list[Seen], names: dict[int, str], unit: Unit) -> Togethe
         is_one=at_once[0].is_one,
         out=", ".join(names.get(one.station_id, "") for one in reversed(out)),
         mean=units.show_um(math.hypot(x, y), unit),
-        toward=f"{clock_position(clock_deg(x, y))} o'clock",
+        toward=clock_words(clock_deg(x, y), View.CRANK),
         measured=len(values),
         warm=_warm(at_once[0].found),
     )
 
 
-def _row(seen: Seen, unit: Unit) -> VisitRow:
+def _row(seen: Seen, unit: Unit, view: View) -> VisitRow:
     found, value = seen.found, seen.found.value
     moved, strokes = "–", "–"
     if found.left is not None:
@@ -167,7 +169,7 @@ def _row(seen: Seen, unit: Unit) -> VisitRow:
         seat=words.SEATS[value.seat],
         offset=units.show_um(value.radial_um, unit),
         limit=units.show_um(value.limit_um, unit),
-        toward=f"{clock_position(value.direction_deg)} o'clock" if value.radial_um > 0.0 else "–",
+        toward=clock_words(value.direction_deg, view) if value.radial_um > 0.0 else "–",
         verdict=f"{found.word} by its tilt" if found.by_tilt else found.word,
         css=found.status.css if found.status else words.VERDICT_STATES[value.verdict],
         is_one=seen.is_one,
@@ -177,10 +179,10 @@ def _row(seen: Seen, unit: Unit) -> VisitRow:
     )
 
 
-def _warm(found: Found) -> str:
-    """Return the temperatures of a visit, those that were written down."""
+def _warm(found: Found) -> tuple[tuple[str, float], ...]:
+    """Return the temperatures of a visit in °C, those that were written down."""
     known = (("oil", found.visit.oil_c), ("room", found.visit.room_c))
-    return ", ".join(f"{name} {c:.0f}\u202f°C" for name, c in known if c is not None) or "–"
+    return tuple((name, c) for name, c in known if c is not None)
 
 
 def _creep(look: Look, unit: Unit) -> str:
@@ -191,10 +193,10 @@ def _creep(look: Look, unit: Unit) -> str:
         return f"Its creep is not known yet: {words.plural(look.pairs, 'pair')} of visits, and three are needed."
     x, y = (float(part) for part in look.drift.mean_um)
     size = units.show_um(math.hypot(x, y), unit, with_unit=True)
-    toward = clock_position(clock_deg(x, y))
+    toward = clock_words(clock_deg(x, y), view_of(look.problem))
     walk = units.show_um(math.sqrt(float(look.drift.cov_um2.trace()) / 2.0), unit, with_unit=True)
     return (
-        f"From as left to next as found it creeps {size} per million strokes toward {toward} o'clock, and wanders "
+        f"From as left to next as found it creeps {size} per million strokes toward {toward}, and wanders "
         f"{walk} each way besides ({words.plural(look.pairs, 'pair')} of visits, "
         f"{look.drift.strokes_million:.0f} million strokes)."
     )

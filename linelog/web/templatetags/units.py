@@ -7,6 +7,7 @@ from typing import Any
 
 from django import template
 
+from linelog.calc.units import Unit
 from linelog.web import units
 
 register = template.Library()
@@ -25,6 +26,42 @@ def um(
 def unit(context: dict[str, Any]) -> str:
     """Name the reader's unit, for a heading."""
     return units.label(units.of(context.get("user")))
+
+
+@register.simple_tag(takes_context=True)
+def unit_word(context: dict[str, Any]) -> str:
+    """Name the reader's unit within a sentence, where 'in in' would stand."""
+    return units.of(context.get("user")).word
+
+
+@register.simple_tag(takes_context=True)
+def tilt(context: dict[str, Any], value: float | None, signed: bool = False, with_unit: bool = False) -> str:
+    """Show a tilt or slope stored in mm/m in the reader's unit."""
+    return units.show_slope(value, units.slope_unit_of(context.get("user")), signed=signed, with_unit=with_unit)
+
+
+@register.simple_tag(takes_context=True)
+def tilt_unit(context: dict[str, Any]) -> str:
+    """Name what the reader reads tilts in."""
+    return units.slope_unit_of(context.get("user")).label
+
+
+@register.simple_tag(takes_context=True)
+def celsius(context: dict[str, Any], value: float | None) -> str:
+    """Show a temperature stored in °C as the plant reads it."""
+    return units.show_celsius(value, fahrenheit=units.is_fahrenheit(context.get("user")))
+
+
+@register.simple_tag(takes_context=True)
+def mm(context: dict[str, Any], value: float | None, with_unit: bool = False) -> str:
+    """Show a length of the machine stored in mm in the reader's unit."""
+    return "–" if value is None else units.show_mm(value, units.of(context.get("user")), with_unit=with_unit)
+
+
+@register.simple_tag(takes_context=True)
+def mm_unit(context: dict[str, Any]) -> str:
+    """Name what the reader reads lengths of the machine in: 'mm', or 'in'."""
+    return "in" if units.of(context.get("user")) is Unit.INCH else "mm"
 
 
 @register.filter

@@ -101,13 +101,13 @@ def test_lockout_and_another_set_up_are_said_without_a_connection(
     setup = calc.SweepSetup(calc.Surface.BORE, view=calc.View.DOMER)
     swept = calc.Sweep(tuple(45.0 * n for n in range(8)), tuple(float(um) for um in readings))
     offset = calc.reduce_sweep(setup, [swept]).offset
-    for value in (offset.x, offset.y):
+    for value in (-offset.x, offset.y):  # told as seen from the domer, where it is read
         expect(page.locator(".on-tablet")).to_contain_text(f"{value / 1000:+.3f} mm".replace("-", "−"))
     page.reload()
     expect(page.locator(".pos.at45 input[name=value]")).to_have_value("0.034")
     context.set_offline(False)
     all_is_sent(page)
-    expect(page.locator("#result")).to_contain_text(f"{offset.x / 1000:+.3f}".replace("-", "−"))
+    expect(page.locator("#result")).to_contain_text(f"{-offset.x / 1000:+.3f}".replace("-", "−"))
     assert (Sweep.objects.get().positions, Sweep.objects.get().view) == (8, "domer")
     assert len(stored()) == 8
     assert Lockout.objects.get().verified_by == "Ana Berg"

@@ -70,7 +70,7 @@ def test_the_tablets_sum_is_that_of_the_server(page):
         swept = calc.Sweep(tuple(angles), tuple(to_um(float(text), unit) for text in typed))
         wanted.append((form, calc.reduce_sweep(setup, [swept])))
         if number % 2:  # the same set-up, chosen on the tablet over another one
-            says |= {"gain": -says["gain"], "sag": 7, "view": "crank", "reversed": False, "unit": "um"}
+            says |= {"gain": -says["gain"], "sag": 7, "view": "crank", "reversed": False}
         comma = [text.replace(".", chance.choice(".,")) for text in typed]
         sent.append({"typed": comma, "angles": angles, "setup": says, "form": form if number % 2 else None})
     for (form, result), there in zip(wanted, page.evaluate(SUMS, sent), strict=True):

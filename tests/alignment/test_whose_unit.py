@@ -1,0 +1,188 @@
+"""Unit, view and set-up of a clock: whose they are, what is asked back, and what is said of them."""
+
+import re
+
+import pytest
+from django.utils import timezone
+
+from linelog.alignment.models import Reading, Result, Sweep
+from linelog.plant.models import Person
+from tests import factories
+from tests.alignment.helpers import CENTRED, HTMX, address, say_which_face, type_one, type_round
+
+pytestmark = pytest.mark.django_db
+
+SET_UP = {
+    "positions": "4",
+    "touches": "ram-bore",
+    "view": "domer",
+    "resolution": "0.01",
+    "sag": "0.006",
+    "version": "0",
+}
+
+
+@pytest.fixture
+def machine():
+    return factories.machine()
+
+
+@pytest.fixture
+def domer(machine):
+    return machine.stations.get(kind="domer")
+
+
+def one_visit(machine, who, **more):
+    return factories.visit(machine, who, opened_at=timezone.now(), **more)
+
+
+@pytest.fixture
+def mm_visit(machine, domer, signed_in):
+    """A visit before, by somebody who reads mm, with a set-up of its own."""
+    who = factories.person("mechanic", machine.line.plant, unit="mm")
+    visit = one_visit(machine, who)
+    client = signed_in(who)
+    assert client.post(address("sweep", visit, domer), SET_UP, headers=HTMX).status_code == 200
+    type_round(client, visit, domer, CENTRED)
+    return visit
+
+
+@pytest.fixture
+def inch(machine, client):
+    who = factories.person("mechanic", machine.line.plant, unit="inch")
+    client.force_login(who)
+    return client, who
+
+
+def test_the_clock_is_in_the_unit_of_who_types_and_never_in_that_of_the_last_sweep(machine, domer, mm_visit, inch):
+    # .087 of an inch dial became 2.2 mm where the last sweep had been read in mm. 25.4 um a thousandth: NIST SP 811.
+    client, who = inch
+    visit = one_visit(machine, who)
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert '<strong class="clock-unit">inch</strong>' in page
+    assert '12 o&#x27;clock<span class="vh">, inch</span>' in page
+    assert page.count('name="unit" value="inch"') >= 5
+    assert type_one(client, visit, domer, 0, ".0087").status_code == 200
+    reading = Reading.objects.get(sweep__visit=visit)
+    assert (reading.value_um, reading.unit, reading.sweep.unit) == (pytest.approx(220.98), "inch", "inch")
+
+
+def test_readings_in_the_other_unit_are_shown_converted_and_it_is_said(machine, domer, mm_visit, inch):
+    client, _ = inch
+    page = client.get(address("station", mm_visit, domer)).content.decode()
+    assert page.count('value="+0.0004"') == 4  # 0.01 mm
+    assert "typed 0.01 mm" in page
+    assert "Some readings were typed in mm: shown here converted to inch." in page
+
+
+def test_a_set_up_taken_over_is_marked_until_one_tap_confirms_it(machine, domer, mm_visit, inch):
+    client, who = inch
+    visit = one_visit(machine, who)
+    said = f"Taken over from the visit of {timezone.localtime(mm_visit.opened_at):%Y-%m-%d}; is it so today?"
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert said in page
+    type_one(client, visit, domer, 0, "0.001")
+    sweep = Sweep.objects.get(visit=visit)
+    assert (sweep.set_up_from, sweep.taken_over_from) == ("visit", mm_visit.opened_at)
+    form = re.search(r'set-up confirmed">(.*?)</form>', page, re.S)[1]
+    shown = dict(re.findall(r'name="(\w+)" value="([^"]*)"', form))
+    assert "e-" not in shown["sag"] + shown["resolution"]
+    answer = client.post(address("sweep", visit, domer), shown, headers=HTMX)
+    assert answer.status_code == 200, answer.content.decode()[:800]
+    assert "is it so today" not in answer.content.decode()
+    sweep.refresh_from_db()
+    assert (sweep.set_up_from, sweep.taken_over_from) == ("person", None)
+    assert (sweep.view, sweep.sag_um, sweep.resolution_um) == ("domer", 6.0, 10.0), "confirming changes no figure"
+
+
+def test_in_inches_the_set_up_form_takes_its_own_prefilled_numbers(machine, domer, inch):
+    client, who = inch
+    visit = one_visit(machine, who)
+    sweep = Sweep.objects.create(visit=visit, station=domer, stage="as_found", view="domer", sag_um=1.0)
+    page = client.get(address("station", visit, domer)).content.decode()
+    form = re.search(r'set-up">(?!confirmed)(.*?)</form>', page, re.S)[1]
+    shown = dict(re.findall(r'name="(sag|resolution|sag_uncertainty|version|lengths_in)" value="([^"]*)"', form))
+    assert shown["sag"] == "0.0000393701"
+    chosen = SET_UP | shown
+    assert client.post(address("sweep", visit, domer), chosen, headers=HTMX).status_code == 200
+    sweep.refresh_from_db()
+    assert sweep.sag_um == 1.0
+
+
+def test_a_wild_number_gets_its_three_real_answers_and_each_stores_what_it_says(machine, domer, signed_in):
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    said = type_one(client, visit, domer, 90, "17")
+    text = said.content.decode()
+    assert said.status_code == 422
+    line = text[text.index('id="said-slot-1-90-0"') :]
+    assert re.findall(r"<button>([^<]*)</button>", line) == ["17 µm", "0.017 mm", "Yes, 17 mm"]
+    slot = re.search(r'<span id="slot-1-90-0".*?</span>\s*</span>', text, re.S)[0]
+    assert "<button" not in slot, "nothing to tap inside the clock"
+    stored = []
+    for form in re.findall(r'<form class="answer".*?</form>', line, re.S):
+        Reading.objects.all().delete()
+        sent = dict(re.findall(r'name="(\w+)" value="([^"]*)"', form)) | {"version": "0"}
+        sent.pop("csrfmiddlewaretoken", None)
+        assert client.post(address("reading", visit, domer), sent, headers=HTMX).status_code == 200
+        stored.append(Reading.objects.values_list("value_um", "typed", "unit").get())
+    assert stored == [(17.0, "17", "um"), (17.0, "0.017", "mm"), (17_000.0, "17", "mm")]
+
+
+def test_without_htmx_the_question_stands_once_under_the_clock_and_what_was_typed_in_its_field(
+    machine, domer, signed_in
+):
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    form = {"repeat": 1, "angle_deg": 90, "value": "17", "version": 0}
+    page = client.post(address("reading", visit, domer), form).content.decode()
+    assert page.count("is more than the 1.5 mm expected here") == 1
+    assert 'name="value" value="17" inputmode' in page
+
+
+def test_a_conflict_is_decided_by_its_button_alone_and_not_by_typing_on(machine, domer, signed_in, client):
+    plant = machine.line.plant
+    first = factories.person("mechanic", plant)
+    visit = one_visit(machine, first)
+    type_one(signed_in(first), visit, domer, 0, "0.05")
+    client.force_login(factories.person("mechanic", plant))
+    said = type_one(client, visit, domer, 0, "0.09").content.decode()
+    slot = re.search(r'<span id="slot-1-0-0".*?<input[^>]*name="version" value="(\d+)"', said, re.S)
+    assert slot[1] == "0", "typed once more it is the same conflict"
+    assert re.search(r'name="version" value="1"><button>Put mine in its place</button>', said)
+
+
+@pytest.mark.parametrize(("facing", "tilt"), [("crank", 1.0), ("domer", -1.0)])
+def test_which_way_the_face_looks_is_asked_and_turns_the_sign(machine, domer, signed_in, facing, tilt):
+    # f = c - rho*(ax*sin t + ay*cos t) on a face that looks to the crank; the plunger points the other way on one
+    # that looks to the domer. 0.12 mm across 120 mm is 1 mm/m.
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    type_round(client, visit, domer, CENTRED)
+    readings = {"0": "0", "90": "0.06", "180": "0.12", "270": "0.06"}
+    said = type_round(client, visit, domer, readings, kind="face").content.decode()
+    assert "which way the face looks that was swept: it decides the sign" in said
+    assert Result.objects.get().tilt_y_mm_per_m is None
+    page = client.get(address("station", visit, domer, kind="face")).content.decode()
+    assert 'type="radio" name="facing"' in page
+    assert 'name="facing" value="crank" checked' not in page, "not assumed"
+    say_which_face(client, visit, domer, facing)
+    assert Result.objects.get().tilt_y_mm_per_m == pytest.approx(tilt)
+
+
+def test_everything_on_the_screen_is_told_as_the_person_at_the_domer_sees_it(machine, domer, signed_in):
+    # In a bore dx = (R9 - R3)/2 as seen; read from the domer, the frame's x is the negative of what he sees.
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    assert client.post(address("sweep", visit, domer), SET_UP | {"sag": "0"}, headers=HTMX).status_code == 200
+    said = type_round(client, visit, domer, {"0": "0", "90": "-0.1", "180": "0", "270": "0.1"}).content.decode()
+    assert Result.objects.get().x_um == pytest.approx(-100.0)
+    assert "Component off the ram line, seen from the domer" in said
+    assert re.search(r'\(\+ right\)</span></th><td class="n">\+0.100</td>', said)
+    assert "toward 3 o&#x27;clock, seen from the domer" in said
+    assert "Seen from the domer. One square" in said
+    assert "of the ram line, seen from the domer, limit" in said
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert "plunger in reads +" in page
+    Person.objects.update(unit="um")
+    assert '<strong class="clock-unit">µm</strong>' in client.get(address("station", visit, domer)).content.decode()

@@ -1,0 +1,105 @@
+"""The clock under a thumb that types on: no question ever comes under it, and the unit is the typing person's own."""
+
+import re
+
+import pytest
+from playwright.sync_api import expect
+
+from linelog.alignment.models import Reading
+from linelog.plant.models import Person
+from tests import factories
+
+SIZES = ({"width": 1280, "height": 800}, {"width": 800, "height": 1280})
+# Where the middle of a control is, in the page; a screen that scrolled by itself would move the thumb's aim.
+MIDDLE = "e => { const b = e.getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2]; }"
+GAPS = """() => {
+  const boxes = [...document.querySelectorAll('.answers button, .answers a')].map(e => e.getBoundingClientRect());
+  const others = [...document.querySelectorAll('.pad button, .pos input')].map(e => e.getBoundingClientRect());
+  const gap = (a, b) => Math.max(a.left - b.right, b.left - a.right, a.top - b.bottom, b.top - a.bottom);
+  const between = boxes.flatMap((a, i) => boxes.slice(i + 1).map(b => gap(a, b)));
+  return { pad: Math.min(...boxes.flatMap(a => others.map(b => gap(a, b)))), between: Math.min(...between),
+           low: Math.min(...boxes.map(b => b.height)) };
+}"""
+
+
+@pytest.fixture
+def expected_trouble():
+    return ["status of 422"]
+
+
+@pytest.fixture
+def entry(page, sign_in, at, transactional_db):
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant)
+    visit = factories.visit(machine, mechanic)
+    sign_in(mechanic)
+    return at(f"/visits/{visit.pk}/stations/{machine.stations.get(kind='domer').pk}/")
+
+
+def press(page, keys):
+    for key in keys:
+        page.locator(f'.pad [data-key="{key}"]').tap()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size['width']}x{size['height']}")
+def test_typing_on_in_rhythm_answers_no_question(entry, size):
+    entry.set_viewport_size(size)
+    entry.locator(".pos.at0 input[name=value]").tap()
+    before = entry.locator('.pad [data-key="next"]').evaluate(MIDDLE)
+    press(entry, "17")
+    with entry.expect_response(re.compile("/reading/")):
+        press(entry, ["next"])
+    line = entry.locator("#said-slot-1-0-0")
+    expect(line).to_contain_text("17 mm is more than the 1.5 mm expected here")
+    assert entry.locator('.pad [data-key="next"]').evaluate(MIDDLE) == before
+    for _ in range(6):  # the thumb goes on where Next was, whatever came up there
+        entry.touchscreen.tap(*before)
+    expect(line.get_by_role("button")).to_have_text(["17 µm", "0.017 mm", "Yes, 17 mm"])
+    assert not Reading.objects.exists()
+    gaps = entry.evaluate(GAPS)
+    assert gaps["pad"] >= 24
+    assert gaps["between"] >= 8
+    assert gaps["low"] >= 48
+    covered = "e => { const b = e.getBoundingClientRect(); const x = b.x + b.width / 2, y = b.y + b.height / 2;"
+    covered += " const top = document.elementFromPoint(x, y); return top !== null && !e.contains(top); }"
+    assert not any(key.evaluate(covered) for key in entry.locator(".pad button").all())
+    with entry.expect_response(re.compile("/reading/")):
+        line.get_by_role("button", name="17 µm").tap()
+    expect(line).to_be_empty()
+    expect(entry.locator(".pos.at0 input[name=value]")).to_have_value("0.017")
+    expect(entry.locator(".pos.at0 .tick")).to_be_visible()
+    assert Reading.objects.values_list("value_um", "typed", "unit").get() == (17.0, "17", "um")
+
+
+def test_a_question_left_open_is_still_there_when_the_page_is_opened_again(entry):
+    entry.locator(".pos.at0 input[name=value]").tap()
+    press(entry, ["1", "7", "next"])
+    line = entry.locator("#said-slot-1-0-0")
+    expect(line).to_contain_text("17 mm is more than")
+    entry.reload()
+    expect(line).to_contain_text("17 mm is more than")
+    expect(entry.locator("#unsent .decision")).to_have_count(0)
+    line.get_by_text("None of it").tap()
+    expect(entry.locator(".pos.at0 input[name=value]")).to_have_value("")
+    expect(line).to_be_empty()
+    assert not Reading.objects.exists()
+
+
+def test_the_unit_is_the_typing_persons_and_stands_large_above_the_clock(entry):
+    entry.locator(".pos.at0 input[name=value]").tap()
+    with entry.expect_response(re.compile("/reading/")):
+        press(entry, [".", "0", "5", "next"])
+    Person.objects.update(unit="inch")
+    entry.reload()
+    unit = entry.locator(".clock-unit")
+    expect(unit).to_have_text("inch")
+    assert float(unit.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) >= 28
+    expect(entry.get_by_label("12 o'clock, inch", exact=True)).to_have_value("+0.0020")
+    expect(entry.locator("#clock-area")).to_contain_text(
+        "Some readings were typed in mm: shown here converted to inch"
+    )
+    entry.locator(".pos.at90 input[name=value]").tap()
+    with entry.expect_response(re.compile("/reading/")):
+        press(entry, [".", "0", "0", "1", "next"])
+    assert Reading.objects.get(angle_deg=90).value_um == pytest.approx(25.4)  # NIST SP 811
+    assert Reading.objects.get(angle_deg=0).value_um == 50.0
