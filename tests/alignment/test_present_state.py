@@ -109,6 +109,13 @@ def test_a_count_that_makes_no_sense_is_told_in_a_sentence(job, typed, said):
     assert Adjuster.objects.get(pk=foot.pk).pack_um is None
 
 
+def test_a_screw_has_no_pack_to_count(job):
+    client, visit, pack = job
+    response = count(client, visit, pack.adjusters.get(name="Rear side screw"), "0.5")
+    assert response.status_code == 422
+    assert "has no pack of shims" in response.content.decode()
+
+
 def test_travel_is_used_up_and_comes_back(job):
     client, visit, pack = job
     screw = pack.adjusters.get(name="Front side screw")  # +-1.5 mm, 1 mm a turn
@@ -175,7 +182,7 @@ def test_the_move_as_told_brings_the_simulated_machine_inside(job):
     dial("rear", "as_found")
     said = dial("front", "as_found")
     moved = dict.fromkeys(feet, 0.0)
-    for name, what in re.findall(r"<li>(\w+ foot): ([^(]+)", said):
+    for name, what in re.findall(r"<li>(\w+ foot): ([^(]+)", said.split("</ul>")[0]):  # the first move
         for verb, mm in re.findall(r"(put in|take out) ([0-9.]+) mm", what):
             moved[name] += float(mm) if verb == "put in" else -float(mm)
     assert any(moved.values())

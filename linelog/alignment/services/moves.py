@@ -129,6 +129,8 @@ def count_pack(
 
     def write() -> None:
         locked_open_visit(visit, by)
+        if adjuster.kind != Adjuster.Kind.SHIM:
+            raise Refused(f"{adjuster} has no pack of shims to count.")
         before = {"pack_um": adjuster.pack_um}
         Adjuster.objects.filter(pk=adjuster.pk).update(pack_um=list(pieces_um), pack_counted_at=at)
         after = {"pack_um": list(pieces_um)}

@@ -16,7 +16,7 @@ from linelog.alignment.place import place_from, place_url
 from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
-from linelog.plant.models import Adjuster, Station
+from linelog.plant.models import Station
 from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
@@ -231,7 +231,7 @@ def move_back(request: Request, visit_id: int, station_id: int, move_id: int) ->
 def count_pack(request: Request, visit_id: int, station_id: int, adjuster_id: int) -> HttpResponse:
     """Say which shims lie in a pack, as they were counted."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    row = get_object_or_404(station.adjusters.filter(kind=Adjuster.Kind.SHIM), pk=adjuster_id)
+    row = get_object_or_404(station.adjusters, pk=adjuster_id)
     who: dict[str, Any] = {"by": request.user, "at": timezone.now(), "key": _key(request)}
     try:
         pieces = pieces_typed(
