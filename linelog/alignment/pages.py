@@ -25,6 +25,7 @@ from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, knowledge_of, running_found
 from linelog.alignment.services.moves import offer_mark
 from linelog.alignment.services.readings import Place, fingerprint
+from linelog.alignment.signing.names import as_signed, person_as_signed
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
 from linelog.calc.readings import View
@@ -338,7 +339,7 @@ def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bo
         is_return=is_return,
         value=shown(row, unit),
         version=row.version if row else 0,
-        by=str(row.by) if row else "",
+        by=person_as_signed(sweep.visit, row.by) if row else "",
         typed_as=f"{row.typed} {Unit(row.unit).label}" if row and row.unit != unit.value else "",
     )
 
@@ -417,6 +418,8 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
     """Put the entry screen of one sweep together."""
     station = place.station
     rows = sweeps_of(visit, station)
+    for row in rows:
+        row.visit = visit  # in hand already, with its signature
     sweep = next((r for r in rows if (r.stage, r.seat, r.kind) == (place.stage, place.seat, place.kind)), None)
     if sweep is None:
         defaults: dict[str, Any] = sweep_defaults(visit, station, place.seat, place.kind)
@@ -432,6 +435,7 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
     outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
     adjusters = adjusters_of(station)
     moves = tuple(visit.moves.filter(station=station).select_related("adjuster", "by"))
+    as_signed(visit, made=moves)
     angles = clock.angles(sweep.positions)
     return StationPage(
         visit=visit,

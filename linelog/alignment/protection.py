@@ -17,6 +17,7 @@ HANG_ON_A_VISIT = {
     "alignment_setbyfitting": "setting by a fitting",
     "alignment_photo": "photo",
     "alignment_capture": "capture",
+    "alignment_signature": "signature",
 }
 
 
@@ -35,9 +36,10 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     stands_there = visit.format(row="there")
     # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger.
     over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608 - likewise
+    # Likewise UPDATE OR REPLACE, which puts a row of an open visit over one of a signed visit by its number.
     return (
         Rule(table, "INSERT", f"{new} OR {over}", says),
-        Rule(table, "UPDATE", f"{old} OR {new}", says),
+        Rule(table, "UPDATE", f"{old} OR {new} OR (NEW.id <> OLD.id AND {over})", says),
         Rule(table, "DELETE", old, says),
         Rule(table, "TRUNCATE", _ANY_SIGNED, says),
     )
@@ -66,7 +68,9 @@ def _said_once(table: str, says: str, visit: str, said: str, fixed: tuple[str, .
 
 _VISIT = "This visit is signed and never changes."
 RULES = (
-    Rule("alignment_visit", "UPDATE", "OLD.state = 'signed'", _VISIT),
+    Rule(
+        "alignment_visit", "UPDATE", f"OLD.state = 'signed' OR (NEW.id <> OLD.id AND {_is_signed('NEW.id')})", _VISIT
+    ),
     Rule("alignment_visit", "DELETE", "OLD.state = 'signed'", _VISIT),
     Rule("alignment_visit", "TRUNCATE", _ANY_SIGNED, _VISIT),
     Rule("alignment_visit", "INSERT", _is_signed("NEW.id"), _VISIT),

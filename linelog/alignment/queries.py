@@ -48,7 +48,7 @@ SET_UP_FIELDS = (
 
 def visits_for(user: Person) -> QuerySet[Visit]:
     """Return the visits a person may see, with what a list shows."""
-    return Visit.objects.for_user(user).select_related("machine__line__plant", "opened_by", "signed_by")
+    return Visit.objects.for_user(user).select_related("machine__line__plant", "opened_by", "signed_by", "signature")
 
 
 def visit_list(user: Person, *, machine: Machine | None = None, state: str = "") -> QuerySet[Visit]:

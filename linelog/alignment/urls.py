@@ -14,6 +14,7 @@ from linelog.alignment.views import (
     ram,
     reconciled,
     sheets,
+    signing,
     station,
     visits,
 )
@@ -35,7 +36,7 @@ urlpatterns = [
     path(f"{_VISIT}lockout/locks/<int:lock_id>/off/", lockouts.take_off, name="lock_off"),
     path(f"{_VISIT}lockout/end/", lockouts.end, name="lockout_end"),
     path(f"{_VISIT}lockout/return/", lockouts.give_back, name="lockout_return"),
-    path(f"{_VISIT}sign/", visits.sign, name="sign"),
+    path(f"{_VISIT}sign/", signing.sign, name="sign"),
     path(f"{_VISIT}drop/", visits.drop, name="drop"),
     path(f"{_VISIT}amend/", visits.amend, name="amend"),
     path(f"{_VISIT}sheet/", sheets.show, name="sheet"),

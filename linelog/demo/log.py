@@ -19,10 +19,12 @@ from linelog.alignment.models import (
     Reading,
     Result,
     RunningReading,
+    Signature,
     StationNote,
     Sweep,
     Visit,
 )
+from linelog.alignment.signing.names import about
 from linelog.demo.lockouts import locks_of
 from linelog.demo.walls import Taken
 from linelog.plant.models import Fitting
@@ -76,6 +78,8 @@ class Log:
         }
         for visit, state, by, at in closed:
             visit.state, visit.signed_by, visit.signed_at = state, by, at
+        signed = [visit for visit in self.visits if visit.state == Visit.State.SIGNED]
+        _create(Signature, _signatures(signed))
         Visit.objects.bulk_update(self.visits, ["state", "signed_by", "signed_at"], batch_size=100)
         return stored | {
             "amendments": _create(Amendment, self.amendments),
@@ -92,6 +96,19 @@ class Log:
         _create(WallRing, [ring for taken in self.walls for ring in taken.rings])
         _create(WallReading, [reading for taken in self.walls for reading in taken.readings])
         return stored
+
+
+def _signatures(visits: list[Visit]) -> list[Signature]:
+    names = {m.pk: {str(s.pk): s.name for s in m.stations.all()} for m in {visit.machine for visit in visits}}
+    return [
+        Signature(
+            visit=visit,
+            name=str(visit.signed_by),
+            role=visit.signed_by.role if visit.signed_by else "",
+            names={**about(visit), "stations": names[visit.machine_id], "adjusters": {}, "people": {}},
+        )
+        for visit in visits
+    ]
 
 
 def _create(model: type[Row], rows: list[Row]) -> int:

@@ -150,6 +150,7 @@ def set_unit(*, by: Person, at: datetime, unit: str) -> None:
 def _store_pin(by: Any, at: datetime, person: Person, action: str) -> None:
     with transaction.atomic():
         Person.objects.filter(pk=person.pk).update(pin_hash=person.pin_hash, pin_failures=0, pin_locked_until=None)
+        pins.forget_tries(person)
         audit.record(by=by, action=action, obj=person, at=at, plant_id=person.plant_id)
 
 

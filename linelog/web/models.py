@@ -133,3 +133,19 @@ class Tablet(models.Model):
 
     def __str__(self) -> str:
         return f"shared tablet {self.pk}"
+
+
+class PinTries(models.Model):
+    """The wrong PINs typed for a person on one shared tablet."""
+
+    person_id = models.BigIntegerField()
+    tablet_id = models.BigIntegerField()
+    failures = models.PositiveSmallIntegerField(default=0)
+    failed_at = models.DateTimeField(null=True)
+    locked_until = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["person_id", "tablet_id"], name="one_row_of_tries_per_tablet")]
+
+    def __str__(self) -> str:
+        return f"person {self.person_id} on tablet {self.tablet_id}"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import logging
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,12 +18,14 @@ from django.utils.timezone import localtime
 
 from linelog.web import audit
 from linelog.web.errors import Refused
-from linelog.web.models import Tablet
+from linelog.web.models import PinTries, Tablet
 from linelog.web.permissions import Role
 
 log = logging.getLogger(__name__)
 
-PERSON_TRIES = 5
+PERSON_TRIES = 5  # on one tablet
+# On all tablets together, and then for minutes only: nobody can shut a colleague out of the whole hall.
+ANYWHERE_TRIES, LOCKED_ANYWHERE_FOR = 10, timedelta(minutes=2)
 # More than a person's: one clumsy glove must not shut the tablet for the whole shift.
 TABLET_TRIES = 10
 LOCKED_FOR = timedelta(minutes=15)
@@ -57,72 +61,101 @@ def takers(device: Any) -> QuerySet[Any]:
 
 
 def take_over(*, device: Any, tablet_id: int, person_id: int, pin: str, at: datetime) -> Any:
-    """Return the person if the PIN is theirs. Raises Refused, or Locked after too many wrong tries.
-
-    A try is counted before the PIN is looked at, in one conditional update of the row, and taken back when it was
-    right: however many tries run at once, no more than PERSON_TRIES reach the comparison.
-    """
+    """Return the person if the PIN is theirs. Raises Refused, or Locked after too many wrong tries."""
     person = takers(device).filter(pk=person_id).first()
     if person is None:
         raise Refused("Choose your name from the list.")
-    tablet_try = _count_on_tablet(tablet_id, at)
-    if not tablet_try:
-        raise _locked(Tablet.objects.get(pk=tablet_id).locked_until, "This tablet")
-    person_try = _count_on_person(person, at)
-    if not person_try:
-        _uncount_on_tablet(tablet_id)
-        person.refresh_from_db(fields=["pin_locked_until"])
-        raise _locked(person.pin_locked_until, str(person))
     note = {"device": str(device), "tablet": tablet_id}
-    if not check_password(pin, person.pin_hash):
-        _record_wrong(person, person_try, tablet_id, tablet_try, note, at)
-        raise Refused(_sentence(person, PERSON_TRIES - person_try), field="pin")
-    with transaction.atomic():
-        _rows(person).update(pin_failures=0, pin_locked_until=None)
-        _uncount_on_tablet(tablet_id)
+    with _checked(person, tablet_id, pin, note, at):
         audit.record(by=person, action="took over a tablet", obj=person, at=at, after=note)
     return person
+
+
+def confirm(*, person: Any, device: Any, tablet_id: int, pin: str, at: datetime) -> None:
+    """Let the person who acts on a tablet show once more who they are. Raises Refused or Locked."""
+    with _checked(person, tablet_id, pin, {"device": str(device), "tablet": tablet_id}, at):
+        pass
+
+
+def forget_tries(person: Any) -> None:
+    """Forget the wrong tries at a PIN that is no longer in use."""
+    PinTries.objects.filter(person_id=person.pk).delete()
+
+
+@contextmanager
+def _checked(person: Any, tablet_id: int, pin: str, note: dict[str, Any], at: datetime) -> Iterator[None]:
+    """Check a PIN; the block is part of the transaction that forgives the earlier wrong ones.
+
+    A try is counted before the PIN is looked at, in one conditional update of the row, and taken back when it was
+    right: however many tries run at once, no more than PERSON_TRIES reach the comparison. They are counted for the
+    person on this tablet, for the tablet, and for the person anywhere: what is typed on one tablet shuts the person
+    out there, and on the others only for minutes.
+    """
+    PinTries.objects.get_or_create(person_id=person.pk, tablet_id=tablet_id)
+    here = PinTries.objects.filter(person_id=person.pk, tablet_id=tablet_id)
+    tablet = Tablet.objects.filter(pk=tablet_id)
+    on_tablet = _count(tablet, TABLET_TRIES, LOCKED_FOR, at)
+    if not on_tablet:
+        raise _locked(tablet.get().locked_until, "This tablet")
+    by_person = _count(here, PERSON_TRIES, LOCKED_FOR, at)
+    anywhere = _count_anywhere(person, at) if by_person else 0
+    if not anywhere:
+        _uncount(tablet)
+        if by_person:
+            _uncount(here)
+            person.refresh_from_db(fields=["pin_locked_until"])
+        raise _locked(person.pin_locked_until if by_person else here.get().locked_until, str(person))
+    if not check_password(pin, person.pin_hash):
+        _record_wrong(person, by_person, anywhere, tablet_id, on_tablet, note, at)
+        raise Refused(_sentence(person, PERSON_TRIES - by_person), field="pin")
+    with transaction.atomic():
+        _rows(person).update(pin_failures=0, pin_locked_until=None)
+        here.update(failures=0, locked_until=None)
+        _uncount(tablet)
+        yield
 
 
 def _rows(person: Any) -> QuerySet[Any]:
     return get_user_model().objects.filter(pk=person.pk)
 
 
-def _count_on_person(person: Any, at: datetime) -> int:
-    """Count one try and return which it is; 0 where no more are let through."""
+def _count_anywhere(person: Any, at: datetime) -> int:
+    """Count one try of a person on any tablet and return which it is; 0 where no more are let through."""
     with transaction.atomic():
         rows = _rows(person)
         rows.filter(pin_locked_until__lte=at).update(pin_failures=0, pin_locked_until=None)
-        lock = Case(When(pin_failures__gte=PERSON_TRIES - 1, then=Value(at + LOCKED_FOR)), default=None)
-        free = rows.filter(pin_locked_until__isnull=True, pin_failures__lt=PERSON_TRIES)
+        until = Value(at + LOCKED_ANYWHERE_FOR)
+        lock = Case(When(pin_failures__gte=ANYWHERE_TRIES - 1, then=until), default=None)
+        free = rows.filter(pin_locked_until__isnull=True, pin_failures__lt=ANYWHERE_TRIES)
         counted = free.update(pin_failures=F("pin_failures") + 1, pin_locked_until=lock)
         return rows.values_list("pin_failures", flat=True).get() if counted else 0
 
 
-def _count_on_tablet(tablet_id: int, at: datetime) -> int:
-    """Count one try and return which it is; 0 where no more are let through."""
+def _count(rows: QuerySet[Any], most: int, lasts: timedelta, at: datetime) -> int:
+    """Count one try in a row of tries and return which it is; 0 where no more are let through."""
     with transaction.atomic():
-        rows = Tablet.objects.filter(pk=tablet_id)
-        over = Q(locked_until__lte=at) | Q(locked_until__isnull=True, failed_at__lte=at - LOCKED_FOR)
+        over = Q(locked_until__lte=at) | Q(locked_until__isnull=True, failed_at__lte=at - lasts)
         rows.filter(over).update(failures=0, locked_until=None)
-        lock = Case(When(failures__gte=TABLET_TRIES - 1, then=Value(at + LOCKED_FOR)), default=None)
-        free = rows.filter(locked_until__isnull=True, failures__lt=TABLET_TRIES)
+        lock = Case(When(failures__gte=most - 1, then=Value(at + lasts)), default=None)
+        free = rows.filter(locked_until__isnull=True, failures__lt=most)
         counted = free.update(failures=F("failures") + 1, failed_at=at, locked_until=lock)
         return rows.values_list("failures", flat=True).get() if counted else 0
 
 
-def _uncount_on_tablet(tablet_id: int) -> None:
-    Tablet.objects.filter(pk=tablet_id, failures__gt=0).update(failures=F("failures") - 1, locked_until=None)
+def _uncount(rows: QuerySet[Any]) -> None:
+    rows.filter(failures__gt=0).update(failures=F("failures") - 1, locked_until=None)
 
 
 def _record_wrong(
-    person: Any, person_try: int, tablet_id: int, tablet_try: int, note: dict[str, Any], at: datetime
+    person: Any, by_person: int, anywhere: int, tablet_id: int, on_tablet: int, note: dict[str, Any], at: datetime
 ) -> None:
     log.warning("wrong PIN for person %s on tablet %s", person.pk, tablet_id)
     events: list[tuple[str, Any]] = [("typed a wrong PIN", person)]
-    if person_try >= PERSON_TRIES:
+    if by_person >= PERSON_TRIES:
         events.append(("locked out after wrong PINs", person))
-    if tablet_try >= TABLET_TRIES:
+    if anywhere >= ANYWHERE_TRIES:
+        events.append(("locked out everywhere after wrong PINs", person))
+    if on_tablet >= TABLET_TRIES:
         events.append(("tablet locked after wrong PINs", Tablet.objects.get(pk=tablet_id)))
     with transaction.atomic():
         for action, what in events:
@@ -134,7 +167,9 @@ def _record_wrong(
 def _sentence(person: Any, left: int) -> str:
     if left <= 0:
         minutes = int(LOCKED_FOR.total_seconds() // 60)
-        return f"That is not the PIN. {person} can try again in {minutes} minutes, or ask a manager for a new PIN."
+        return (
+            f"That is not the PIN. {person} can try again here in {minutes} minutes, or ask a manager for a new PIN."
+        )
     return f"That is not the PIN. {left} {'try' if left == 1 else 'tries'} left."
 
 

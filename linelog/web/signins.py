@@ -6,10 +6,13 @@ import logging
 from datetime import datetime
 from typing import Any
 
-from django.contrib.auth import get_user_model
+import axes.utils
+from django.contrib.auth import authenticate, get_user_model
 from django.db import transaction
+from django.http import HttpRequest
 
-from linelog.web import audit
+from linelog.web import audit, pins
+from linelog.web.errors import Refused
 from linelog.web.models import Tablet
 
 log = logging.getLogger(__name__)
@@ -24,6 +27,20 @@ def signed_in(*, person: Any, shared: bool, at: datetime) -> Tablet | None:
         tablet = Tablet.objects.create(account_id=person.pk, plant_id=person.plant_id, signed_in_at=at)
         audit.record(by=person, action="signed in a shared tablet", obj=person, at=at, after={"tablet": tablet.pk})
         return tablet
+
+
+def confirm(*, request: HttpRequest, password: str, at: datetime) -> None:
+    """Let a signed-in person show once more who they are, counted like a sign-in. Raises Refused."""
+    asked: Any = request
+    person = asked.user
+    if authenticate(request=request, username=person.get_username(), password=password) == person:
+        axes.utils.reset(username=person.get_username())
+        return
+    locked = bool(getattr(request, "axes_locked_out", False))
+    failed(username=person.get_username(), locked=locked, at=at)
+    if locked:
+        raise pins.Locked("Too many wrong passwords: wait 15 minutes.", field="password")
+    raise Refused("That is not your password.", field="password")
 
 
 def failed(*, username: str, locked: bool, at: datetime) -> None:

@@ -23,6 +23,7 @@ from linelog.plant.models import Machine
 from tests import factories
 from tests.alignment.helpers import HTMX, address, say_which_face, type_one, type_round
 from tests.alignment.invented import amend, keep, moved, pair, result, signed
+from tests.alignment.signing import sign
 
 pytestmark = pytest.mark.django_db
 
@@ -207,7 +208,7 @@ def test_the_signed_record_says_which_value_the_move_was_for(job, machine, domer
     Machine.objects.filter(pk=machine.pk).update(moves_for_running=True)
     type_round(client, visit, domer, HIGH)
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    assert client.post(address("sign", visit)).status_code == 302
+    assert sign(client, visit).status_code == 302
     assert StationNote.objects.get(station=domer).advised.startswith("For the running value: ")
     assert round(Result.objects.get(stage="as_left").y_um, 6) == 80.0
     page = client.get(address("visit", visit)).content.decode()

@@ -10,6 +10,7 @@ from linelog.alignment.models import MoveMade, Result, StationNote, Visit
 from linelog.web.models import AuditEvent
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, seen, type_round
+from tests.alignment.signing import sign
 
 pytestmark = pytest.mark.django_db
 
@@ -46,7 +47,7 @@ def test_the_whole_visit_from_opening_to_signature(job):
     assert refused.status_code == 422
     assert "was moved: sweep it again as left" in refused.content.decode()
     type_round(client, visit, domer, CENTRED, stage="as_left")
-    assert client.post(address("sign", visit)).status_code == 302
+    assert sign(client, visit).status_code == 302
     visit.refresh_from_db()
     assert (visit.state, visit.signed_by) == (Visit.State.SIGNED, mechanic)
     assert Result.objects.get(visit=visit, stage="as_left").verdict == "in"
@@ -61,7 +62,7 @@ def test_a_station_left_alone_must_be_said_so_and_is_carried_over(job):
     assert refused.status_code == 422
     assert "or say that it was not touched" in refused.content.decode()
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    assert client.post(address("sign", visit)).status_code == 302
+    assert sign(client, visit).status_code == 302
     left = Result.objects.get(visit=visit, station=domer, stage="as_left")
     found = Result.objects.get(visit=visit, station=domer, stage="as_found")
     assert left.carried
@@ -72,7 +73,7 @@ def test_a_signed_visit_takes_no_reading_and_keeps_its_own(job):
     client, visit, domer, _ = job
     type_round(client, visit, domer, CENTRED, stage="as_found")
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    client.post(address("sign", visit))
+    sign(client, visit)
     before = list(Result.objects.filter(visit=visit).order_by("pk").values())
     for name, data in {
         "reading": {"repeat": 1, "angle_deg": 0, "value": "0.9", "version": 1},
@@ -91,7 +92,7 @@ def test_an_amendment_stands_beside_the_signed_value(job):
     client, visit, domer, _ = job
     type_round(client, visit, domer, CENTRED, stage="as_found")
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    client.post(address("sign", visit))
+    sign(client, visit)
     result = Result.objects.get(visit=visit, stage="as_found")
     form = {"reason": "the dial was loose", "about": result.pk, "x": "0,020", "y": "-0.010"}
     assert client.post(address("amend", visit), form).status_code == 302
@@ -106,7 +107,7 @@ def test_an_amendment_without_a_reason_or_with_half_a_value_is_refused(job):
     client, visit, domer, _ = job
     type_round(client, visit, domer, CENTRED, stage="as_found")
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    client.post(address("sign", visit))
+    sign(client, visit)
     result = Result.objects.get(visit=visit, stage="as_found")
     for form, sentence in (
         ({"reason": "", "about": ""}, "This field is required"),

@@ -92,6 +92,7 @@ def test_from_sign_in_to_a_signed_visit_by_tab_and_enter_alone(page, at, machine
     type_sweep(page, ["0.01", "0.01", "0.01", "0.01"])
     expect(page.locator("#result")).to_contain_text("Leave it")
     enter(page, page.locator(".where a"))
+    enter(page, page.get_by_role("link", name="Sign and close"))
     enter(page, page.get_by_role("button", name="Sign and close"))
     expect(page.get_by_text(re.compile("Signed by"))).to_be_visible()
     assert Visit.objects.get().state == Visit.State.SIGNED

@@ -67,6 +67,7 @@ def test_from_sign_in_to_signed_visit_to_its_mark_on_the_machines_page(page, sig
     expect(result).to_contain_text("Leave it")
 
     page.get_by_role("link", name=machine.name).first.tap()
+    page.get_by_role("link", name="Sign and close").tap()
     page.get_by_role("button", name="Sign and close").tap()
     expect(page.get_by_text(re.compile("Signed by"))).to_be_visible()
     visit = Visit.objects.get()

@@ -23,7 +23,7 @@ from django.db import IntegrityError, connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 from django_tasks_db.models import DBTaskResult
 
-from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Visit
+from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Signature, Visit
 from linelog.planning.models import CalendarAddress, PlannedVisit, StopWindow
 from linelog.plant.models import Fitting, Person, RamSection, ToolPart
 from linelog.production.models import (
@@ -41,7 +41,7 @@ from linelog.trends.models import Around, Fit, MachineDrift, Piece, RepeatProble
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
-from linelog.web.models import AuditEvent, Job, Tablet, WorkerBeat, WriteKey
+from linelog.web.models import AuditEvent, Job, PinTries, Tablet, WorkerBeat, WriteKey
 from tests import factories
 from tests.alignment.test_signed_protected import signed
 
@@ -114,7 +114,9 @@ def fill(media: Path) -> None:
     Signal.objects.create(machine=machine, rate=0.1 + 0.2, centre=1e-17, counts=9, made=10**12, **about, **answer)
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
-    Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)
+    tablet = Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)
+    PinTries.objects.create(person_id=by.pk, tablet_id=tablet.pk, failures=2, failed_at=AT)
+    Signature.objects.create(visit=open_visit, name=NASTY, role="mechanic", names={"machine": NASTY})
     WorkerBeat.objects.create(name="w", at=AT)
     group = Group.objects.create(name="g")
     group.permissions.add(Permission.objects.first())

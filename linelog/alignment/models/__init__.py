@@ -5,6 +5,7 @@ from linelog.alignment.models.bar import BarSetup, SetByFitting
 from linelog.alignment.models.bushing import BushingClearance, BushingFitted, BushingPosition
 from linelog.alignment.models.capture import Capture, CaptureLimit, CaptureValue, Probe, ProbeSetup
 from linelog.alignment.models.lockout import Lockout, PersonalLock
+from linelog.alignment.models.signature import Signature
 from linelog.alignment.models.sweep import Reading, Result, RunningReading, Seat, Stage, Sweep
 from linelog.alignment.models.visit import Amendment, MoveMade, Photo, StationNote, Visit
 
@@ -30,6 +31,7 @@ __all__ = [
     "RunningReading",
     "Seat",
     "SetByFitting",
+    "Signature",
     "Stage",
     "StationNote",
     "Sweep",

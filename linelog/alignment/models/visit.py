@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
@@ -85,6 +87,12 @@ class Visit(models.Model):
     def is_open(self) -> bool:
         """Whether readings may still be logged."""
         return self.state == self.State.OPEN
+
+    @property
+    def signer(self) -> str:
+        """Who signed, by the name of that day; empty where nobody has."""
+        signature: Any = getattr(self, "signature", None)
+        return str(signature.name if signature is not None else self.signed_by or "")
 
 
 class StationNote(models.Model):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from linelog.alignment.models import Visit
-from linelog.plant.models import Person
+from linelog.alignment.models import StationNote, Visit
+from linelog.plant.models import Person, Station
+from linelog.web import audit
 from linelog.web.errors import NotAllowed, Refused
 from linelog.web.permissions import Permission, may
 
@@ -32,3 +33,9 @@ def locked_open_visit(visit: Visit, by: Person) -> Visit:
 def measured_at(visit: Visit, at: datetime) -> datetime:
     """Return when something typed now was measured: what is copied from paper belongs to the day on the paper."""
     return visit.opened_at if visit.from_paper else at
+
+
+def withdraw_not_touched(visit: Visit, station: Station, by: Person, at: datetime) -> None:
+    """Take back that a station was not touched: what was said before a change does not speak of what stands now."""
+    if StationNote.objects.filter(visit=visit, station=station, not_touched=True).update(not_touched=False):
+        audit.record(by=by, action="took back not touched", obj=station, at=at)

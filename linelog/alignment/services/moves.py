@@ -14,7 +14,7 @@ from linelog.alignment import adjuster_state
 from linelog.alignment.models import Capture, Lockout, MoveMade, Result, RunningReading, Stage, StationNote, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services import lockouts
-from linelog.alignment.services.guard import locked_open_visit, measured_at
+from linelog.alignment.services.guard import locked_open_visit, measured_at, withdraw_not_touched
 from linelog.calc.verdict import judge
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import audit, writes
@@ -40,10 +40,6 @@ class Done:
     turns: float | None = None
 
 
-def _touch(visit: Visit, station: Station) -> None:
-    StationNote.objects.filter(visit=visit, station=station, not_touched=True).update(not_touched=False)
-
-
 @transaction.atomic
 def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: datetime, key: str = "") -> int:
     """Log one move that was made; returns its id. Logging it takes back 'not touched'."""
@@ -67,7 +63,7 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
             by=by,
             at=measured_at(fresh, at),
         )
-        _touch(fresh, station)
+        withdraw_not_touched(fresh, station, by, at)
         adjuster_state.draw_stock(done.adjuster, move.put_in_um, -1)
         audit.record(by=by, action="logged move", obj=move, at=at, after=audit.snapshot(move))
         return move.pk

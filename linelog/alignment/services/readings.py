@@ -13,7 +13,7 @@ from linelog.alignment import clock
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.queries import sweep_defaults
-from linelog.alignment.services.guard import locked_open_visit, measured_at
+from linelog.alignment.services.guard import locked_open_visit, measured_at, withdraw_not_touched
 from linelog.alignment.services.lockouts import require_lockout
 from linelog.alignment.services.results import store_results
 from linelog.plant.models import Person, Station
@@ -189,6 +189,8 @@ def save_reading(
             audit.record(by=by, action=action, obj=now, at=at, before=before, after=audit.snapshot(now))
         if sweep.odd_accepted and action:
             Sweep.objects.filter(pk=sweep.pk).update(odd_accepted=False)
+        if (now is not None and action) or before is not None:
+            withdraw_not_touched(fresh, place.station, by, at)
         store_results(visit=fresh, station=place.station, stage=place.stage, at=measured_at(fresh, at))
         return now.version if now else 0
 
@@ -226,6 +228,7 @@ def _set_up(visit: Visit, place: Place, choice: SweepChoice, version: int, by: P
     sweep.version += 1
     sweep.save(update_fields=[*chosen, "version", "odd_accepted"])
     audit.record(by=by, action="set up sweep", obj=sweep, at=at, before=before, after=audit.snapshot(sweep))
+    withdraw_not_touched(visit, place.station, by, at)
     store_results(visit=visit, station=place.station, stage=place.stage, at=measured_at(visit, at))
     return sweep.version
 

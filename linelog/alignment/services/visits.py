@@ -8,12 +8,14 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import Q
 
-from linelog.alignment.models import Lockout, Visit
+from linelog.alignment.models import Lockout, Signature, Visit
 from linelog.alignment.services import lockouts
 from linelog.alignment.services.amending import tell
 from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.alignment.services.lockouts import Verification
+from linelog.alignment.signing.names import names_of
+from linelog.alignment.signing.record import Line, differences, digest_of, record_of
 from linelog.plant.models import Fitting, Machine, Person
 from linelog.web import audit, units
 from linelog.web.errors import Conflict, Refused
@@ -103,23 +105,45 @@ def change_conditions(
 
 
 @transaction.atomic
-def sign_visit(*, by: Person, visit: Visit, at: datetime) -> Visit:
-    """Sign and close; from now on only amendments can be added."""
+def sign_visit(
+    *, by: Person, visit: Visit, at: datetime, seen: str | None = None, proof: str = Signature.Proof.SESSION
+) -> Visit:
+    """Sign and close; from now on only amendments can be added.
+
+    seen   the record as the signer saw it (`signing.record.sealed`). Where it has changed since, nothing is signed:
+           Conflict, with the differences in `theirs`. None signs what stands, for what no person looks at.
+    proof  how the signer showed who they are
+    """
     check_may(by, Permission.SIGN_VISIT, "Your role may not sign a visit.")
     fresh = locked_open_visit(visit, by)
     if not (fresh.results.exists() or fresh.clearances.exists() or fresh.bushing_positions.exists()):
         raise Refused("Nothing was measured: log a sweep, or drop the visit with a reason.")
+    record = record_of(fresh, units.of(by))
+    if seen is not None:
+        _check_seen(fresh, seen, record)
     close_stations(visit=fresh, at=at)
     freeze_advice(visit=fresh, unit=units.of(by), at=at)
+    signature = Signature.objects.create(
+        visit=fresh, name=str(by), role=by.role, proof=proof, digest=digest_of(record), names=names_of(fresh)
+    )
     before = audit.snapshot(fresh)
     fresh.state = Visit.State.SIGNED
     fresh.signed_by = by
     fresh.signed_at = at
     fresh.version += 1
     fresh.save(update_fields=["state", "signed_by", "signed_at", "version"])
-    audit.record(by=by, action="signed visit", obj=fresh, at=at, before=before, after=audit.snapshot(fresh))
+    after = {**audit.snapshot(fresh), "record": signature.digest, "proof": proof}
+    audit.record(by=by, action="signed visit", obj=fresh, at=at, before=before, after=after)
     tell(fresh, at)
     return fresh
+
+
+def _check_seen(visit: Visit, seen: str, record: list[Line]) -> None:
+    changed = differences(visit, seen, record)
+    if changed is None:
+        raise Refused("What you saw is not known: look at what is signed, then sign it.")
+    if changed:
+        raise Conflict("It has changed since you looked: nothing is signed. Look at both below.", theirs=changed)
 
 
 @transaction.atomic

@@ -23,6 +23,7 @@ from linelog.alignment.pages import StationPage, station_page
 from linelog.alignment.place import place_from
 from linelog.alignment.queries import sweeps_of, visits_for
 from linelog.alignment.services.bushings import wear_limit_um
+from linelog.alignment.signing.names import as_signed
 from linelog.alignment.views.lockouts import lockout_context
 from linelog.plant.models import Station
 from linelog.plant.requests import Request
@@ -38,6 +39,7 @@ def visit_and_station(request: Request, visit_id: int, station_id: int) -> tuple
     visit = get_object_or_404(visits_for(request.user), pk=visit_id)
     station = get_object_or_404(Station.objects.for_user(request.user), pk=station_id, machine_id=visit.machine_id)
     station.machine = visit.machine
+    as_signed(visit, [station])
     return visit, in_force(visit, [station])[0]
 
 

@@ -25,6 +25,7 @@ from linelog.alignment.queries import also_here, station_lines, stations_of, vis
 from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import amending
 from linelog.alignment.services import visits as services
+from linelog.alignment.signing.names import as_signed, signature_of
 from linelog.alignment.views.lockouts import lockout_context
 from linelog.plant.lockout import words_of
 from linelog.plant.models import Machine
@@ -89,15 +90,20 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
     """Render a visit; `forms` hands back what was refused, with its sentences."""
     now = timezone.now()
     lines = station_lines(visit, now)
+    for line in lines:
+        as_signed(visit, [line.station], line.moves)
+    photos = list(visit.photos.select_related("station", "by"))
+    as_signed(visit, made=photos)
     context = {
         "visit": visit,
+        "signature": signature_of(visit),
         "lines": lines,
         "expects_running": any(
             one and one.running for line in lines for one in (line.found_stands, line.left_stands)
         ),
         "amendments": visit.amendments.select_related("station", "by").prefetch_related("readings__reading"),
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
-        "photos": visit.photos.select_related("station", "by"),
+        "photos": photos,
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
         "entry_urls": entry_urls(visit, stations_of(visit.machine)) if visit.is_open else [],
         "may_log": visit.is_open and may(request.user, Permission.LOG_VISIT),
@@ -151,18 +157,6 @@ def edit(request: Request, visit_id: int) -> HttpResponse:
             form.add_error(None, refusal.message)
     context = {"form": form, "visit": visit, "theirs": theirs}
     return render(request, "alignment/edit.html", context, status=status)
-
-
-@require_POST
-@needs(Permission.SIGN_VISIT)
-def sign(request: Request, visit_id: int) -> HttpResponse:
-    """Sign a visit; where something is unfinished, say what."""
-    visit = get_object_or_404(visits_for(request.user), pk=visit_id)
-    try:
-        services.sign_visit(by=request.user, visit=visit, at=timezone.now())
-    except Refused as refusal:
-        return visit_page(request, visit, status=refusal.status, sign_problem=refusal.message)
-    return redirect("alignment:visit", visit.pk)
 
 
 @require_POST

@@ -48,6 +48,22 @@ class PlantForm(SetUpForm):
     tablet_timeout_minutes = whole("A shared tablet is given back after (minutes)", 1, 1440)
     inch_tilt = forms.ChoiceField(label="Who reads inches reads tilts in", choices=Plant.InchTilt.choices)
     temperature_in = forms.ChoiceField(label="Temperatures in", choices=Plant.Temperature.choices)
+    sign_proof = forms.ChoiceField(
+        label="Signing a visit asks for the PIN or password again",
+        choices=Plant.SignProof.choices,
+        help_text="A tablet that lies unlocked must not sign for whoever was there last.",
+    )
+    nightly_at = clock_time("Nightly tidying up and refitting at")
+    keep_working_days = whole(
+        "Keep keys of writes, results of tasks and finished jobs (days)",
+        7,
+        3650,
+        help_text="No tablet may wait longer with what it has not sent.",
+    )
+    keep_sign_ins_days = whole("Keep the log of sign-ins (days)", 7, 3650)
+    keep_uploads_days = whole(
+        "Keep uploaded files of counts (days)", 7, 36_500, help_text="The counts stay; so does every signed record."
+    )
     is_invented = forms.BooleanField(
         required=False,
         label="This plant is invented",
@@ -137,17 +153,12 @@ class PlantForm(SetUpForm):
     )
 
     groups = (
+        ("The plant", ("name", "timezone", "day_starts", "date_code", "inch_tilt", "temperature_in", "is_invented")),
         (
-            "The plant",
+            "Tablets, signatures, what is kept",
             (
-                "name",
-                "timezone",
-                "day_starts",
-                "date_code",
-                "inch_tilt",
-                "temperature_in",
-                "tablet_timeout_minutes",
-                "is_invented",
+                *("tablet_timeout_minutes", "sign_proof", "nightly_at"),
+                *("keep_working_days", "keep_sign_ins_days", "keep_uploads_days"),
             ),
         ),
         (

@@ -31,6 +31,13 @@ class Plant(models.Model):
         CELSIUS = "C", "°C"
         FAHRENHEIT = "F", "°F"
 
+    class SignProof(models.TextChoices):
+        """When a signature asks for the PIN or the password again."""
+
+        SHARED = "shared", "On shared tablets"
+        ALWAYS = "always", "Always"
+        NEVER = "never", "Never"
+
     name = models.CharField(max_length=80, unique=True)
     timezone = models.CharField(max_length=60, default="UTC")
     day_starts = models.TimeField(default=dt.time(6, 0), help_text="The production day begins at this time.")
@@ -47,6 +54,19 @@ class Plant(models.Model):
         default=80.0, help_text="Diametral clearance at which a bushing is worn out. Common practice, no source."
     )
     tablet_timeout_minutes = models.PositiveIntegerField(default=10)
+    sign_proof = models.CharField(
+        max_length=6,
+        choices=SignProof,
+        default=SignProof.SHARED,
+        help_text="Signing a visit asks for the PIN or password again.",
+    )
+
+    nightly_at = models.TimeField(default=dt.time(2, 30), help_text="Tidying up and refitting, in the plant's time.")
+    keep_working_days = models.PositiveIntegerField(
+        default=30, help_text="Keys of writes, results of tasks, finished jobs. A tablet may be away no longer."
+    )
+    keep_sign_ins_days = models.PositiveIntegerField(default=180, help_text="The log of sign-ins.")
+    keep_uploads_days = models.PositiveIntegerField(default=730, help_text="Files of counts; the counts stay.")
 
     risk_percent = models.FloatField(default=20.0, help_text="Alignment is due at this risk of being out.")
     longest_interval_days = models.PositiveIntegerField(default=120)
@@ -119,6 +139,10 @@ class Plant(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(visit_base_hours__gt=0) & Q(assumed_rise_percent__gte=0), name="plant_planning_possible"
+            ),
+            models.CheckConstraint(
+                condition=Q(keep_working_days__gte=7) & Q(keep_sign_ins_days__gte=7) & Q(keep_uploads_days__gte=7),
+                name="plant_keeps_a_week_at_least",
             ),
             models.CheckConstraint(
                 condition=Q(cup_wall_um__gt=0)

@@ -60,7 +60,9 @@ def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
     """Read the head of a machine's page; its drift is worked out anew where the log has changed since."""
     plant = machine.line.plant
     visits = (
-        Visit.objects.filter(machine=machine).select_related("signed_by", "opened_by").order_by("-opened_at", "-pk")
+        Visit.objects.filter(machine=machine)
+        .select_related("signed_by", "opened_by", "signature")
+        .order_by("-opened_at", "-pk")
     )
     last = visits.filter(state=Visit.State.SIGNED).first()
     last_day = last.opened_at.astimezone(zone(plant)).date() if last else None

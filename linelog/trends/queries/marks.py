@@ -53,18 +53,16 @@ def _visits(machine: Machine, begins: dt.datetime | None, ends: dt.datetime) -> 
     rows = (
         Visit.objects.filter(_between("opened_at", begins, ends), machine=machine, state=Visit.State.SIGNED)
         .order_by("opened_at", "pk")
-        .values_list(
-            "pk", "opened_at", "reason", "signed_by__first_name", "signed_by__last_name", "signed_by__username"
+        .select_related("signature", "signed_by")
+        .only(
+            *("opened_at", "reason", "signature__name"),
+            *("signed_by__first_name", "signed_by__last_name", "signed_by__username"),
         )
     )
     return [
-        Mark(at, MarkKind.VISIT, Visit.Reason(reason).label, _signed(first, last, user), visit_url(pk))
-        for pk, at, reason, first, last, user in rows
+        Mark(row.opened_at, MarkKind.VISIT, row.get_reason_display(), f"signed by {row.signer}", visit_url(row.pk))
+        for row in rows
     ]
-
-
-def _signed(first: str, last: str, username: str) -> str:
-    return f"signed by {f'{first} {last}'.strip() or username}"
 
 
 def _tooling(machine: Machine, begins: dt.datetime | None, ends: dt.datetime) -> list[Mark]:

@@ -63,7 +63,7 @@ class Log:
 
 def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datetime) -> Log:
     """Read it."""
-    signed = Visit.objects.filter(machine=machine, state=Visit.State.SIGNED).select_related("signed_by")
+    signed = Visit.objects.filter(machine=machine, state=Visit.State.SIGNED).select_related("signed_by", "signature")
     visits = tuple(signed.filter(opened_at__lte=ends).order_by("-opened_at", "-pk")[:VISITS])
     after = signed.filter(opened_at__gt=ends).order_by("opened_at", "pk").first()
     looked_at = [visit.pk for visit in visits] + ([after.pk] if after else [])

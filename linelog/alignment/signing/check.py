@@ -1,0 +1,153 @@
+"""What a signer should know before signing: what must be done first, and what is signed as it is."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+from linelog.alignment.computing import StationOutcome, compute
+from linelog.alignment.models import MoveMade, Stage, Sweep, Visit
+from linelog.alignment.queries import StationLine, station_lines, sweeps_of
+from linelog.calc.units import Unit
+from linelog.plant.models import Station
+
+
+class Code(StrEnum):
+    """What can be open about a station, or about the visit as a whole."""
+
+    NOTHING = "nothing"
+    MOVED_NOT_SWEPT = "moved_not_swept"
+    NOT_SAID = "not_said"
+    MISSING = "missing"
+    NOT_WHOLE = "not_whole"
+    UNCONFIRMED = "unconfirmed"
+    FACE_NOT_SWEPT = "face_not_swept"
+    MOVED_AFTER = "moved_after"
+    LOCKOUT = "lockout"
+
+
+FIRST = frozenset({Code.NOTHING, Code.MOVED_NOT_SWEPT, Code.NOT_SAID})
+SENTENCES = {
+    Code.NOTHING: "Nothing was measured: log a sweep, or drop the visit with a reason.",
+    Code.MOVED_NOT_SWEPT: "It was moved: sweep it again as left.",
+    Code.NOT_SAID: "Sweep it as left, or say that it was not touched.",
+    Code.MISSING: "It was not measured in this visit.",
+    Code.NOT_WHOLE: "Some positions were not read.",
+    Code.UNCONFIRMED: "The program asked to read it again, and nobody confirmed the readings.",
+    Code.FACE_NOT_SWEPT: "It was tilted, and its face was not swept after that: what tilt is left is not known.",
+    Code.MOVED_AFTER: "A move was logged after its sweep as left. If it was made after it too, sweep it again.",
+    Code.LOCKOUT: "The return to service is not written down: the lockout still stands in the log.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """One thing that is open; without a station it is the visit's."""
+
+    code: Code
+    station: Station | None = None
+    stage: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """What it is, in a sentence."""
+        return SENTENCES[self.code]
+
+    @property
+    def comes_first(self) -> bool:
+        """Whether it must be done before the visit can be signed."""
+        return self.code in FIRST
+
+
+@dataclass(frozen=True, slots=True)
+class ToSign:
+    """The stations of a visit as they would be signed, and what is open about them."""
+
+    lines: list[StationLine]
+    found: list[Open] = field(default_factory=list)
+
+    @property
+    def first(self) -> list[Open]:
+        """What must be done first."""
+        return [one for one in self.found if one.comes_first]
+
+    @property
+    def known(self) -> list[Open]:
+        """What is signed as it is."""
+        return [one for one in self.found if not one.comes_first]
+
+
+def to_sign(visit: Visit, unit: Unit) -> ToSign:
+    """Look a visit through before it is signed."""
+    lines = station_lines(visit)
+    sweeps: dict[tuple[int, str], list[Sweep]] = defaultdict(list)
+    for row in sweeps_of(visit):
+        sweeps[row.station_id, row.stage].append(row)
+    found = [] if visit.results.exists() else [Open(Code.NOTHING)]
+    for line in lines:
+        found += _of_station(visit, line, sweeps, unit)
+    if not visit.machine_runs and lockout_stands(visit):
+        found.append(Open(Code.LOCKOUT))
+    return ToSign(lines, found)
+
+
+def lockout_stands(visit: Visit) -> bool:
+    """Say whether the last lockout of the visit has no return to service; where lockouts are not kept, no."""
+    lockouts: Any = getattr(visit, "lockouts", None)
+    last = None if lockouts is None else lockouts.order_by("verified_at", "pk").last()
+    return last is not None and last.returned_at is None
+
+
+def _of_station(
+    visit: Visit, line: StationLine, sweeps: dict[tuple[int, str], list[Sweep]], unit: Unit
+) -> Iterable[Open]:
+    station = line.station
+    swept = {stage: sweeps.get((station.pk, stage), []) for stage in Stage.values}
+    read = {stage: [row for row in rows if row.readings.all()] for stage, rows in swept.items()}
+    if line.found is None and line.left is None and not any(read.values()) and not line.moves:
+        if not line.running:
+            yield Open(Code.MISSING, station)
+        return
+    if line.moves and line.left is None:
+        yield Open(Code.MOVED_NOT_SWEPT, station)
+    elif line.found is not None and line.left is None and not (line.note and line.note.not_touched):
+        yield Open(Code.NOT_SAID, station)
+    for stage, rows in read.items():
+        if rows:
+            outcome = compute(
+                station=station, stage=stage, plant=visit.machine.line.plant, rows=swept[stage], unit=unit
+            )
+            yield from _of_sweeps(station, stage, outcome)
+    yield from _after_moves(station, line.moves, read[Stage.AS_LEFT], read[Stage.AS_FOUND])
+
+
+def _of_sweeps(station: Station, stage: str, outcome: StationOutcome) -> Iterable[Open]:
+    every = [one for one in (*outcome.seats.values(), outcome.face) if one is not None and one.readings]
+    if any(one.missing_deg or one.left_out for one in every):
+        yield Open(Code.NOT_WHOLE, station, stage)
+    if any(one.read_again and not (one.row and one.row.odd_accepted) for one in every):
+        yield Open(Code.UNCONFIRMED, station, stage)
+
+
+def _after_moves(
+    station: Station, moves: tuple[MoveMade, ...], left: list[Sweep], found: list[Sweep]
+) -> Iterable[Open]:
+    if not moves:
+        return
+    rims, faces = ([row for row in left if row.kind == kind] for kind in (Sweep.Kind.RIM, Sweep.Kind.FACE))
+    tilts = [move.at for move in moves if move.adjuster is not None and move.adjuster.along_z]
+    had_face = any(row.kind == Sweep.Kind.FACE for row in found) or station.face_radius_mm is not None
+    if tilts and had_face and _last(faces) < max(tilts):
+        yield Open(Code.FACE_NOT_SWEPT, station, Stage.AS_LEFT)
+    if rims and _last(rims) < max(move.at for move in moves):
+        yield Open(Code.MOVED_AFTER, station, Stage.AS_LEFT)
+
+
+def _last(rows: list[Sweep]) -> datetime:
+    """Return when the newest reading of these sweeps was typed; the beginning of time where there is none."""
+    times = [reading.at for row in rows for reading in row.readings.all()]
+    return max(times, default=datetime.min.replace(tzinfo=UTC))
