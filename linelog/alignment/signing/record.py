@@ -151,7 +151,7 @@ def _result(row: Result, unit: Unit) -> tuple[str, str]:
     size, doubt = units.show_um(row.radial_um, unit), units.show_um(row.expanded_um, unit, with_unit=True)
     seat = f", {row.get_seat_display().lower()}" if row.seat else ""
     what = f"{row.station}, {row.get_stage_display().lower()}{seat}: {row.get_method_display().lower()} offset"
-    return what, f"{size} ± {doubt}, {row.verdict or 'no verdict'}"
+    return what, f"{size} ± {doubt}, {'verdict withheld' if row.withheld else row.verdict}"
 
 
 def _note(row: StationNote, unit: Unit) -> tuple[str, str]:
