@@ -106,6 +106,8 @@ def _of_station(
     visit: Visit, line: StationLine, sweeps: dict[tuple[int, str], list[Sweep]], unit: Unit
 ) -> Iterable[Open]:
     station = line.station
+    if station.is_bushing:
+        return  # measured by its clearance, not by a sweep
     swept = {stage: sweeps.get((station.pk, stage), []) for stage in Stage.values}
     read = {stage: [row for row in rows if row.readings.all()] for stage, rows in swept.items()}
     if line.found is None and line.left is None and not any(read.values()) and not line.moves:
