@@ -141,7 +141,7 @@ def test_rows_slipped_under_a_signature_are_refused():
 
 
 def test_every_other_kept_table_has_the_same_rules():
-    """Tables that hang on a visit are ruled by one function; those not on the list above are as shut as those on it."""
+    """Tables that hang on a visit are ruled by one function: those not listed above are as shut as those listed."""
     rules = protection.rules()
     others = {rule.table for rule in rules} - {model._meta.db_table for model in TABLES.values()}
     for table in others:
