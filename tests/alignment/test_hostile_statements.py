@@ -147,5 +147,6 @@ def test_every_other_kept_table_has_the_same_rules():
     for table in others:
         own = {rule.write: rule.when for rule in rules if rule.table == table}
         assert set(own) == {"INSERT", "UPDATE", "DELETE", "TRUNCATE"}
-        assert "NEW.id <> OLD.id" in own["UPDATE"]
-        assert "there.id = NEW.id" in own["INSERT"]
+        is_shut = own["UPDATE"] == own["DELETE"] == "1 = 1"
+        assert is_shut or "NEW.id <> OLD.id" in own["UPDATE"]
+        assert "id = NEW.id" in own["INSERT"]

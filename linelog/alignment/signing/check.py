@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
 
 from linelog.alignment.computing import StationOutcome, compute
 from linelog.alignment.models import MoveMade, Stage, Sweep, Visit
@@ -87,7 +86,8 @@ def to_sign(visit: Visit, unit: Unit) -> ToSign:
     sweeps: dict[tuple[int, str], list[Sweep]] = defaultdict(list)
     for row in sweeps_of(visit):
         sweeps[row.station_id, row.stage].append(row)
-    found = [] if visit.results.exists() else [Open(Code.NOTHING)]
+    measured = visit.results.exists() or visit.clearances.exists() or visit.bushing_positions.exists()
+    found = [] if measured else [Open(Code.NOTHING)]
     for line in lines:
         found += _of_station(visit, line, sweeps, unit)
     if not visit.machine_runs and lockout_stands(visit):
@@ -96,9 +96,8 @@ def to_sign(visit: Visit, unit: Unit) -> ToSign:
 
 
 def lockout_stands(visit: Visit) -> bool:
-    """Say whether the last lockout of the visit has no return to service; where lockouts are not kept, no."""
-    lockouts: Any = getattr(visit, "lockouts", None)
-    last = None if lockouts is None else lockouts.order_by("verified_at", "pk").last()
+    """Say whether the last lockout of the visit has no return to service."""
+    last = visit.lockouts.order_by("verified_at", "pk").last()
     return last is not None and last.returned_at is None
 
 
