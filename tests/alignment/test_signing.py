@@ -61,7 +61,7 @@ class Job:
         return MoveMade.objects.create(visit=self.visit, station=self.station, **at)
 
     def codes(self, station=None):
-        found = to_sign(Visit.objects.get(pk=self.visit.pk), Unit.MM).found
+        found = to_sign(Visit.objects.get(pk=self.visit.pk), Unit.MM, timezone.now()).found
         return {one.code for one in found if one.station == (station or self.station) or one.station is None}
 
     @property

@@ -80,9 +80,9 @@ class ToSign:
         return [one for one in self.found if not one.comes_first]
 
 
-def to_sign(visit: Visit, unit: Unit) -> ToSign:
+def to_sign(visit: Visit, unit: Unit, now: datetime) -> ToSign:
     """Look a visit through before it is signed."""
-    lines = station_lines(visit)
+    lines = station_lines(visit, now)
     sweeps: dict[tuple[int, str], list[Sweep]] = defaultdict(list)
     for row in sweeps_of(visit):
         sweeps[row.station_id, row.stage].append(row)

@@ -84,7 +84,7 @@ def _page(request: Request, visit: Visit, form: SignForm, proof: str, changed: A
         "form": form,
         "proof": proof,
         "changed": changed,
-        "check": to_sign(visit, unit),
+        "check": to_sign(visit, unit, timezone.now()),
         "seen": sealed(visit, record),
     }
 
