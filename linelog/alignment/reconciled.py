@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from django.db.models import Exists, OuterRef, Prefetch, QuerySet, Subquery
 
@@ -12,7 +12,8 @@ from linelog.alignment.hanging import nose_for
 from linelog.alignment.models import Result, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.pairs import FoundPair, floor_um, pairs_of
-from linelog.calc.differences import Step
+from linelog.alignment.services.bushings import wear_limit_um
+from linelog.calc.differences import Step, passes
 from linelog.calc.errors import CalcError
 from linelog.calc.reconcile import Agreement, BeamModel, Check, Learned, check, learn
 from linelog.plant.adjusting import reference_z_mm
@@ -112,7 +113,7 @@ def running_stations(user: Person) -> QuerySet[Station]:
         Station.objects.for_user(user)
         .filter(Exists(ran), is_active=True)
         .annotate(travel_mm=Subquery(swept.values("ram_position_mm")[:1]))
-        .select_related("machine__line")
+        .select_related("machine__line__plant")
         .prefetch_related(Prefetch("machine__ram_sections", queryset=RamSection.objects.order_by("order")))
         .order_by("machine__line__name", "machine__name", "machine_id", "order", "pk")
     )
@@ -127,7 +128,12 @@ def reconcile(stations: QuerySet[Station], at: dt.datetime) -> list[Reconciled]:
         machine = station.machine
         if machine.pk not in rams:
             rams[machine.pk] = ram_record(machine, list(machine.ram_sections.all())).hanging
-    return [_reconciled(one, pairs.get(one.pk, ()), rams[one.machine_id], at) for one in rows]
+    fronts = Station.objects.filter(machine__in=list(rams), kind=Station.Kind.FRONT_BUSHING, is_active=True)
+    fronts = fronts.select_related("machine__line__plant")
+    own = {front.machine_id: front for front in fronts} if rows else {}
+    worn = {pk: wear_limit_um(front, front.machine.line.plant) for pk, front in own.items()}
+    found = [_reconciled(one, pairs.get(one.pk, ()), rams[one.machine_id], at) for one in rows]
+    return [replace(one, passing=_passing(one, rams[one.station.machine_id], worn, at)) for one in found]
 
 
 def _reconciled(
@@ -163,6 +169,29 @@ def _clearance(hanging: HangingRam, tipped_um: float, apart_um: float) -> float 
         return None
     needed = now * (tipped_um + apart_um) / tipped_um
     return needed if needed <= MOST_SHOWN_UM else None
+
+
+def _passing(
+    one: Reconciled, hanging: HangingRam | None, worn: Mapping[int, float], at: dt.datetime
+) -> Passes | None:
+    """Return when the difference tells that the clearance passes its wear limit; None where it does not go there.
+
+    The ram tips by its clearance: at the limit it hangs lower by what the clearance has grown till then.
+    """
+    limit = worn.get(one.station.machine_id)
+    beam, tipped = _beam(one.station, hanging)
+    if hanging is None or beam is None or one.learned is None or limit is None:
+        return None
+    now = hanging.ram.front.clearance_um
+    if tipped >= 0.0 or now <= 0.0 or hanging.ram.front.film_n_per_um is not None:
+        return None
+    found = passes(one.learned.courses.up, beam.deflection_um + tipped * (limit / now - 1.0))
+    if found is None:
+        return None
+    first = min(pair.pair.running.when for pair in one.pairs)
+    on, earliest = (first + dt.timedelta(days=days) for days in (found.on, found.earliest))
+    latest = None if found.latest is None else first + dt.timedelta(days=found.latest)
+    return Passes(limit, on.date(), earliest.date(), latest.date() if latest else None, on <= at)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,7 @@
 """Beam against experience: agreement, the flag where they part, the list of machines, and the manager's switch."""
 
+import datetime as dt
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -195,3 +197,25 @@ def test_a_running_value_of_the_past_alone_is_no_pair(manager, machine, domer):
     keep(first, result(first, domer, "as_left", 0.0, -90.0, method="running"))
     keep(second, result(second, domer, "as_left", 0.0, 10.0))
     assert only(manager).pairs == ()
+
+
+def test_a_wearing_machine_is_told_the_day_of_its_limit(signed_in, manager, machine, domer, monkeypatch):
+    """By hand: at the domer (650 mm from a span of 480) the ram tips by C/2 + C*650/480 of its clearance C."""
+    Machine.objects.filter(pk=machine.pk).update(bushing_clearance_um=40.0, rear_clearance_um=None)
+    machine.refresh_from_db()
+    droop, tip = droop_of(machine), 0.5 + 650.0 / machine.bushing_span_mm
+    for number in range(8):  # the clearance grows by 4 um every 30 days from its 40 um
+        up = 80.0 + droop - tip * 4.0 * number + (1.0 if number % 2 else -1.0)
+        pair(machine, domer, 30 * number - 215, (1.0, 80.0), (1.0, up))
+    limit = machine.line.plant.bushing_wear_limit_um
+    one = only(manager)
+    assert one.learned.moves
+    days = (limit - 40.0) / 4.0 * 30.0 - 215.0
+    expected = (factories.NOW + dt.timedelta(days=days)).date()
+    assert abs((one.passing.on - expected).days) <= 25
+    assert one.passing.earliest <= one.passing.on
+    client = signed_in(manager)
+    monkeypatch.setattr("django.utils.timezone.now", lambda: factories.NOW)
+    page = client.get(at("reconciled", machine)).content.decode()
+    assert "By it the clearance passes its limit of" in page
+    assert f"about {one.passing.on.isoformat()}" in page
