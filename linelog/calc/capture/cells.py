@@ -19,8 +19,13 @@ Flags = NDArray[np.bool_]
 _RAIL_CELLS = 8
 _RAIL_SHARE = 0.8
 _RAIL_NEAR = 0.02
+#: A file is rounded: its highest level holds whatever comes within half a step of it. What comes so many steps near
+#: without stopping at the top shows a path that turns there by itself. No source.
+_RAIL_STEPS = 4.0
 #: So many bins on end at exactly one value, while other probes move, are a probe that hangs. No source.
 _HANGING_SHARE = 6
+#: Where the other probes stand still in more than this share of those bins too, it is the rounding of the file.
+_STILL_OTHERS = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,33 +56,46 @@ def join_cells(parts: list[Cells]) -> Cells:
 
 @dataclass(slots=True)
 class Rails:
-    """The ends of each probe's range, stated or learned from readings that pile up at one value."""
+    """The ends of each probe's range, stated or learned from readings that pile up at one value.
+
+    `step` is what each probe's readings are rounded to, in file units, as far as was seen; infinite before that.
+    """
 
     low: Floats
     high: Floats
     stated: Flags
+    step: Floats
 
     @classmethod
     def of(cls, ring: Ring) -> "Rails":
         """Return the rails that the set-up states; infinite where it does not."""
         low = np.array([-np.inf if probe.low is None else probe.low for probe in ring.probes])
         high = np.array([np.inf if probe.high is None else probe.high for probe in ring.probes])
-        return cls(low, high, np.isfinite(low) | np.isfinite(high))
+        return cls(low, high, np.isfinite(low) | np.isfinite(high), np.full(low.shape, np.inf))
 
     def learn(self, lowest: Floats, highest: Floats) -> None:
         """Look for a pile at the top of the cells' maxima (S, k, B) and at the bottom of their minima."""
-        for probe in np.flatnonzero(~self.stated):
+        for probe in range(len(self.stated)):
             top, bottom = highest[:, probe], lowest[:, probe]
             span = float(np.fmax.reduce(top, axis=None) - np.fmin.reduce(bottom, axis=None))
             if span > 0.0:
-                self.high[probe] = min(self.high[probe], _pile(top, span))
-                self.low[probe] = max(self.low[probe], -_pile(-bottom, span))
+                self.step[probe] = min(self.step[probe], _smallest_step(top, bottom, span))
+                if not self.stated[probe]:
+                    near = max(_RAIL_NEAR * span, _RAIL_STEPS * self.step[probe])
+                    self.high[probe] = min(self.high[probe], _pile(top, near))
+                    self.low[probe] = max(self.low[probe], -_pile(-bottom, near))
 
 
-def _pile(tops: Floats, span: float) -> float:
-    """Return the highest value if the cells that come near it nearly all stop exactly there; else infinity."""
+def _smallest_step(top: Floats, bottom: Floats, span: float) -> float:
+    """Return the smallest difference between two readings that are not the same but for rounding in binary."""
+    apart = np.diff(np.unique(np.concatenate([top.ravel(), bottom.ravel()])))
+    return float(np.min(apart, where=apart > 1e-6 * span, initial=np.inf))  # a NaN is no step
+
+
+def _pile(tops: Floats, band: float) -> float:
+    """Return the highest value if the cells within `band` of it nearly all stop exactly there; else infinity."""
     top = float(np.fmax.reduce(tops, axis=None))
-    at, near = np.count_nonzero(tops == top), np.count_nonzero(tops > top - _RAIL_NEAR * span)
+    at, near = np.count_nonzero(tops == top), np.count_nonzero(tops > top - band)
     return top if at >= _RAIL_CELLS and at >= _RAIL_SHARE * near else np.inf
 
 
@@ -105,7 +123,7 @@ def cut_cells(rows: Rows, edges: Floats, rails: Rails) -> tuple[Floats, Flags, F
     lost = present < 0.5 * np.maximum(width[:, None], 1e-6)
     mean = np.where(lost, np.nan, total / np.where(lost, 1.0, present))
     clipped: Flags = (highest >= rails.high[:, None]) | (lowest <= rails.low[:, None])
-    return mean, clipped & ~lost, _hanging(lowest, highest) & ~clipped & ~lost, lost
+    return mean, clipped & ~lost, _hanging(lowest, highest, rails.step) & ~clipped & ~lost, lost
 
 
 def _integral(values: Floats, edges: Floats, whole: NDArray[np.intp]) -> Floats:
@@ -120,7 +138,7 @@ def _by_cell(ufunc: np.ufunc, values: Floats, whole: NDArray[np.intp]) -> Floats
     return np.asarray(ufunc.reduceat(values, whole.ravel()).reshape(whole.shape)[:, :-1])
 
 
-def _hanging(lowest: Floats, highest: Floats) -> Flags:
+def _hanging(lowest: Floats, highest: Floats, step: Floats) -> Flags:
     still: Flags = np.asarray(lowest == highest)
     still &= ~still.all(axis=1, keepdims=True)
     same = still[:, :, 1:] & still[:, :, :-1] & (lowest[:, :, 1:] == lowest[:, :, :-1])
@@ -129,9 +147,26 @@ def _hanging(lowest: Floats, highest: Floats) -> Flags:
     if run > still.shape[2]:
         return out
     window = np.lib.stride_tricks.sliding_window_view(same, run - 1, axis=2).all(axis=3)
+    window &= _others_still(still, run) <= _STILL_OTHERS
+    window &= _another_moved(lowest, highest, step, run)
     for shift in range(run):
         out[:, :, shift : shift + window.shape[2]] |= window
     return out
+
+
+def _others_still(still: Flags, run: int) -> Floats:
+    """Share of the cells of each run of bins (S, k, runs) in which the other probes stand still."""
+    each = np.lib.stride_tricks.sliding_window_view(still, run, axis=2).mean(axis=3)
+    return np.asarray((each.sum(axis=1, keepdims=True) - each) / max(1, still.shape[1] - 1))
+
+
+def _another_moved(lowest: Floats, highest: Floats, step: Floats, run: int) -> Flags:
+    """Whether, over each run of bins (S, k, runs), some other probe moved by more than rounding can hide."""
+    top = np.lib.stride_tricks.sliding_window_view(highest, run, axis=2).max(axis=3)
+    bottom = np.lib.stride_tricks.sliding_window_view(lowest, run, axis=2).min(axis=3)
+    rounding = np.where(np.isfinite(step), _RAIL_STEPS * step, 0.0)
+    moved = (top - bottom > rounding[:, None]).astype(np.int64)
+    return np.asarray(moved.sum(axis=1, keepdims=True) - moved > 0)
 
 
 def mean_over(values: Floats, whole: NDArray[np.intp]) -> Floats:
