@@ -21,7 +21,7 @@ _RAIL_SHARE = 0.8
 _RAIL_NEAR = 0.02
 #: A file is rounded: its highest level holds whatever comes within half a step of it. What comes so many steps near
 #: without stopping at the top shows a path that turns there by itself. No source.
-_RAIL_STEPS = 4.0
+_RAIL_STEPS = 3.0
 #: So many bins on end at exactly one value, while other probes move, are a probe that hangs. No source.
 _HANGING_SHARE = 6
 #: Where the other probes stand still in more than this share of those bins too, it is the rounding of the file.
