@@ -23,6 +23,7 @@ SAME_ON_ANY_ENGINE = (
     "calc",
     "test_house.py",
     "test_access.py",
+    "test_inches.py",
     "test_files_from_outside.py",
     "web/test_sandbox.py",
     "web/test_fuzz.py",

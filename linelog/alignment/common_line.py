@@ -18,10 +18,11 @@ from linelog.calc.errors import CalcError
 from linelog.calc.line import LineBushing, LineStation, Plan
 from linelog.calc.readings import View
 from linelog.calc.require import Floats
-from linelog.calc.units import Unit
+from linelog.calc.units import SlopeUnit, Unit
 from linelog.calc.verdict import Judged, Verdict, judge
 from linelog.plant.adjusting import adjuster_of, reach_um, reference_z_mm
 from linelog.plant.models import Adjuster, Station
+from linelog.web.units import slope_unit
 
 MOST_SHOWN, MOST_TRIED = 3, 6
 
@@ -171,9 +172,12 @@ def _made(
 ) -> Alternative:
     """Turn a plan into moves of real adjusters, and look where that leaves every place."""
     steps: list[Step] = []
+    slopes = slope_unit(found[0].station.machine.line.plant, unit)
     moved = []
     for bushing, wanted in zip(bushings, plan.bushing_moves_um, strict=True):
-        move, step = _move_bushing(bushing, wanted, unit) if bushing.name in plan.opened else (np.zeros(2), None)
+        move, step = (
+            _move_bushing(bushing, wanted, unit, slopes) if bushing.name in plan.opened else (np.zeros(2), None)
+        )
         moved.append(move)
         steps += [step] if step else []
     z = [bushing.z_mm for bushing in bushings]
@@ -184,7 +188,7 @@ def _made(
         start = _misaligned(one, shift, turn)
         if one.station.name in plan.opened:
             solution = _solved(one.station, start, adjusters[one.station.pk])
-            steps.append(_step(one.station.name, solution, unit, View(one.station.view)))
+            steps.append(_step(one.station.name, solution, unit, slopes, View(one.station.view)))
             places += _places(one, moved[0], turn, z[0], _own(start, solution.after))
         else:
             places += _places(one, moved[0], turn, z[0], (np.zeros(2), np.zeros(2)))
@@ -224,17 +228,17 @@ def _own(start: moves.Misalignment, after: moves.Misalignment) -> tuple[Floats, 
     return np.array(after.offset) - np.array(start.offset), np.array(turned)
 
 
-def _move_bushing(bushing: Bushing, wanted: Floats, unit: Unit) -> tuple[Floats, Step]:
+def _move_bushing(bushing: Bushing, wanted: Floats, unit: Unit, slopes: SlopeUnit) -> tuple[Floats, Step]:
     """Move the ram at a bushing with the shims and steps it has; return how far it then goes."""
     start = moves.Misalignment(-float(wanted[0]), -float(wanted[1]), bushing.z_mm)
     solution = moves.solve_moves(start, [adjuster_of(row) for row in bushing.adjusters], bushing.limit_um)
     move = np.array(solution.after.offset) - np.array(start.offset)
-    return move, _step(bushing.name, solution, unit, View.CRANK)
+    return move, _step(bushing.name, solution, unit, slopes, View.CRANK)
 
 
-def _step(name: str, solution: moves.MoveSolution, unit: Unit, seen_from: View) -> Step:
+def _step(name: str, solution: moves.MoveSolution, unit: Unit, slopes: SlopeUnit, seen_from: View) -> Step:
     words = tuple(shopwords.move_words(move, unit, seen_from=seen_from) for move in solution.moves if move.travel_um)
-    return Step(name, words or ("leave it as it is",), shopwords.side_effect_words(solution, unit))
+    return Step(name, words or ("leave it as it is",), shopwords.side_effect_words(solution, unit, slopes))
 
 
 def _places(one: Found, rear: Floats, turn: Floats, rear_z: float, own: tuple[Floats, Floats]) -> list[After]:

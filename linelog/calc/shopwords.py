@@ -33,7 +33,7 @@ def move_words(move: AdjusterMove, unit: Unit, *, seen_from: View = View.CRANK) 
     3 o'clock, seen from the crank)'. `seen_from` is the end the mechanic stands at; a clock direction is told in that
     view and names it. A pack that was never counted is not said to hold a piece: it is raised or lowered.
     """
-    name = move.adjuster.name
+    name = _placed(move.adjuster, seen_from)
     if move.travel_um == 0.0 and not (move.pack and move.pack.pieces):
         return f"{name}: leave it"
     if move.pack is not None and move.pack.take_out and move.adjuster.pieces_um is None:
@@ -126,6 +126,13 @@ def side_effect_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = Sl
             f"The adjusters do not fit one plane by {gap}: look for a foot that does not bear, after tightening."
         )
     return tuple(found)
+
+
+def _placed(adjuster: Adjuster, seen_from: View) -> str:
+    """Name an adjuster, and where one that pushes along the ram stands: its name may mean anybody's clock."""
+    if adjuster.tilt_at_mm is None or adjuster.tilt_at_mm == (0.0, 0.0):
+        return adjuster.name
+    return f"{adjuster.name} (at {clock_words(clock_deg(*adjuster.tilt_at_mm), seen_from)})"
 
 
 def _where(inside: bool) -> str:

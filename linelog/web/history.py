@@ -9,12 +9,14 @@ from typing import Any
 
 from django.db.models import QuerySet
 
+from linelog.calc.units import Unit, from_um
 from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission, may
+from linelog.web.units import MINUS, plain_text
 
 PAGE, LAST_PAGE = 50, 10_000
 OBJECT = re.compile(r"([a-z]{1,60}):([A-Za-z0-9-]{1,40})")
-_UNITS = (("_mm_per_m", "mm/m"), ("_um", "µm"), ("_mm", "mm"), ("_deg", "°"), ("_kg", "kg"), ("_spm", "strokes/min"))
+_UNITS = (("_mm_per_m", "mm/m"), ("_mm", "mm"), ("_deg", "°"), ("_kg", "kg"), ("_spm", "strokes/min"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,30 +64,39 @@ def page_number(text: str) -> int:
     return min(int(text), LAST_PAGE) if re.fullmatch(r"[1-9][0-9]{0,6}", text) else 1
 
 
-def page_of(events: QuerySet[AuditEvent], page: int) -> tuple[list[tuple[AuditEvent, list[Change]]], bool]:
+def page_of(
+    events: QuerySet[AuditEvent], page: int, unit: Unit
+) -> tuple[list[tuple[AuditEvent, list[Change]]], bool]:
     """Return the rows of one page, each with its changes, and whether there are older ones."""
     start = (page - 1) * PAGE
     rows = list(events[start : start + PAGE + 1])
-    return [(event, changes(event)) for event in rows[:PAGE]], len(rows) > PAGE
+    return [(event, changes(event, unit)) for event in rows[:PAGE]], len(rows) > PAGE
 
 
-def changes(event: AuditEvent) -> list[Change]:
-    """Return the fields of an event with both values."""
+def changes(event: AuditEvent, unit: Unit) -> list[Change]:
+    """Return the fields of an event with both values, offsets and readings in the reader's unit."""
     before, after = event.before or {}, event.after or {}
     names = [*before, *(name for name in after if name not in before)]
     told = [name for name in names if name != "version"]  # it only counts the changes
-    return [Change(field_label(name), _shown(before.get(name)), _shown(after.get(name))) for name in told]
+    return [
+        Change(field_label(name, unit), *(_shown(name, one.get(name), unit) for one in (before, after)))
+        for name in told
+    ]
 
 
-def field_label(name: str) -> str:
-    """Name a stored column as a person would: 'limit_um' is 'limit (µm)'."""
-    for ending, unit in _UNITS:
+def field_label(name: str, unit: Unit) -> str:
+    """Name a stored column as a person would: 'limit_um' is 'limit (mm)' to who reads mm."""
+    if name.endswith("_um"):
+        return f"{name.removesuffix('_um').replace('_', ' ')} ({unit.label})"
+    for ending, label in _UNITS:
         if name.endswith(ending):
-            return f"{name.removesuffix(ending).replace('_', ' ')} ({unit})"
+            return f"{name.removesuffix(ending).replace('_', ' ')} ({label})"
     return name.removesuffix("_id").replace("_", " ")
 
 
-def _shown(value: Any) -> Any:
+def _shown(name: str, value: Any, unit: Unit) -> Any:
+    if name.endswith("_um") and isinstance(value, int | float) and not isinstance(value, bool):
+        return plain_text(from_um(value, unit)).replace("-", MINUS)
     if value is None or value == "":
         return "–"
     if isinstance(value, bool):

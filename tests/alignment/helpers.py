@@ -29,11 +29,11 @@ def type_round(client, visit, station, readings, **place):
     return response
 
 
-def say_which_face(client, visit, station, facing="crank", view="domer", **place):
+def say_which_face(client, visit, station, facing="crank", view="domer", **more):
     """Say which way the face looks that is swept, and from which end the clock is read."""
-    place = {"kind": "face", "stage": "as_found", **place}
     form = {"positions": "4", "view": view, "facing": facing, "resolution": "0.01", "face_radius_mm": "60"}
-    response = client.post(address("sweep", visit, station, **place), form | {"version": "0"}, headers=HTMX)
+    where = address("sweep", visit, station, kind="face", stage="as_found")
+    response = client.post(where, form | more | {"version": "0"}, headers=HTMX)
     assert response.status_code == 200, response.content.decode()[:1500]
 
 

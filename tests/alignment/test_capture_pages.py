@@ -321,10 +321,10 @@ def test_limits_of_the_warnings_are_the_plants_own(site, manager):
     address = at("capture_limits", site.plant.pk)
     page = manager.get(address).content.decode()
     assert 'value="30"' in page
-    data = dict.fromkeys(_limit_names(), "5") | {"fewest_strokes": "900"}
+    data = {name: "0.005" if name.endswith("_um") else "5" for name in _limit_names()} | {"fewest_strokes": "900"}
     assert manager.post(address, {**data, "drift_um": "0"}).status_code == 422
     assert manager.post(address, data).status_code == 302
-    assert CaptureLimit.objects.get().fewest_strokes == 900.0
+    assert (CaptureLimit.objects.get().fewest_strokes, CaptureLimit.objects.get().kick_um) == (900.0, 5.0)
     told = site.receive(as_csv(TABLE.head(5000)))
     assert any(caution["code"] == "few strokes" for caution in told.result["cautions"])
     assert manager.post(address, data).status_code == 409, "version 1 has been replaced"

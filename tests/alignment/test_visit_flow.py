@@ -94,7 +94,7 @@ def test_an_amendment_stands_beside_the_signed_value(job):
     client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
     sign(client, visit)
     result = Result.objects.get(visit=visit, stage="as_found")
-    form = {"reason": "the dial was loose", "about": result.pk, "x": "0,020", "y": "-0.010"}
+    form = {"reason": "the dial was loose", "about": result.pk, "x": "0,020", "y": "-0.010", "view": "crank"}
     assert client.post(address("amend", visit), form).status_code == 302
     amendment = visit.amendments.get()
     assert (amendment.x_um, amendment.y_um) == (20.0, -10.0)
@@ -112,7 +112,8 @@ def test_an_amendment_without_a_reason_or_with_half_a_value_is_refused(job):
     for form, sentence in (
         ({"reason": "", "about": ""}, "This field is required"),
         ({"reason": "why", "about": result.pk, "x": "0.02"}, "Give both across and up"),
-        ({"reason": "why", "about": "", "x": "0.02", "y": "0.01"}, "Which value is meant?"),
+        ({"reason": "why", "about": "", "x": "0.02", "y": "0.01", "view": "domer"}, "Which value is meant?"),
+        ({"reason": "why", "about": result.pk, "x": "0.02", "y": "0.01"}, "From which end is right told?"),
     ):
         response = client.post(address("amend", visit), form)
         assert response.status_code == 422

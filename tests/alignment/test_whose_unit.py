@@ -5,7 +5,11 @@ import re
 import pytest
 from django.utils import timezone
 
+from linelog.alignment.captures.warning_words import Reader, warning_words
+from linelog.alignment.forms.amend import AmendForm
 from linelog.alignment.models import Reading, Result, Sweep
+from linelog.calc.readings import View
+from linelog.calc.units import Unit
 from linelog.plant.models import Person
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, address, say_which_face, type_one, type_round
@@ -186,3 +190,54 @@ def test_everything_on_the_screen_is_told_as_the_person_at_the_domer_sees_it(mac
     assert "plunger in reads +" in page
     Person.objects.update(unit="um")
     assert '<strong class="clock-unit">µm</strong>' in client.get(address("station", visit, domer)).content.decode()
+
+
+def test_a_running_value_is_typed_and_shown_as_seen_from_where_the_person_stands(machine, domer, signed_in):
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    client.post(address("sweep", visit, domer), SET_UP, headers=HTMX)
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert "Across, + right, seen from the domer (mm)" in page
+    form = {"stage": "as_found", "x": "0.01", "y": "0.02", "expanded": "0.005", "strokes": "50", "view": "domer"}
+    said = client.post(address("running", visit, domer), form, headers=HTMX).content.decode()
+    assert Result.objects.get(method="running").x_um == -10.0  # stored as seen from the crank
+    assert "across +0.010 (+ right, seen from the domer)" in said
+
+
+def test_a_slide_is_logged_toward_an_hour_of_the_clock_that_is_named(machine, domer, signed_in):
+    who = factories.person("mechanic", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    client.post(address("sweep", visit, domer), SET_UP, headers=HTMX)
+    domer.adjusters.create(name="Side slide", kind="slide", direction_deg=90.0, z_mm=domer.z_mm, resolution_um=1.0)
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert '<option value="+">toward 9 o&#x27;clock, seen from the domer</option>' in page
+    assert '<option value="-">toward 3 o&#x27;clock, seen from the domer</option>' in page
+
+
+def test_an_amendment_says_from_where_right_is_told(machine, domer, signed_in):
+    who = factories.person("manager", machine.line.plant)
+    client, visit = signed_in(who), one_visit(machine, who)
+    type_round(client, visit, domer, CENTRED)
+    result = Result.objects.get()
+    form = AmendForm(
+        {"reason": "why", "about": result.pk, "x": "0.02", "y": "0.01", "view": "domer"}, visit=visit, unit=Unit.MM
+    )
+    assert form.is_valid(), form.errors
+    assert (form.value().x_um, form.value().y_um) == (-20.0, 10.0)
+
+
+def test_the_warnings_of_a_capture_are_in_the_readers_unit_and_the_stations_view():
+    kick = {
+        "code": "kick",
+        "subject": "",
+        "sentence": "as stored",
+        "figures": {"size_um": 50.8, "half_width_um": 2.54, "x_um": 50.8, "y_um": 0.0, "angle_deg": 181.0},
+    }
+    told = warning_words(kick, Reader(Unit.INCH, View.DOMER)).replace("\u202f", " ")
+    # 50.8 um is 0.002 in (NIST SP 811); the frame's 3 is the domer's 9.
+    assert told == (
+        "At doming the ram jumps 0.00200 in ± 0.00010 in toward 9 o'clock, seen from the domer (crank at 181°)."
+    )
+    assert warning_words({**kick, "code": "speed"}, Reader(Unit.INCH, View.DOMER)) == "as stored"
+    del kick["subject"]
+    assert warning_words(kick, Reader(Unit.MM, View.CRANK)) == "as stored", "older than its figures"

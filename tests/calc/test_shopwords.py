@@ -117,8 +117,16 @@ def test_slides_go_by_the_clock_as_the_mechanic_sees_it():
     assert "toward 1:30 o'clock" in said(slanted, 5.0)
     assert "toward 7:30 o'clock" in said(slanted, -5.0)
     ahead = Adjuster("s", Kind.SLIDE, 0.0, tilt_at_mm=(0, 90), resolution_um=1.0)
-    assert said(ahead, -50.0) == "s: move 0.05 mm toward the crank, against the indicator"
-    assert said(ahead, 50.0, seen_from=View.DOMER) == "s: move 0.05 mm toward the domer, against the indicator"
+    assert (
+        said(ahead, -50.0)
+        == "s (at 12 o'clock, seen from the crank): move 0.05 mm toward the crank, against the indicator"
+    )
+    at_four = Adjuster("tilt shim at 4", Kind.SLIDE, 0.0, tilt_at_mm=(80, -45), resolution_um=1.0)
+    told = said(at_four, 50.0, seen_from=View.DOMER)  # whoever named it stood at the crank
+    assert (
+        told
+        == "tilt shim at 4 (at 8 o'clock, seen from the domer): move 0.05 mm toward the domer, against the indicator"
+    )
 
 
 @pytest.mark.parametrize("adjuster", [FOOT, SCREW, SLIDE])

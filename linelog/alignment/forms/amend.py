@@ -11,8 +11,11 @@ from linelog.alignment import clock
 from linelog.alignment.forms.sweep import DIAL_RANGE_UM
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.services.amending import AmendedValue, Retyped
+from linelog.calc import frame
 from linelog.calc.errors import CalcError
+from linelog.calc.readings import View
 from linelog.calc.units import Unit, to_um, unit_question
+from linelog.plant.models import Station
 from linelog.web.forms import offer
 from linelog.web.units import LengthField, ask_in, parse_number
 
@@ -38,8 +41,11 @@ class AmendForm(forms.Form):
     )
     meant = forms.BooleanField(label="It is meant as typed", required=False)
     about = forms.ChoiceField(label="Which value", required=False)
-    x = LengthField(label="Across should be", required=False)
-    y = LengthField(label="Up should be", required=False)
+    x = LengthField(label="Across should be, + right", required=False)
+    y = LengthField(label="Up should be, + up", required=False)
+    view = forms.ChoiceField(
+        label="Right is told as seen", choices=[("", "Choose where from"), *Station.View.choices], required=False
+    )
     set_aside = forms.BooleanField(label="Leave this value out of trends", required=False)
 
     def __init__(self, *args: Any, visit: Visit, unit: Unit, **kwargs: Any) -> None:
@@ -69,6 +75,8 @@ class AmendForm(forms.Form):
         x, y = data.get("x"), data.get("y")
         if (x is None) != (y is None) and not ({"x", "y"} & self.errors.keys()):
             self.add_error("y" if y is None else "x", "Give both across and up, or neither.")
+        if x is not None and not data.get("view") and "view" not in self.errors:
+            self.add_error("view", "From which end is right told? Seen from the other one it is left.")
         if (x is not None or data.get("set_aside")) and not data.get("about"):
             self.add_error("about", "Which value is meant?")
         self._clean_reading(data)
@@ -110,4 +118,5 @@ class AmendForm(forms.Form):
         if result is None:
             return None
         data = self.cleaned_data
-        return AmendedValue(result.station, result.stage, result.seat, data["x"], data["y"], data["set_aside"])
+        x = None if data["x"] is None else frame.across(View(data["view"])) * data["x"]
+        return AmendedValue(result.station, result.stage, result.seat, x, data["y"], data["set_aside"])

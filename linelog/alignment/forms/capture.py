@@ -11,7 +11,7 @@ from linelog.calc.capture.ring import Probe as CalcProbe
 from linelog.calc.capture.ring import Ring, check_ring
 from linelog.calc.errors import CalcError
 from linelog.plant.forms.base import RowForm, SetUpForm
-from linelog.plant.forms.fields import MmField, moment, number, text
+from linelog.plant.forms.fields import MmField, SizeField, moment, number, text
 from linelog.plant.models import Machine, Station
 from linelog.web.forms import offer_rows
 from linelog.web.generic import FormSet
@@ -64,7 +64,7 @@ class ProbeSetupForm(SetUpForm):
     common_gap = forms.ChoiceField(
         choices=ProbeSetup.CommonGap, required=False, label="Take out growth of the diameter"
     )
-    file_unit = text("Unit of the probes in the file", 12, initial="V", help_text="Such as V, mA or µm.")
+    file_unit = text("Unit of the probes in the file", 12, initial="V", help_text="Such as V or mA.")
     time_column = text("Column of the time", 60, initial="time")
     time_unit = forms.ChoiceField(choices=ProbeSetup.TimeUnit, label="The time is in")
     pulse_column = text("Column of the pulse", 60, required=False, help_text="Once a stroke; empty without.")
@@ -162,11 +162,11 @@ class CaptureLimitForm(SetUpForm):
         ),
         ("Probes", ("clipped_percent", "dropped_percent", "disagreement_um")),
     )
-    drift_um = number("Drift across the capture (µm)", 0.01, 10_000)
-    split_um = number("Forward and return apart (µm)", 0.01, 10_000)
-    kick_um = number("Kick at doming (µm)", 0.01, 10_000)
-    spread_um = number("Scatter stroke to stroke (µm)", 0.01, 10_000)
-    wanted_half_width_um = number("Wanted ± of the offset (µm)", 0.01, 1000)
+    drift_um = SizeField(label="Drift across the capture", least_um=0.01, largest_um=10_000)
+    split_um = SizeField(label="Forward and return apart", least_um=0.01, largest_um=10_000)
+    kick_um = SizeField(label="Kick at doming", least_um=0.01, largest_um=10_000)
+    spread_um = SizeField(label="Scatter stroke to stroke", least_um=0.01, largest_um=10_000)
+    wanted_half_width_um = SizeField(label="Wanted ± of the offset", least_um=0.01, largest_um=1000)
     fewest_strokes = number("Fewest strokes", 3, 20_000)
     odd_percent = number("Odd strokes (%)", 0.001, 100)
     speed_sd_percent = number("Scatter of the speed (%)", 0.001, 100)
@@ -174,7 +174,7 @@ class CaptureLimitForm(SetUpForm):
     off_speed_percent = number("A stroke is off speed beyond (%)", 0.1, 100)
     clipped_percent = number("Probe at the end of its range (% of its cells)", 0.001, 100)
     dropped_percent = number("Probe dropped out (% of its cells)", 0.001, 100)
-    disagreement_um = number("Probes contradict one another (µm)", 0.01, 10_000)
+    disagreement_um = SizeField(label="Probes contradict one another", least_um=0.01, largest_um=10_000)
 
     @classmethod
     def initial_of(cls, row: Any) -> dict[str, Any]:

@@ -10,6 +10,8 @@ from linelog.alignment.forms.lockout import LockoutForm, when_field
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.services.moves import RunningValue
 from linelog.alignment.services.visits import Conditions
+from linelog.calc import frame
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.web.forms import offer
 from linelog.web.units import LengthField, NumberField, TemperatureField, ask_in, ask_temperatures, shown_in
@@ -110,12 +112,18 @@ class RunningForm(forms.Form):
     expanded = LengthField(label="Uncertainty of each axis (about 95 %)", smallest_um=0.1)
     strokes = forms.IntegerField(min_value=1, max_value=1_000_000, label="Strokes averaged")
     unit = forms.CharField(widget=forms.HiddenInput, required=False)
+    view = forms.CharField(widget=forms.HiddenInput, required=False)
     seen_as_found = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
     seen_as_left = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
 
-    def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, unit: Unit, view: View, **kwargs: Any) -> None:
         super().__init__(*args, **{"auto_id": "running_%s", **kwargs})  # it stands beside other forms with a unit
+        said = self.data.get("view")
+        self.seen_from = View(said) if said in {end.value for end in View} else view
+        self.fields["view"].initial = self.seen_from.value
+        self.fields["x"].label = f"Across, + right, {frame.view_words(self.seen_from)}"
+        self.fields["y"].label = "Up, + up"
         self.typed_in = shown_in(self.data.get("unit"), unit)
         self.fields["unit"].initial = self.typed_in.value
         ask_in(self, self.typed_in)
@@ -123,7 +131,8 @@ class RunningForm(forms.Form):
     def value(self) -> RunningValue:
         """Return what the service takes."""
         data = self.cleaned_data
-        return RunningValue(data["x"], data["y"], data["expanded"], data["strokes"], self.typed_in.value)
+        x, y = frame.turn(data["x"], data["y"], self.seen_from)
+        return RunningValue(x, y, data["expanded"], data["strokes"], self.typed_in.value)
 
     def version_seen(self) -> int:
         """Return the version that this one replaces: the one decided for, else the one shown for its stage."""

@@ -20,10 +20,12 @@ from linelog.alignment.captures import page as words
 from linelog.alignment.captures import queries
 from linelog.alignment.captures.figures import all_figures, has_warmth
 from linelog.alignment.captures.setting import has_crank
+from linelog.alignment.captures.warning_words import Reader, warning_words
 from linelog.alignment.forms.capture import AsideForm, JoinForm, SendForm, VersionForm
 from linelog.alignment.models import Capture, Stage
 from linelog.alignment.services import captures as services
 from linelog.alignment.services import joining
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.plant.forms.fields import DATETIME_LOCAL
 from linelog.plant.models import Machine
@@ -129,10 +131,10 @@ def _page(request: Request, capture: Capture, status: int = 200, **more: Any) ->
 
 def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit) -> dict[str, Any]:
     values = list(capture.values.select_related("station"))
-    joins = joining.chosen(values)
+    joins, reader = joining.chosen(values), Reader(unit, View(capture.setup.station.view))
     return {
         "result": result,
-        "cautions": result["cautions"],
+        "cautions": [caution | {"sentence": warning_words(caution, reader)} for caution in result["cautions"]],
         "phases": words.phase_rows(result, unit),
         "more": words.more_words(result, unit),
         "facts": words.stroke_facts(result, unit),

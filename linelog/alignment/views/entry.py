@@ -16,6 +16,7 @@ from linelog.alignment.place import place_from, place_url
 from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
+from linelog.calc.readings import View
 from linelog.plant.models import Station
 from linelog.plant.requests import Request
 from linelog.web import units
@@ -297,7 +298,7 @@ def note(request: Request, visit_id: int, station_id: int) -> HttpResponse:
 def running(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Log a running offset from the plant's own measurement."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    form = RunningForm(request.POST, unit=units.of(request.user))
+    form = RunningForm(request.POST, unit=units.of(request.user), view=View(station.view))
     status, version, more = 422, None, {}
     if form.is_valid():
         try:

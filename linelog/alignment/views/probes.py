@@ -21,6 +21,7 @@ from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Machine, Station
 from linelog.plant.requests import Request
 from linelog.plant.views.pages import Page, VersionForm, keep, plant_or_404, rows_of
+from linelog.web import units
 from linelog.web.forms import add_row
 from linelog.web.permissions import Permission, needs
 from linelog.web.requests import row_named
@@ -128,6 +129,6 @@ def limits(request: Request, plant_id: int) -> HttpResponse:
     return keep(
         request,
         page,
-        lambda data: CaptureLimitForm(data, row=row),
+        lambda data: CaptureLimitForm(data, row=row, unit=units.of(request.user)),
         lambda form: change(version=form.cleaned_data["version"] or 1, facts=form.facts()),
     )

@@ -118,7 +118,7 @@ def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
         "confirm_form": [field for field in sweep_form if field.value() not in (None, "", False)],
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),
-        "running_form": RunningForm(unit=unit, initial=_seen_running(page)),
+        "running_form": RunningForm(unit=unit, view=page.view, initial=_seen_running(page)),
         "on_tablet": json.dumps(on_tablet(page.sweep, page.station, page.visit.machine.line.plant, page.reader)),
     }
 

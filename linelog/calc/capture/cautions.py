@@ -31,7 +31,13 @@ def movement_cautions(
     if split and split.size_um > limits.split_um:
         yield Caution(
             "split",
-            {"size_um": split.size_um, "half_width_um": split.half_width_um, "limit_um": limits.split_um},
+            {
+                "size_um": split.size_um,
+                "half_width_um": split.half_width_um,
+                "largest_um": split.largest_um,
+                "largest_at_mm": split.largest_at_mm,
+                "limit_um": limits.split_um,
+            },
             f"Forward and return paths lie {split.size_um:.1f} ± {split.half_width_um:.1f} µm apart on average, "
             f"at most {split.largest_um:.1f} µm at {split.largest_at_mm:.0f} mm of ram travel.",
             "Clearance of the front and rear bushing; play in the slide and the crosshead.",
@@ -39,7 +45,14 @@ def movement_cautions(
     if kick and kick.size_um > limits.kick_um:
         yield Caution(
             "kick",
-            {"size_um": kick.size_um, "half_width_um": kick.half_width_um, "limit_um": limits.kick_um},
+            {
+                "size_um": kick.size_um,
+                "half_width_um": kick.half_width_um,
+                "x_um": kick.x.value,
+                "y_um": kick.y.value,
+                "angle_deg": kick.angle_deg,
+                "limit_um": limits.kick_um,
+            },
             f"At doming the ram jumps {kick.size_um:.1f} ± {kick.half_width_um:.1f} µm "
             f"{toward(kick.x.value, kick.y.value)} (crank at {kick.angle_deg:.0f}°).",
             "Domer parallel and square to the ram line; dome pressure; clearance of the front bushing.",
@@ -52,6 +65,7 @@ def movement_cautions(
             f"Stroke to stroke the ram scatters by {phases[wide].spread_um:.1f} µm (one standard deviation, "
             f"{wide} phase).",
             "Bushing clearance and oil supply; loose probe or bracket; cups not fed alike.",
+            wide,
         )
 
 
@@ -64,9 +78,10 @@ def _drift(phases: Phases, minutes: float, limits: CaptureLimits) -> Iterator[Ca
     half = math.hypot(x.change / size * x.half_width * x.span, y.change / size * y.half_width * y.span)
     warm_x, warm_y = phases[name].drift_x_temperature, phases[name].drift_y_temperature
     figures = {"change_um": size, "half_width_um": half, "minutes": minutes, "limit_um": limits.drift_um}
+    figures |= {"x_um": x.change, "y_um": y.change}
     by_warmth = ""
     if warm_x and warm_y:
-        figures["um_per_degree"] = math.hypot(warm_x.slope, warm_y.slope)
+        figures |= {"um_per_degree": math.hypot(warm_x.slope, warm_y.slope), "degrees": warm_x.span}
         by_warmth = f"; {figures['um_per_degree']:.2f} µm per degree, over {warm_x.span:.1f} degrees"
     yield Caution(
         "drift",
@@ -74,6 +89,7 @@ def _drift(phases: Phases, minutes: float, limits: CaptureLimits) -> Iterator[Ca
         f"The ram drifted {size:.1f} ± {half:.1f} µm {toward(x.change, y.change)} in {minutes:.1f} min "
         f"({name} phase{by_warmth}).",
         "Capture again once the machine is warm; oil temperature and flow to each bushing; coolant on one side only.",
+        name,
     )
 
 

@@ -170,12 +170,17 @@ class MoreStrokes:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One warning: what it is about, its figures by name, the sentence, and what to look at."""
+    """One warning: what it is about, its figures by name, the sentence in µm, and what to look at.
+
+    `subject` is the phase or probe it speaks of. A page makes the sentence anew from code, figures and subject, in
+    the reader's unit.
+    """
 
     code: str
     figures: dict[str, float]
     sentence: str
     look_at: str
+    subject: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,9 @@ ALONG, OTHER = "along", "other"
 CLOCK = {"12": 0.0, "3": 90.0, "6": 180.0, "9": 270.0}
 PUSHES = (
     ("12", "up, to 12 o'clock"),
-    ("3", "right, to 3 o'clock"),
+    ("3", "right, to 3 o'clock seen from the crank"),
     ("6", "down, to 6 o'clock"),
-    ("9", "left, to 9 o'clock"),
+    ("9", "left, to 9 o'clock seen from the crank"),
     (OTHER, "another way, in degrees"),
     (ALONG, "along the ram, to the domer (tilt)"),
 )
@@ -39,7 +39,7 @@ class AdjusterForm(SetUpForm):
     z_mm = MmField(-5000, 5000, label="Position z (mm)", help_text="Where it acts along the ram.")
     pushes = forms.ChoiceField(choices=PUSHES, label="It pushes the component", help_text="Seen from the crank.")
     direction_deg = number("Degrees clockwise from 12", 0, 360, "Degrees run from 0 to 360.", required=False)
-    at_x_mm = MmField(-1000, 1000, required=False, label="Stands right of the centre by (mm)")
+    at_x_mm = MmField(-1000, 1000, required=False, label="Stands right of the centre, seen from the crank, by (mm)")
     at_y_mm = MmField(-1000, 1000, required=False, label="Stands above the centre by (mm)")
     stock: forms.ModelChoiceField[ShimStock] = forms.ModelChoiceField(
         queryset=ShimStock.objects.none(), empty_label=None, label="Packs are made from"

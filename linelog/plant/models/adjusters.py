@@ -5,7 +5,8 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from linelog.calc.readings import clock_position
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.plant.models.machine import Station
 from linelog.plant.models.plant import Plant
 from linelog.plant.models.scoped import Scoped
@@ -109,10 +110,19 @@ class Adjuster(models.Model):
     def __str__(self) -> str:
         return self.name
 
-    @property
-    def toward(self) -> str:
-        """Where positive travel pushes, in words."""
-        return "the domer" if self.along_z else f"{clock_position(self.direction_deg)} o'clock"
+    def toward_from(self, view: View) -> str:
+        """Where positive travel pushes, in words, seen from an end that is named."""
+        return "the domer" if self.along_z else clock_words(self.direction_deg, view)
+
+    def away_from(self, view: View) -> str:
+        """Where negative travel pushes, in words, seen from an end that is named."""
+        return "the crank" if self.along_z else clock_words(self.direction_deg + 180.0, view)
+
+    def placed_from(self, view: View) -> str:
+        """Its name; of one that pushes along the ram also where it stands: its name may mean anybody's clock."""
+        if not self.along_z or self.at_x_mm == self.at_y_mm == 0.0:
+            return self.name
+        return f"{self.name} (at {clock_words(clock_deg(self.at_x_mm, self.at_y_mm), view)})"
 
     @property
     def travel_left_um(self) -> tuple[float, float]:
@@ -120,6 +130,6 @@ class Adjuster(models.Model):
         return min(0.0, self.min_um - self.moved_um), max(0.0, self.max_um - self.moved_um)
 
     @property
-    def away(self) -> str:
-        """Where negative travel pushes, in words."""
-        return "the crank" if self.along_z else f"{clock_position(self.direction_deg + 180.0)} o'clock"
+    def toward(self) -> str:
+        """Where positive travel pushes, as seen from where the station is swept."""
+        return self.toward_from(View(self.station.view))

@@ -111,12 +111,13 @@ def one(request: Request, sample_id: int) -> HttpResponse:
     sample = _find(request, sample_id)
     rings = list(sample.rings.prefetch_related("readings"))
     events = AuditEvent.objects.filter(object_type="wallsample", object_id=str(sample.pk)).exclude(before=None)
+    unit = units.of(request.user)
     context = {
         "sample": sample,
         "rings": [{"ring": ring, "drawing": can_drawing(ring)} for ring in rings],
-        "said": said_of(sample, rings, units.of(request.user)),
+        "said": said_of(sample, rings, unit),
         "may_enter": may(request.user, ENTER),
-        "changes": [{"event": event, "fields": history.changes(event)} for event in events[:50]],
+        "changes": [{"event": event, "fields": history.changes(event, unit)} for event in events[:50]],
     }
     return render(request, "production/wall_sample.html", context)
 

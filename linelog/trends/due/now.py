@@ -151,7 +151,7 @@ def _wall_alarms(by_pk: dict[int, Asked], machines: QuerySet[Machine]) -> Iterab
     for pk, (at, state, judged_um, act_um) in newest.items():
         if state == WallRing.State.ACT:
             day = production_day(by_pk[pk].plant, at)
-            yield pk, Trigger(day, "Wall alarm", f"{judged_um:.1f} µm round a can, act at {act_um:g} µm")
+            yield pk, Trigger(day, "Wall alarm", f"round a can {judged_um / act_um:.2f} of the plant's level to act")
 
 
 def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple[int, Trigger]]:

@@ -7,7 +7,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
-from linelog.web import history
+from linelog.web import history, units
 from linelog.web.forms import HistoryForm
 from linelog.web.permissions import Permission, needs
 
@@ -29,6 +29,6 @@ def events(request: HttpRequest) -> HttpResponse:
         zone=timezone.get_current_timezone(),
     )
     page = history.page_number(request.GET.get("page", ""))
-    rows, more = history.page_of(wanted, page)
+    rows, more = history.page_of(wanted, page, units.of(request.user))
     shown = {"form": form, "rows": rows, "page": page, "more": more, "newer": page - 1, "older": page + 1}
     return render(request, "web/history.html", shown)
