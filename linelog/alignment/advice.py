@@ -19,12 +19,16 @@ from linelog.calc.station_state import Next
 from linelog.calc.units import Unit
 from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
-from linelog.plant.models import Adjuster
+from linelog.plant.models import Adjuster, Station
 from linelog.web.units import slope_unit
 
 BUSHING = "No move here: what a bushing needs is found on the common line, from all the stations together."
 
 
+SEATS_ALIKE = (
+    "The running value speaks of the middle of the station: both seats are taken to be off alike. Sweep both seats "
+    "before it is tilted."
+)
 RUNS_IN = "By what is expected it runs inside its limit as it stands: measure it running before anything is moved."
 
 
@@ -58,6 +62,11 @@ class Target(Enum):
         "as measured.",
     )
 
+    RAN = (
+        "For the running value",
+        "This is for the value as it was measured running; no sweep at rest is needed for it. Lock the machine out "
+        "before anything is touched.",
+    )
     STATIC_TARGET = (
         "To the static target",
         "This would make it run true. Moves for the running value are not switched on for this machine: the manager "
@@ -80,7 +89,8 @@ class Advice:
     """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page.
 
     `target` says which value it is for, where that is a question; `second` is the move to the static target where
-    moves on the machine are not for the running value.
+    moves on the machine are not for the running value. `shift_um` is how the move carries the station, right and up
+    seen from the crank.
     """
 
     headline: str
@@ -90,6 +100,7 @@ class Advice:
     withheld: bool = False
     target: Target | None = None
     second: Advice | None = None
+    shift_um: tuple[float, float] = (0.0, 0.0)
 
     @property
     def frozen(self) -> str:
@@ -119,11 +130,16 @@ def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
     )
 
 
+def nothing_swept(found: StationOutcome) -> bool:
+    """Whether not one reading was typed at any seat."""
+    return not any(outcome.readings for outcome in found.seats.values())
+
+
 def _why_not(found: StationOutcome) -> str:
     """Return why nothing is offered yet, or ''."""
     if found.station.is_bushing:
         return BUSHING
-    if not any(outcome.readings for outcome in found.seats.values()):
+    if nothing_swept(found):
         return "Type the readings round the clock."
     if any(outcome.problem for outcome in found.seats.values()):
         return "No move yet: the readings cannot be used as they stand."
@@ -153,7 +169,7 @@ def advise(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, see
         return Advice("Leave it: proven inside its limit.", withheld=True)
     if judged.verdict is Verdict.NOT_PROVEN:
         return Advice(not_proven_words(found, unit), withheld=True)
-    return _move(found, adjusters, unit, seen_from)
+    return _move_of(found, adjusters, unit, seen_from)
 
 
 def advise_for(
@@ -173,6 +189,8 @@ def advise_for(
     While moves for the running value are switched off, the move that would make it run true comes second, marked.
     """
     if _why_not(found):
+        if stands.ran is not None and nothing_swept(found) and not found.station.is_bushing:
+            return advise_ran(found.station, stands, adjusters, unit, seen_from)
         return advise(found, adjusters, unit, seen_from)
     if running is None:
         own = advise(found, adjusters, unit, seen_from)
@@ -186,10 +204,10 @@ def advise_for(
         return replace(advise(found, adjusters, unit, seen_from), target=Target.MEASURED)
     runs_out = stands.running is not None and stands.running.judged.severity > 1.0
     if for_running:
-        move = _move(running, adjusters, unit, seen_from)
+        move = _move_of(running, adjusters, unit, seen_from)
         headline = f"{Target.RUNNING.prefix}: {move.headline[:1].lower()}{move.headline[1:]}"
         return replace(move, headline=headline, target=Target.RUNNING)
-    second = replace(_move(running, adjusters, unit, seen_from), target=Target.STATIC_TARGET) if runs_out else None
+    second = replace(_move_of(running, adjusters, unit, seen_from), target=Target.STATIC_TARGET) if runs_out else None
     if stands.measured is None or stands.measured.judged.verdict is not Verdict.OUT:
         return Advice(
             "Not right as it stands: the move to its static target is told below.",
@@ -197,8 +215,35 @@ def advise_for(
             notes=proof,
             second=second,
         )
-    move = replace(_move(found, adjusters, unit, seen_from), target=Target.MEASURED, second=second)
+    move = replace(
+        _move_of(found, adjusters, unit, seen_from),
+        target=Target.MEASURED,
+        second=second,
+    )
     return move if runs_out else replace(move, notes=(RUNS_IN, *move.notes))
+
+
+def advise_ran(
+    station: Station, stands: StationStatus, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
+) -> Advice:
+    """Say what to do at a station of which a running value alone is known, measured since its last move.
+
+    That value speaks of the middle of the station: where two seats are judged both are taken to be off alike, so that
+    the station is moved as a whole and not tilted for what nobody measured.
+    """
+    ran = stands.ran
+    if ran is None:
+        raise ValueError("nothing was measured running here")
+    if stands.then is Next.LEAVE:
+        return Advice("Leave it: it runs inside its limit.", withheld=True, target=Target.RAN)
+    if stands.then is not Next.MOVE:
+        return Advice("No move yet: measure more strokes.", withheld=True, target=Target.RAN)
+    seats = tuple(
+        moves.SeatOffset(seat, station.seat_z_mm(seat), ran.x_um, ran.y_um) for seat in station.seats if seat
+    )
+    at = moves.Misalignment(ran.x_um, ran.y_um, reference_z_mm(station), seats=seats)
+    move = _move(station, at, adjusters, unit, seen_from)
+    return replace(move, target=Target.RAN, notes=(SEATS_ALIKE, *move.notes) if seats and move.lines else move.notes)
 
 
 def _proof(found: StationOutcome, unit: Unit) -> tuple[str, ...]:
@@ -207,15 +252,25 @@ def _proof(found: StationOutcome, unit: Unit) -> tuple[str, ...]:
     return (not_proven_words(found, unit),) if unproven else ()
 
 
-def _move(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View) -> Advice:
+def _move_of(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View) -> Advice:
+    """Say the move for a swept station that is out, or for what is made of its sweep."""
+    return _move(found.station, misalignment_of(found), adjusters, unit, seen_from)
+
+
+def _move(
+    station: Station,
+    at: moves.Misalignment | None,
+    adjusters: Sequence[Adjuster],
+    unit: Unit,
+    seen_from: View,
+) -> Advice:
     """Say the move for a station that is out."""
-    at = misalignment_of(found)
     if at is None:
         return Advice("No move yet: the readings cannot be used as they stand.", withheld=True)
     if not adjusters:
         return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
     try:
-        return _solved(found, at, adjusters, unit, seen_from)
+        return _solved(station, at, adjusters, unit, seen_from)
     except CalcError as error:
         return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
 
@@ -245,9 +300,8 @@ def after_moves(offered: Advice, moved_at: datetime | None, read_at: datetime | 
 
 
 def _solved(
-    found: StationOutcome, at: moves.Misalignment, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
+    station: Station, at: moves.Misalignment, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
 ) -> Advice:
-    station = found.station
     solution = moves.solve_moves(
         at, [adjuster_of(row) for row in adjusters], station.limit_um, station.tilt_limit_mm_per_m
     )
@@ -263,4 +317,5 @@ def _solved(
         *shopwords.side_effect_words(solution, unit, slopes),
     )
     headline = "; ".join(line.words for line in lines) or "Out, but the best that can be done is to move nothing."
-    return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes)
+    after = (solution.after.x_um - at.x_um, solution.after.y_um - at.y_um)
+    return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes, shift_um=after)

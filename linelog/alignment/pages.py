@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from django.utils import timezone
+
 from linelog.alignment import advice, clock
 from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
 from linelog.alignment.computing import Outcome, StationOutcome, compute
@@ -16,6 +18,7 @@ from linelog.alignment.drawing import Drawing, draw
 from linelog.alignment.models import AmendedReading, MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
+from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
 from linelog.alignment.results.captions import known_words, stands_words
@@ -166,6 +169,22 @@ class StationPage:
     def ran(self) -> tuple[Result, ...]:
         """The running values typed in."""
         return tuple(self.visit.results.filter(station=self.station, method=Method.RUNNING))
+
+    @property
+    def moves_for_ran(self) -> bool:
+        """Whether a move is offered for a value that was measured running."""
+        told = (self.advice, self.advice.second)
+        return self.stands.ran is not None and any(one.lines for one in told if one is not None)
+
+    @cached_property
+    def order(self) -> tuple[Step, ...]:
+        """The stations to take in their order, where a move is offered for a value measured running."""
+        return steps_in(self.visit, self.stands, timezone.now()) if self.moves_for_ran else ()
+
+    @cached_property
+    def after(self) -> tuple[str, ...]:
+        """What is measured after a move for a value measured running."""
+        return after_words(self.station, stations_of(self.visit.machine)) if self.moves_for_ran else ()
 
     @property
     def query(self) -> str:

@@ -87,7 +87,7 @@ def test_the_page_reads_no_file(site, mechanic, settings):
 def test_the_charts_hold_the_stored_figures_with_units_and_the_limit(site, mechanic):
     capture = site.receive(CSV)
     found = mechanic.get(at("capture_figures", capture.pk)).json()
-    assert set(found) == {"path", "travel", "time"}, "the oil hardly warmed"
+    assert set(found) == {"path", "travel", "dome", "time"}, "the oil hardly warmed"
     path = found["path"]
     assert path["layout"]["xaxis"]["title"]["text"].endswith("mm")
     assert path["layout"]["yaxis"]["scaleanchor"] == "x"

@@ -14,6 +14,7 @@ from linelog.web.plotly import Part, typed
 PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
 AXES = (("x", "Across"), ("y", "Up"))
 BAND = 0.18
+LIMIT_SHOWN_FROM = 0.5  # a smaller share of it, and its lines would flatten the path
 CIRCLE = np.linspace(0.0, 2.0 * np.pi, 121)
 LEGEND = {"orientation": "h", "x": 0.0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"}
 MARGIN = {"l": 82, "r": 24, "t": 44, "b": 60}
@@ -26,6 +27,8 @@ def all_figures(result: dict[str, Any], limit_um: float, unit: Unit) -> dict[str
         "travel": _whole_stroke(_stacked(result, unit, _travel, "Ram position forward of full back, mm"), result),
         "time": _stacked(result, unit, _over_time, "Minutes from the first stroke"),
     }
+    if result["dome"] is not None:
+        made["dome"] = dome_figure(result, limit_um, unit)
     if has_warmth(result):
         made["warmth"] = _stacked(result, unit, _over_warmth, "Temperature, degrees of the file")
     return made
@@ -76,6 +79,25 @@ def _seen_from_the_crank(reach: float, label: str) -> dict[str, Any]:
     }
 
 
+def dome_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
+    """Return dome formation alone, across above up, against the crank: the ram hardly travels there and turns round.
+
+    The limit of the offset is a line either side where it lies near what is seen.
+    """
+    alone = {**dict.fromkeys(result), "dome": result["dome"]}
+    figure = _stacked(alone, unit, _over_crank, "Crank, degrees; the ram is full forward at 180")
+    path, per = result["dome"]["path"], float(unit.um)
+    ends = np.array([min(path["angle_deg"]), max(path["angle_deg"])])
+    for number, (axis, _) in enumerate(AXES, start=1):
+        seen = max(float(np.abs(path[f"{axis}_{edge}_um"]).max()) for edge in ("low", "high"))
+        for side in (-1.0, 1.0) if seen > LIMIT_SHOWN_FROM * limit_um else ():
+            line = plotly.lines("Limit of the offset", "--out", dash="dash")
+            place = {"xaxis": "x", "yaxis": f"y{number}" if number > 1 else "y", "showlegend": False}
+            figure["data"].append(line | place | {"x": typed(ends), "y": typed(np.full(2, side * limit_um / per))})
+    figure["layout"]["xaxis"]["range"] = ends.tolist()
+    return figure
+
+
 Draw = Callable[[str, str, dict[str, Any], str, float], list[Part]]
 
 
@@ -110,8 +132,16 @@ def _whole_stroke(figure: Part, result: dict[str, Any]) -> Part:
 
 
 def _travel(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
-    path = phase["path"]
-    at = np.array(path["position_mm"])
+    return _banded(name, color, phase["path"], "position_mm", axis, per)
+
+
+def _over_crank(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
+    return _banded(name, color, phase["path"], "angle_deg", axis, per)
+
+
+def _banded(name: str, color: str, path: dict[str, Any], along: str, axis: str, per: float) -> list[Part]:
+    """Return the mean path along something, and the band that nine strokes in ten lie in."""
+    at = np.array(path[along])
     low, high = np.array(path[f"{axis}_low_um"]) / per, np.array(path[f"{axis}_high_um"]) / per
     band = {
         **plotly.lines(f"{name}: nine strokes in ten", color, width=0),

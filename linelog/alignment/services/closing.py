@@ -24,7 +24,8 @@ def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
     """Keep the moves that were offered on what was found, so that a later change of adjusters changes no old page."""
     rows, machine = sweeps_of(visit, stage=Stage.AS_FOUND), visit.machine
     swept = {row.station_id for row in rows}
-    stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept]
+    ran = {row.station_id for row in visit.results.filter(stage=Stage.AS_FOUND, method=Method.RUNNING)}
+    stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept | ran]
     knowledge, stand = knowledge_of(machine, stations), visit_statuses(visit, stations, at)
     for station in stations:
         found = compute(station=station, stage=Stage.AS_FOUND, plant=visit.machine.line.plant, rows=rows, unit=unit)
@@ -39,7 +40,7 @@ def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
             unit,
             for_running=machine.moves_for_running,
             stands=stands,
-            seen_from=View(next(row.view for row in rows if row.station_id == station.pk)),
+            seen_from=View(next((row.view for row in rows if row.station_id == station.pk), station.view)),
         )
         StationNote.objects.update_or_create(visit=visit, station=station, defaults={"advised": advice.frozen})
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 from pathlib import Path
 from typing import Any
@@ -19,10 +20,12 @@ from django.views.decorators.vary import vary_on_headers
 from linelog.alignment.captures import page as words
 from linelog.alignment.captures import queries
 from linelog.alignment.captures.figures import all_figures, has_warmth
+from linelog.alignment.captures.lead import lead_of
 from linelog.alignment.captures.setting import has_crank
 from linelog.alignment.captures.warning_words import Reader, warning_words
 from linelog.alignment.forms.capture import AsideForm, JoinForm, SendForm, VersionForm
-from linelog.alignment.models import Capture, Stage
+from linelog.alignment.models import Capture, CaptureValue, Stage
+from linelog.alignment.place import place_from, place_url
 from linelog.alignment.services import captures as services
 from linelog.alignment.services import joining
 from linelog.calc.readings import View
@@ -120,7 +123,7 @@ def _page(request: Request, capture: Capture, status: int = 200, **more: Any) ->
         "aside_form": AsideForm(initial={"version": capture.version}),
     }
     if result is not None:
-        context |= _worked_out(capture, result, unit)
+        context |= _worked_out(capture, result, unit, now)
         if may_log and capture.visit is None and capture.set_aside_at is None:
             context["open_visit"] = queries.open_visit_of(capture.machine)
             context["join_form"] = JoinForm(initial={"version": capture.version, "stage": Stage.AS_LEFT})
@@ -129,21 +132,30 @@ def _page(request: Request, capture: Capture, status: int = 200, **more: Any) ->
     return render(request, f"{template}#state" if request.htmx else template, context, status=status)
 
 
-def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit) -> dict[str, Any]:
-    values = list(capture.values.select_related("station"))
+def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit, now: dt.datetime) -> dict[str, Any]:
+    values = list(capture.values.select_related("station__machine__line__plant"))
     joins, reader = joining.chosen(values), Reader(unit, View(capture.setup.station.view))
     return {
         "result": result,
+        "lead": lead_of(capture, values, unit, now),
         "cautions": [caution | {"sentence": warning_words(caution, reader)} for caution in result["cautions"]],
         "phases": words.phase_rows(result, unit),
         "more": words.more_words(result, unit),
         "facts": words.stroke_facts(result, unit),
         "values": words.value_rows(values, unit),
         "joins": joins,
+        "station_url": _station_url(capture, joins),
         "carries": any(value.away_mm for value in values),
         "has_warmth": has_warmth(result),
         "has_temperature": bool(result["forward"] and result["forward"]["series"]["temperature"]),
     }
+
+
+def _station_url(capture: Capture, value: CaptureValue | None) -> str:
+    """Return the station's page in the open visit that the capture is part of, where its move is logged; else ''."""
+    if value is None or capture.visit is None or not capture.visit.is_open:
+        return ""
+    return place_url("alignment:station", capture.visit, place_from(value.station, {"stage": capture.stage}))
 
 
 @require_GET

@@ -312,7 +312,8 @@ def running(request: Request, visit_id: int, station_id: int) -> HttpResponse:
                 at=timezone.now(),
                 key=_key(request),
             )
-            return _answer(request, visit, station, "running", version=version)
+            part = "running" if station.is_bushing else "ran"  # elsewhere it leads to a move: shown at once
+            return _answer(request, visit, station, part, version=version)
         except Conflict as conflict:
             status, version = 409, conflict.theirs.version if conflict.theirs else 0
             form.data = {**request.POST.dict(), "version": version}
