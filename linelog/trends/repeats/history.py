@@ -13,7 +13,7 @@ from linelog.alignment.models import Result, Visit
 from linelog.alignment.results.now import knowledge_by_machine
 from linelog.alignment.results.status import StationStatus, status_of
 from linelog.alignment.running import Knowledge, Travels, travels_of
-from linelog.alignment.standing import AS_FOUND, STATIC, Value
+from linelog.alignment.standing import AS_FOUND, RUNNING, STATIC, Value
 from linelog.alignment.values import standing
 from linelog.plant.models import Plant, Station
 from linelog.production.days import zone
@@ -50,8 +50,13 @@ class Found:
 
     @property
     def is_out(self) -> bool:
-        """Whether it is proven out, as measured or when running, by what was known at that visit."""
-        return self.status.is_out if self.status else self.value.verdict == "out"
+        """Whether it is proven out by what was measured, at rest or running, and not cleared by what it does running.
+
+        What is in at rest and expected out when running, visit after visit, does not come back: it was set so.
+        """
+        if self.status is None or self.value.method == RUNNING:
+            return self.value.verdict == "out"
+        return self.status.is_out and self.status.measured_out
 
     @property
     def word(self) -> str:
@@ -60,9 +65,8 @@ class Found:
 
     @property
     def off(self) -> tuple[float, float]:
-        """The offset that counts, um: as measured, or as expected when running."""
-        figure = self.status.figure if self.status else None
-        return (figure.x_um, figure.y_um) if figure else (self.value.x_um, self.value.y_um)
+        """The offset as it was measured, um."""
+        return self.value.x_um, self.value.y_um
 
     @property
     def by_tilt(self) -> bool:

@@ -166,7 +166,7 @@ def _along_most(
 
 
 def all_together(history: History, rule: Rule) -> Problem | None:
-    """Say whether all stations of a machine are found off together again and again; None where they never were.
+    """Say whether all stations of a machine are found.off together again and again; None where they never were.
 
     A visit is one of those times where the static directions of its stations agree and at least one is proven out.
     """
