@@ -13,6 +13,8 @@ from csp.constants import NONCE, NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 env = environ.Env()
+# Database, kept files and key are for the account of the program alone, whatever makes them.
+os.umask(0o077)
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(env.str("LINELOG_DATA", default=str(BASE_DIR / ".linelog")))
@@ -68,6 +70,8 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "linelog.web.middleware.RequestId",
+    "linelog.web.middleware.HeadLikeGet",
+    "linelog.web.middleware.HealthByAddress",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -156,7 +160,7 @@ LOGIN_REDIRECT_URL = "trends:fleet"
 LOGOUT_REDIRECT_URL = "web:sign_in"
 AXES_FAILURE_LIMIT = 5
 AXES_COOLOFF_TIME = 0.25  # hours
-AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_LOCKOUT_PARAMETERS = ["username"]  # a locked name is locked from every address
 AXES_LOCKOUT_TEMPLATE = "web/locked_out.html"
 AXES_HTTP_RESPONSE_CODE = 429
 AXES_RESET_ON_SUCCESS = True
@@ -177,6 +181,7 @@ STORAGES = {
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
 WHITENOISE_SKIP_COMPRESS_EXTENSIONS = ["png", "jpg", "gz", "br", "map"]
+FILE_UPLOAD_PERMISSIONS, FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o600, 0o700
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
 INCOMING_DIR = DATA_DIR / "incoming"
 FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.MemoryFileUploadHandler", "linelog.web.uploads.ToDisk"]
@@ -205,7 +210,11 @@ if HTTPS:
     SECURE_SSL_REDIRECT = True
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_HSTS_SECONDS = 365 * 24 * 3600
-    SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = True
+    # For this name alone, unless it is said: other names of the same domain may not have TLS at all.
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = env.bool("LINELOG_HSTS_SUBDOMAINS", default=False)
+SECURE_REDIRECT_EXEMPT = [r"^health$"]  # a monitor asks past the proxy, by address
+# Subdomains and preload are the site's to choose; a name is locked whatever address, browser or cookie it comes with.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021", "axes.W006"]
 
 # Plotly adds two style elements, one empty and one for maps, and sets style attributes on its drawings.
 EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
@@ -226,6 +235,9 @@ CONTENT_SECURITY_POLICY = {
         "frame-ancestors": [NONE],
     }
 }
+
+# What follows one of these in an address is a secret: whoever has it is let in.
+SECRET_ADDRESSES = ["/calendar/"]
 
 LOGGING = {
     "version": 1,

@@ -26,6 +26,7 @@ SAME_ON_ANY_ENGINE = (
     "test_inches.py",
     "test_files_from_outside.py",
     "web/test_sandbox.py",
+    "web/test_at_the_door.py",
     "web/test_fuzz.py",
     "web/test_made_for.py",
     "web/test_security.py",

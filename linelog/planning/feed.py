@@ -13,6 +13,7 @@ from icalendar import Calendar, Event
 
 from linelog.planning.models import PlannedVisit
 from linelog.plant.models import Line
+from linelog.web.forms import one_line
 
 CAUTION = (
     "This record is not permission to start or to enter a machine; the site's own procedures, local codes and "
@@ -27,8 +28,9 @@ def calendar_of(line: Line, entries: Iterable[PlannedVisit]) -> bytes:
     made.add("PRODID", "-//Alignment logbook//Plan of a line//EN")
     made.add("VERSION", "2.0")
     made.add("CALSCALE", "GREGORIAN")
-    made.add("NAME", f"Alignment, {line}")  # RFC 7986
-    made.add("X-WR-CALNAME", f"Alignment, {line}")
+    name = one_line(f"Alignment, {line}")  # this text is not escaped: a break in it would end the line
+    made.add("NAME", name)  # RFC 7986
+    made.add("X-WR-CALNAME", name)
     made.add("REFRESH-INTERVAL", dt.timedelta(hours=6), parameters={"VALUE": "DURATION"})
     for entry in entries:
         made.add_component(_event(line, entry))
@@ -47,8 +49,8 @@ def _event(line: Line, entry: PlannedVisit) -> Event:
     event.add("DTSTART", start)
     event.add("DTEND", end)
     done = " (done)" if entry.state == PlannedVisit.State.DONE else ""
-    event.add("SUMMARY", f"Alignment: {entry.machine}{done}")
-    event.add("LOCATION", f"{line}, {entry.machine}")
+    event.add("SUMMARY", one_line(f"Alignment: {entry.machine}{done}"))
+    event.add("LOCATION", one_line(f"{line}, {entry.machine}"))
     event.add("DESCRIPTION", f"{entry.reason}\n{_when(entry)}\n{CAUTION}")
     event.add("STATUS", STATUS[entry.state])
     event.add("TRANSP", "OPAQUE" if entry.starts_at else "TRANSPARENT")

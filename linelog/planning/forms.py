@@ -14,7 +14,7 @@ from linelog.planning import weeks as calendar
 from linelog.planning.models import StopWindow
 from linelog.plant.models import Line, Machine, Plant
 from linelog.production.days import zone
-from linelog.web.forms import known_day, offer, offer_rows
+from linelog.web.forms import TextLine, known_day, offer, offer_rows
 from linelog.web.units import NumberField
 
 LARGEST_ID = 2**31 - 1
@@ -83,7 +83,7 @@ class VersionForm(forms.Form):
 class AcceptForm(forms.Form):
     """Which changes of which suggestion are taken."""
 
-    digest = forms.CharField(max_length=64)
+    digest = TextLine(max_length=64)
     take = forms.TypedMultipleChoiceField(
         coerce=int, required=False, error_messages={"invalid_choice": "This change is not in the suggestion."}
     )
@@ -97,10 +97,10 @@ class StopForm(forms.Form):
     """A stop: what stands still, from when to when. Times are of the plant's own clock."""
 
     what = forms.ChoiceField(label="What stands still")
-    starts_at = forms.CharField(
+    starts_at = TextLine(
         label="From", widget=forms.DateTimeInput(attrs={"type": "datetime-local"}), error_messages=WRONG_TIME
     )
-    ends_at = forms.CharField(
+    ends_at = TextLine(
         label="To", widget=forms.DateTimeInput(attrs={"type": "datetime-local"}), error_messages=WRONG_TIME
     )
     crews = forms.IntegerField(
@@ -111,7 +111,7 @@ class StopForm(forms.Form):
         widget=forms.TextInput(attrs={"inputmode": "numeric"}),
         error_messages=dict.fromkeys(("min_value", "max_value", "invalid"), "Between 1 and 20 crews."),
     )
-    note = forms.CharField(label="Note", max_length=80, required=False)
+    note = TextLine(label="Note", max_length=80, required=False)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=LARGEST_ID)
 
     def __init__(self, *args: Any, plant: Plant, row: StopWindow | None = None, **more: Any) -> None:
@@ -174,7 +174,7 @@ class CalendarForm(forms.Form):
     """A new calendar address."""
 
     line = forms.ModelChoiceField(queryset=Line.objects.none(), empty_label=None)
-    label = forms.CharField(
+    label = TextLine(
         label="Who or what reads it",
         max_length=60,
         error_messages={"required": "Say who or what will read it, so that it can be told apart later."},

@@ -10,7 +10,7 @@ from django.http import HttpRequest
 
 from linelog.plant import people
 from linelog.plant.models import Person
-from linelog.web.forms import offer, offer_rows
+from linelog.web.forms import TextLine, offer, offer_rows
 from linelog.web.generic import ModelForm
 
 
@@ -39,6 +39,7 @@ class _AnyPersonForm(ModelForm):
     class Meta:
         model = Person
         fields = ["first_name", "last_name", "role", "unit", "plant", "is_active"]
+        field_classes = {"first_name": TextLine, "last_name": TextLine}
         labels = {"is_active": "May sign in", "unit": "Reads and types lengths in", "first_name": "First name"}
         help_texts = {"is_active": "Without it every session of theirs ends; what they logged stays."}
 

@@ -15,7 +15,7 @@ from linelog.production.forms import WholeField
 from linelog.production.made import Told
 from linelog.production.models import Finding
 from linelog.production.services.findings import MOST_CANS, Facts
-from linelog.web.forms import BAD_DATE, DateInput, offer_rows
+from linelog.web.forms import BAD_DATE, DateInput, TextLine, offer_rows
 
 MARK_HELP = "As it stands in the dome; ? for a letter or digit that can't be read. Empty where there is none."
 
@@ -35,7 +35,7 @@ class HowMany(WholeField):
 
 def _short(label: str, length: int, **more: Any) -> forms.CharField:
     said = {"max_length": f"At most {length} letters."}
-    return forms.CharField(label=label, max_length=length, required=False, error_messages=said, **more)
+    return TextLine(label=label, max_length=length, required=False, error_messages=said, **more)
 
 
 class FindingForm(forms.Form):

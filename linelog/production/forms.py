@@ -17,7 +17,7 @@ from linelog.production.models import Event, ShiftCount, SpoilageCause, Upload
 from linelog.production.reading.cells import MOST_CANS, MOST_MINUTES
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.services.counts import Numbers
-from linelog.web.forms import BAD_DATE, DateInput, ends_after_it_begins, offer_rows, plain_code
+from linelog.web.forms import BAD_DATE, DateInput, TextLine, ends_after_it_begins, offer_rows, plain_code
 from linelog.web.units import NumberField
 
 DIGITS = re.compile(r"\d{1,9}")
@@ -214,12 +214,12 @@ class OfPlantForm(forms.Form):
 class CauseForm(forms.Form):
     """A cause of spoilage."""
 
-    code = forms.CharField(
+    code = TextLine(
         max_length=20,
         help_text="Letters, digits, - _ . and no blanks; it heads the column of a file.",
         validators=[plain_code],
     )
-    name = forms.CharField(max_length=60)
+    name = TextLine(max_length=60)
 
 
 class NewCauseForm(OfPlantForm, CauseForm):
@@ -236,10 +236,10 @@ class EventForm(forms.Form):
         error_messages={"invalid": "This is not a day and time of the calendar."},
     )
     kind = forms.ChoiceField(label="What", choices=Event.Kind.choices)
-    coil_lot = forms.CharField(
+    coil_lot = TextLine(
         max_length=40, required=False, help_text="Where other metal was fed from then on and its lot is known."
     )
-    note = forms.CharField(max_length=200, required=False)
+    note = TextLine(max_length=200, required=False)
     key = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
 
     def __init__(self, *args: Any, user: Any, now: dt.datetime, **more: Any) -> None:

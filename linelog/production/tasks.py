@@ -10,8 +10,9 @@ from django_tasks import task
 
 from linelog.production.models import Upload
 from linelog.production.services.uploads import READ, STORE
+from linelog.production.tidy import tidy_uploads
 from linelog.production.working import Tell, read_upload, store_upload
-from linelog.web import jobs
+from linelog.web import jobs, nightly
 from linelog.web.models import Job
 
 Work = Callable[[Upload, Tell, datetime], str]
@@ -47,3 +48,4 @@ def _do(job_id: int, tell: Tell, work: Work) -> str:
 
 jobs.register(READ, read)
 jobs.register(STORE, store)
+nightly.register("old uploads", tidy_uploads)

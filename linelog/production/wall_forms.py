@@ -19,7 +19,7 @@ from linelog.production.models import WallSample
 from linelog.production.reading.dates import EARLIEST
 from linelog.production.walls import THICKEST_UM, THINNEST_UM, Can, Ring, odd_words, why_not
 from linelog.web import units
-from linelog.web.forms import offer, offer_rows
+from linelog.web.forms import TextLine, offer, offer_rows
 from linelog.web.units import LengthField, NumberField
 
 POINTS = (4, 6, 8, 12)
@@ -60,9 +60,7 @@ class WallForm(forms.Form):
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=DATETIME_LOCAL),
         error_messages={"invalid": "This is not a day and time of the calendar.", "required": "When was it made?"},
     )
-    can = forms.CharField(
-        max_length=20, required=False, label="Can number", help_text="Where several are of one minute."
-    )
+    can = TextLine(max_length=20, required=False, label="Can number", help_text="Where several are of one minute.")
     view = forms.ChoiceField(label="You look", choices=VIEWS, widget=forms.RadioSelect, initial="crank")
     step_um = LengthField(
         label="Smallest step of the gauge",
@@ -74,7 +72,7 @@ class WallForm(forms.Form):
     low_mm = HeightField(label="Height (mm)", error_messages={"required": "Give the height."})
     high_mm = HeightField(label="Height (mm)", required=False)
     odd_is_right = forms.BooleanField(required=False, label="Yes, the wall is so uneven: I have read it again")
-    note = forms.CharField(max_length=200, required=False)
+    note = TextLine(max_length=200, required=False)
     key = forms.CharField(widget=forms.HiddenInput, required=False, max_length=64)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=2**31 - 1)
 

@@ -9,7 +9,7 @@ from django import forms
 
 from linelog.plant.forms.machines import MachineField, machines_of
 from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
-from linelog.web.forms import BAD_DATE, DateInput, ends_after_it_begins, known_day, offer_rows
+from linelog.web.forms import BAD_DATE, DateInput, TextLine, ends_after_it_begins, known_day, offer_rows
 
 NEAR = (("7", "7 days"), ("14", "14 days"), ("30", "30 days"), ("90", "90 days"))
 USUAL_NEAR = 14
@@ -51,7 +51,7 @@ class FindingsForm(SpanForm):
     machine = MachineField(required=False, empty_label="All machines")
     code = _one_of(DefectCode, "Defect code", "All codes")
     place = _one_of(FindingPlace, "Place", "All places")
-    mark = forms.CharField(
+    mark = TextLine(
         required=False, max_length=8, label="Mark", error_messages={"max_length": "A mark has 8 letters at most."}
     )
     field_order = ("machine", "code", "place", "mark", "since", "until")

@@ -8,7 +8,7 @@ from django import forms
 from django.http import QueryDict
 
 from linelog.trends.fleet import SORTS, Fleet
-from linelog.web.forms import offer
+from linelog.web.forms import TextLine, offer
 
 SORT_NAMES = {
     "machine": "Machine",
@@ -44,7 +44,7 @@ class FleetForm(forms.Form):
 class FindForm(forms.Form):
     """Words to search for, and the day for which marks are looked up."""
 
-    q = forms.CharField(max_length=40, required=False, label="Machine, mark, serial, tooling set, defect or day")
+    q = TextLine(max_length=40, required=False, label="Machine, mark, serial, tooling set, defect or day")
     on = forms.DateField(
         required=False,
         label="Marks as they were on",

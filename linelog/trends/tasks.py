@@ -13,7 +13,7 @@ from linelog.trends.evidence.refits import fit_misalignment
 from linelog.trends.ranking.refit import refit_ranking
 from linelog.trends.repeats.refit import refit_repeats
 from linelog.trends.wall_learned import refit_wall
-from linelog.web import jobs
+from linelog.web import jobs, nightly
 from linelog.web.models import Job
 
 
@@ -35,3 +35,4 @@ refit.register("misalignment against rates", fit_misalignment)
 refit.register("ranking", refit_ranking)
 refit.register("signals", refit_signals)
 refit.register("wall against offset", refit_wall)
+nightly.register("evidence", refit.refresh)

@@ -7,12 +7,14 @@ from typing import Any
 import django.contrib.auth.admin  # noqa: F401 - its groups must be there before they are taken out
 from django.contrib import admin
 from django.contrib.auth.models import Group
+from django.db import models
 from django.db.models import Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
 
 from linelog.web import audit
+from linelog.web.forms import TextLine
 from linelog.web.generic import ModelAdmin
 from linelog.web.models import AuditEvent, Job, Tablet, WorkerBeat
 
@@ -49,6 +51,7 @@ class LookOnly(ModelAdmin):
 class Kept(ModelAdmin):
     """Set-up records that the administrator may mend; each change goes into the history like any other."""
 
+    formfield_overrides = {models.CharField: {"form_class": TextLine}}
     plant_path = ""  # where the model does not say itself how a row reaches its plant
 
     def get_exclude(self, request: HttpRequest, obj: Any = None) -> Any:

@@ -2,7 +2,7 @@ from django.apps import AppConfig
 from django.db.models.signals import post_migrate, pre_migrate
 from django.utils.module_loading import autodiscover_modules
 
-from linelog.web import protection
+from linelog.web import protection, requestid
 
 
 class WebConfig(AppConfig):
@@ -15,3 +15,4 @@ class WebConfig(AppConfig):
         pre_migrate.connect(protection.before_migrate, sender=self)
         post_migrate.connect(protection.after_migrate, sender=self)
         autodiscover_modules("tasks")
+        requestid.log_crashes()

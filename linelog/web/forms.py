@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import date
 from typing import Any, cast
@@ -59,6 +60,27 @@ def ends_after_it_begins(form: forms.Form, first: str, last: str) -> None:
         form.add_error(last, "The span ends before it begins.")
 
 
+class TextLine(forms.CharField):
+    """A text on one line: every break of a line and every other control sign in it becomes one blank.
+
+    The one rule for names, codes and notes of a line, whatever was pasted: a break in a name would end the line of a
+    calendar, a header or a table. A text of several lines is a `CharField` with a `Textarea`.
+    """
+
+    def to_python(self, value: Any) -> Any:
+        """Join the lines."""
+        text = super().to_python(value)
+        return one_line(text) if isinstance(text, str) else text
+
+
+def one_line(text: str) -> str:
+    """Return a text with everything that ends a line, and other control signs but NUL, as one blank."""
+    return LINE_BREAKS.sub(" ", text).strip() if LINE_BREAKS.search(text) else text
+
+
+_ENDS = r"\x01-\x1f\x7f-\x9f\u2028\u2029"
+LINE_BREAKS = re.compile(rf"[\s{_ENDS}]*[{_ENDS}][\s{_ENDS}]*")
+
 #: What can be typed and printed everywhere, and head the column of a file.
 plain_code = RegexValidator(
     r"^[A-Za-z0-9][A-Za-z0-9_.-]*\Z", "A code has letters, digits, - _ or . and begins with a letter or digit."
@@ -101,7 +123,7 @@ class PinForm(forms.Form):
 class HistoryForm(forms.Form):
     """What to look for in the history."""
 
-    person = forms.CharField(required=False, max_length=150, label="Person")
+    person = TextLine(required=False, max_length=150, label="Person")
     object = forms.RegexField(
         rf"^{OBJECT.pattern}\Z",
         required=False,

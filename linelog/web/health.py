@@ -11,13 +11,14 @@ from pathlib import Path
 from django.conf import settings
 from django.db import DatabaseError, connection
 
-from linelog.web.models import WorkerBeat
+from linelog.web.models import NightlyRun, WorkerBeat
 
 log = logging.getLogger(__name__)
 
 BEAT_EVERY = timedelta(seconds=15)
 SILENT_AFTER = timedelta(seconds=60)
 FORGET_AFTER = timedelta(days=1)
+NIGHT_LATE_AFTER = timedelta(hours=36)
 LEAST_FREE_BYTES = 500_000_000
 
 
@@ -50,6 +51,28 @@ def worker(now: datetime) -> Check:
     if last is None or now - last > SILENT_AFTER:
         return Check(False, "no sign of life")
     return Check(True, "alive")
+
+
+def night(now: datetime) -> Check:
+    """Look when every plant last had its night's work; a plant that waits for its first night is well."""
+    try:
+        runs = list(NightlyRun.objects.values_list("plant_id", "offered_at", "ended_at"))
+    except DatabaseError:
+        return Check(False, "unknown: the database does not answer")
+    if not runs:
+        return Check(True, "has not run yet")
+    ended = [end for _, _, end in runs if end is not None]
+    says = f"last run {max(ended):%Y-%m-%dT%H:%MZ}" if ended else "has not run to its end yet"
+    well = all(
+        now - max([end for one, _, end in runs if one == plant and end is not None] or [_first(runs, plant)])
+        <= NIGHT_LATE_AFTER
+        for plant in {plant for plant, *_ in runs}
+    )
+    return Check(well, says if well else f"late: {says}")
+
+
+def _first(runs: list[tuple[int, datetime, datetime | None]], plant: int) -> datetime:
+    return min(offered for one, offered, _ in runs if one == plant)
 
 
 def disk(folder: Path | None = None) -> Check:

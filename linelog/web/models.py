@@ -149,3 +149,19 @@ class PinTries(models.Model):
 
     def __str__(self) -> str:
         return f"person {self.person_id} on tablet {self.tablet_id}"
+
+
+class NightlyRun(models.Model):
+    """The night's work of a plant: offered once a night, and when all of it was done."""
+
+    plant_id = models.BigIntegerField()
+    night = models.DateField()
+    job_id = models.BigIntegerField()
+    offered_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["plant_id", "night"], name="one_run_a_plant_and_night")]
+
+    def __str__(self) -> str:
+        return f"night of {self.night}"

@@ -41,7 +41,7 @@ from linelog.trends.models import Around, Fit, MachineDrift, Piece, RepeatProble
 from linelog.web import audit
 from linelog.web.backup import archive, making, restoring, tables
 from linelog.web.errors import Refused
-from linelog.web.models import AuditEvent, Job, PinTries, Tablet, WorkerBeat, WriteKey
+from linelog.web.models import AuditEvent, Job, NightlyRun, PinTries, Tablet, WorkerBeat, WriteKey
 from tests import factories
 from tests.alignment.test_signed_protected import signed
 
@@ -115,6 +115,7 @@ def fill(media: Path) -> None:
     audit.record(by=by, action="did", obj=visit, at=AT, before={"a": None, "b": [1, NASTY]})
     WriteKey.objects.create(actor_id=by.pk, key="k", digest="d", answer={"v": 1e-17}, at=AT)
     tablet = Tablet.objects.create(account_id=by.pk, plant_id=plant.pk, signed_in_at=AT)
+    NightlyRun.objects.create(plant_id=plant.pk, night=AT.date(), job_id=1, offered_at=AT, ended_at=AT)
     PinTries.objects.create(person_id=by.pk, tablet_id=tablet.pk, failures=2, failed_at=AT)
     Signature.objects.create(visit=open_visit, name=NASTY, role="mechanic", names={"machine": NASTY})
     WorkerBeat.objects.create(name="w", at=AT)

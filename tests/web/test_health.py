@@ -27,6 +27,7 @@ def test_all_well(client, alive):
         "database": True,
         "worker": True,
         "disk": True,
+        "nightly": True,
     }
     assert "no-store" in answer["Cache-Control"]
 

@@ -16,7 +16,7 @@ from linelog.calc.errors import CalcError
 from linelog.calc.readings import View
 from linelog.calc.units import Unit, to_um, unit_question
 from linelog.plant.models import Station
-from linelog.web.forms import offer
+from linelog.web.forms import TextLine, offer
 from linelog.web.units import LengthField, ask_in, parse_number
 
 
@@ -36,7 +36,7 @@ class AmendForm(forms.Form):
 
     reason = forms.CharField(label="What was wrong, and how do you know?", max_length=300, widget=forms.Textarea)
     reading = forms.ChoiceField(label="Which reading", required=False)
-    typed = forms.CharField(
+    typed = TextLine(
         label="What the dial showed", max_length=24, required=False, help_text="In the unit of that reading."
     )
     meant = forms.BooleanField(label="It is meant as typed", required=False)

@@ -12,7 +12,7 @@ from linelog.alignment.services.bar import BarChoice
 from linelog.calc.sweep import sag_from_droop
 from linelog.calc.units import Unit
 from linelog.plant.models import Machine, Station
-from linelog.web.forms import offer_rows
+from linelog.web.forms import TextLine, offer_rows
 from linelog.web.units import LengthField, ask_in, shown_in
 
 
@@ -28,7 +28,7 @@ class BarForm(forms.Form):
         largest_um=2000,
         help_text="In each axis. One error of this set-up: it is shared by all stations swept from it.",
     )
-    note = forms.CharField(label="Which bar, where it is held", max_length=120, required=False)
+    note = TextLine(label="Which bar, where it is held", max_length=120, required=False)
     unit = forms.CharField(widget=forms.HiddenInput, required=False)
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=0, required=False)
 
@@ -69,7 +69,7 @@ class FittingForm(forms.Form):
     """A sub-assembly that was set to the bar by a centring fitting."""
 
     station: forms.ModelChoiceField[Station] = forms.ModelChoiceField(queryset=Station.objects.none())
-    fitting = forms.CharField(label="Centring fitting (number or name)", max_length=60)
+    fitting = TextLine(label="Centring fitting (number or name)", max_length=60)
 
     def __init__(self, *args: Any, machine: Machine, **kwargs: Any) -> None:
         super().__init__(*args, **{"auto_id": "fitting_%s", **kwargs})

@@ -14,7 +14,7 @@ from linelog.calc.frame import turn
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
-from linelog.web.forms import BAD_DATE, DateInput, known_day
+from linelog.web.forms import BAD_DATE, DateInput, TextLine, known_day
 from linelog.web.units import LengthField, NumberField, ask_in, shown_in
 
 MOST_UM = 3000.0  # common practice, no source: no ram still runs in so wide a bushing
@@ -91,7 +91,7 @@ class PositionForm(Measured):
     """Where the bushing stands off a line that does not ride on it."""
 
     reference = forms.ChoiceField(label="Measured from", choices=BushingPosition.Reference.choices)
-    reference_note = forms.CharField(label="Which one, or what else", max_length=80, required=False)
+    reference_note = TextLine(label="Which one, or what else", max_length=80, required=False)
     view = forms.ChoiceField(label="Seen", choices=Station.View.choices)
     x_um = LengthField(label="Across, + to your right")
     y_um = LengthField(label="Up, + up")
@@ -130,7 +130,7 @@ class FittedForm(forms.Form):
     fitted_on = forms.DateField(
         label="A new bushing was fitted on", widget=DateInput, error_messages=BAD_DATE, validators=[known_day]
     )
-    note = forms.CharField(label="Its number, or a word on it", max_length=120, required=False)
+    note = TextLine(label="Its number, or a word on it", max_length=120, required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **{"auto_id": "fitted_%s", **kwargs})

@@ -13,7 +13,7 @@ from linelog.calc.errors import CalcError
 from linelog.plant.forms.base import RowForm, SetUpForm
 from linelog.plant.forms.fields import MmField, SizeField, moment, number, text
 from linelog.plant.models import Machine, Station
-from linelog.web.forms import offer_rows
+from linelog.web.forms import TextLine, offer_rows
 from linelog.web.generic import FormSet
 
 MOST_PROBES = 16
@@ -219,7 +219,7 @@ class JoinForm(forms.Form):
 class AsideForm(forms.Form):
     """Why a capture is set aside."""
 
-    why = forms.CharField(
+    why = TextLine(
         label="Why is it set aside?",
         max_length=200,
         error_messages={"required": "Say why this capture is set aside."},

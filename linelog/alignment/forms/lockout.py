@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from linelog.alignment.lockout import LockoutStatus
 from linelog.alignment.services.lockouts import Return, Verification
-from linelog.web.forms import offer
+from linelog.web.forms import TextLine, offer
 
 DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
 
@@ -24,12 +24,12 @@ def when_field(**kwargs: Any) -> forms.DateTimeField:
 class LockoutForm(forms.Form):
     """Who verified the lockout, when, and that it was tried. Nothing of it is filled in beforehand but the number."""
 
-    lockout_verified_by = forms.CharField(label="Lockout verified by", max_length=80, required=False)
+    lockout_verified_by = TextLine(label="Lockout verified by", max_length=80, required=False)
     lockout_verified_at = when_field(label="Verified at", required=False, help_text="Left empty: just now.")
-    lockout_lock = forms.CharField(
+    lockout_lock = TextLine(
         label="Number of this person's own lock", max_length=30, required=False, help_text="Each hangs their own."
     )
-    lockout_procedure = forms.CharField(label="Procedure number", max_length=60, required=False)
+    lockout_procedure = TextLine(label="Procedure number", max_length=60, required=False)
     lockout_tried = forms.BooleanField(label="It was tried to start, and stays dead", required=False)
     lockout_handed_over = forms.BooleanField(
         label="It is taken over from the shift before, whose locks hung until this one was on", required=False
@@ -66,7 +66,7 @@ class LockoutForm(forms.Form):
 class VerifyForm(LockoutForm):
     """A lockout that is verified now: who, and that it was tried, must be said."""
 
-    lockout_verified_by = forms.CharField(
+    lockout_verified_by = TextLine(
         label="Lockout verified by", max_length=80, error_messages={"required": "Who verified the lockout?"}
     )
     lockout_tried = forms.BooleanField(
@@ -85,14 +85,14 @@ class VerifyForm(LockoutForm):
 class OwnLockForm(forms.Form):
     """One's own lock, hung on the lockout that stands."""
 
-    name = forms.CharField(label="Whose lock", max_length=80)
-    number = forms.CharField(label="Number of the lock or tag", max_length=30, required=False)
+    name = TextLine(label="Whose lock", max_length=80)
+    number = TextLine(label="Number of the lock or tag", max_length=30, required=False)
 
 
 class ReturnForm(forms.Form):
     """The return to service. Nothing is ticked beforehand."""
 
-    returned_by = forms.CharField(label="Returned to service by", max_length=80)
+    returned_by = TextLine(label="Returned to service by", max_length=80)
     tools_counted = forms.BooleanField(label="Indicator, bar and fittings are out and counted", required=False)
     guards_closed = forms.BooleanField(label="All guards are closed", required=False)
     people_clear = forms.BooleanField(label="Everybody is clear of the machine", required=False)

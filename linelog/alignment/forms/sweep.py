@@ -15,7 +15,7 @@ from linelog.calc.sweep import sag_from_droop
 from linelog.calc.units import Meaning, Unit, meanings, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
 from linelog.web.errors import Refused
-from linelog.web.forms import offer_rows
+from linelog.web.forms import TextLine, offer_rows
 from linelog.web.units import LengthField, NumberField, ask_in, parse_number, plain_number, shown_in
 
 DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
@@ -28,9 +28,9 @@ class ReadingForm(forms.Form):
     repeat = forms.IntegerField(min_value=1, max_value=9)
     angle_deg = forms.FloatField(min_value=0, max_value=359.999)
     is_return = forms.BooleanField(required=False)
-    value = forms.CharField(required=False, max_length=24)
+    value = TextLine(required=False, max_length=24)
     version = forms.IntegerField(min_value=0)
-    meant = forms.CharField(required=False, max_length=24)
+    meant = TextLine(required=False, max_length=24)
 
     def __init__(self, *args: Any, unit: Unit, resolution_um: float, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -102,7 +102,7 @@ class SweepForm(forms.Form):
         error_messages={"required": "Which way does the face look that is swept? It decides the sign of the tilt."},
     )
     plunger_reversed = forms.BooleanField(required=False, label="This dial counts down when pressed in")
-    indicator = forms.CharField(required=False, max_length=60, label="Indicator (number or name)")
+    indicator = TextLine(required=False, max_length=60, label="Indicator (number or name)")
     resolution = LengthField(label="Smallest step of the dial", smallest_um=0.01, largest_um=1000)
     sag = LengthField(label="Sag of the bracket", required=False, largest_um=2000)
     sag_is = forms.ChoiceField(choices=SAG_KINDS, required=False, label="The sag given is")
@@ -181,7 +181,7 @@ class MoveForm(forms.Form):
     turns = NumberField(required=False, min_value=0, max_value=100)
     flats = NumberField(required=False, min_value=0, max_value=600)
     way = forms.ChoiceField(choices=(("+", "+"), ("-", "-")), required=False)
-    words = forms.CharField(max_length=200, required=False, label="In words")
+    words = TextLine(max_length=200, required=False, label="In words")
 
     def __init__(self, *args: Any, station: Station, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

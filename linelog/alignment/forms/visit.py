@@ -13,7 +13,7 @@ from linelog.alignment.services.visits import Conditions
 from linelog.calc import frame
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
-from linelog.web.forms import offer
+from linelog.web.forms import TextLine, offer
 from linelog.web.units import LengthField, NumberField, TemperatureField, ask_in, ask_temperatures, shown_in
 
 STATES = (("stopped", "Stopped"), ("running", "Running"))
@@ -24,7 +24,7 @@ class ConditionsForm(forms.Form):
     """Why the machine is visited and the state it is in."""
 
     reason = forms.ChoiceField(choices=Visit.Reason)
-    reason_note = forms.CharField(label="More on the reason", max_length=200, required=False)
+    reason_note = TextLine(label="More on the reason", max_length=200, required=False)
     machine_state = forms.ChoiceField(label="The machine is", choices=STATES, widget=forms.RadioSelect)
     minutes_in_state = forms.IntegerField(
         label="Minutes since it stopped or started", min_value=0, max_value=100_000, required=False
@@ -93,14 +93,14 @@ class EditVisitForm(ConditionsForm):
 class DropForm(forms.Form):
     """Why a visit is dropped."""
 
-    why = forms.CharField(label="Why is it dropped?", max_length=200)
+    why = TextLine(label="Why is it dropped?", max_length=200)
 
 
 class PhotoForm(forms.Form):
     """A photo to keep with the visit."""
 
     photo = forms.FileField(label="Photo", widget=forms.FileInput(attrs={"accept": "image/*"}))
-    caption = forms.CharField(max_length=120, required=False)
+    caption = TextLine(max_length=120, required=False)
 
 
 class RunningForm(forms.Form):

@@ -9,7 +9,7 @@ from typing import Any
 from django import forms
 
 from linelog.calc.units import ABSURD_UM, from_um, unit_question
-from linelog.web.forms import BAD_DATE, DateInput, known_day
+from linelog.web.forms import BAD_DATE, DateInput, TextLine, known_day
 from linelog.web.units import LengthField, NumberField, parse_number
 
 MM_PER_INCH = 25.4
@@ -104,7 +104,7 @@ def whole(label: str, least: int, most: int, **kwargs: Any) -> forms.IntegerFiel
 def text(label: str, length: int = 40, **kwargs: Any) -> forms.CharField:
     """Return a short text."""
     messages = {"max_length": f"At most {length} letters.", **kwargs.pop("error_messages", {})}
-    return forms.CharField(label=label, max_length=length, error_messages=messages, **kwargs)
+    return TextLine(label=label, max_length=length, error_messages=messages, **kwargs)
 
 
 def day(label: str, **kwargs: Any) -> forms.DateField:

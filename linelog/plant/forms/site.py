@@ -15,6 +15,7 @@ from linelog.calc.units import Unit, from_um, to_um, unit_question
 from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import LimitField, MmField, SizeField, clock_time, number, text, whole
 from linelog.plant.models import Plant
+from linelog.web.forms import TextLine
 from linelog.web.permissions import Permission, may
 from linelog.web.units import parse_number, plain_text
 
@@ -215,7 +216,7 @@ class StockForm(SetUpForm):
     """A shim stock: its thicknesses typed as a list."""
 
     name = text("Name of the stock")
-    thicknesses = forms.CharField(
+    thicknesses = TextLine(
         max_length=600,
         help_text="A list such as 0.01 0.02x6 0.05 mm: x6 where six are at hand and no more, nothing where there are "
         "plenty. Without a unit it is read in yours.",

@@ -135,8 +135,8 @@ def cancel(request: Request, upload_id: int) -> HttpResponse:
 def original(request: Request, upload_id: int) -> HttpResponseBase:
     """Send a file back as it came."""
     upload = _find(request, upload_id)
-    path = Path(upload.file.path)
-    if not path.is_file():
+    path = Path(upload.file.path) if upload.file else None
+    if path is None or not path.is_file():
         raise Http404
     return FileResponse(
         path.open("rb"), as_attachment=True, filename=upload.name, content_type="application/octet-stream"
@@ -147,8 +147,9 @@ def original(request: Request, upload_id: int) -> HttpResponseBase:
 @require_GET
 def problems(request: Request, upload_id: int) -> HttpResponseBase:
     """Send all the bad rows as CSV."""
-    path = problems_path(_find(request, upload_id))
-    if not path.is_file():
+    upload = _find(request, upload_id)
+    path = problems_path(upload) if upload.file else None
+    if path is None or not path.is_file():
         raise Http404
     return FileResponse(path.open("rb"), as_attachment=True, filename="bad-rows.csv", content_type="text/csv")
 

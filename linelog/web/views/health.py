@@ -15,8 +15,14 @@ from linelog.web.permissions import Permission, needs
 @never_cache
 @require_safe
 def health(request: HttpRequest) -> HttpResponse:
-    """Answer 200 where database, worker and disk are well, else 503, with each part's state as JSON."""
-    parts = {"database": checks.database(), "worker": checks.worker(timezone.now()), "disk": checks.disk()}
+    """Answer 200 where every part is well, else 503, with each part's state as JSON."""
+    now = timezone.now()
+    parts = {
+        "database": checks.database(),
+        "worker": checks.worker(now),
+        "disk": checks.disk(),
+        "nightly": checks.night(now),
+    }
     well = all(part.ok for part in parts.values())
     answer = {"ok": well, **{name: {"ok": part.ok, "says": part.says} for name, part in parts.items()}}
     return JsonResponse(answer, status=200 if well else 503)

@@ -17,6 +17,7 @@ from django.core.management import BaseCommand, CommandError, CommandParser, cal
 from django.db import OperationalError, connection, connections
 from django.db.migrations.executor import MigrationExecutor
 
+from linelog.web import private
 from linelog.web.collected import collect_if_changed
 from linelog.web.supervise import Part, keep_running
 
@@ -43,6 +44,7 @@ class Command(BaseCommand):
         """Prepare, then keep all parts running until the person stops them."""
         listener = _listen(host, port)  # held from here on: who asks before all is ready waits, and is answered
         settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
+        private.shut(settings.DATA_DIR)
         _wait_for_database()
         self._migrate()
         collect_if_changed()

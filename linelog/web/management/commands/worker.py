@@ -13,7 +13,7 @@ from django.db import DatabaseError, InterfaceError, close_old_connections, conn
 from django.utils import timezone
 from django_tasks_db.management.commands.db_worker import Command as DatabaseWorker
 
-from linelog.web import health, jobs
+from linelog.web import health, jobs, nightly
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +47,7 @@ def _beat() -> None:
     now = timezone.now()
     health.beat(name=f"{socket.gethostname()[:60]}:{os.getpid()}", at=now)
     jobs.offer_again(now=now)
+    nightly.offer_due(now)
 
 
 def _beat_until(over: threading.Event) -> None:
