@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -20,7 +20,7 @@ from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import place_query, place_url
-from linelog.alignment.queries import adjusters_of, stations_of, sweep_defaults, sweeps_of
+from linelog.alignment.queries import adjusters_of, left_last_time, stations_of, sweep_defaults, sweeps_of
 from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, run_in
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
@@ -54,6 +54,7 @@ class Position:
     version: int
     by: str
     typed_as: str
+    last: str = ""
 
     @property
     def sent(self) -> str:
@@ -112,6 +113,27 @@ class StationPage:
     def beside(self) -> tuple[Tab | None, Tab | None]:
         """The stations before and after this one."""
         return _neighbours(self.visit, self.place)
+
+    @cached_property
+    def fields(self) -> tuple[Position, ...]:
+        """The positions of the clock, each with what stood there when the place was left last time."""
+        last = left_last_time(self.sweep)
+        if last is None:
+            return self.positions
+        mirrored = last.view != self.sweep.view
+        was = {
+            round(360.0 - row.angle_deg if mirrored else row.angle_deg) % 360: shown(row, self.reader)
+            for row in last.readings.all()
+            if row.repeat == 1 and not row.is_return
+        }
+        return tuple(replace(one, last=was.get(round(one.angle_deg), "")) for one in self.positions)
+
+    @property
+    def to_as_left(self) -> str:
+        """Where this place is swept as left, once there is something as found; '' elsewhere."""
+        if self.place.stage == Stage.AS_LEFT or self.outcome.value is None:
+            return ""
+        return place_url("alignment:station", self.visit, replace(self.place, stage=Stage.AS_LEFT))
 
     @cached_property
     def amended(self) -> tuple[AmendedLine, ...]:

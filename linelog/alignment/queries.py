@@ -109,6 +109,23 @@ def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict
     }
 
 
+def left_last_time(sweep: Sweep) -> Sweep | None:
+    """Return how this place was left at the visit before, with its readings, where it was swept the same way.
+
+    The view may differ: it turns 3 and 9. None where another surface or carrier, or a reversed dial, makes the
+    readings another quantity.
+    """
+    same = {name: getattr(sweep, name) for name in ("station_id", "seat", "kind", "surface", "carrier")}
+    rows = Sweep.objects.filter(
+        **same,
+        stage=Stage.AS_LEFT,
+        plunger_reversed=sweep.plunger_reversed,
+        visit__state=Visit.State.SIGNED,
+        visit__opened_at__lt=sweep.visit.opened_at,
+    )
+    return rows.prefetch_related("readings").order_by("-visit__opened_at", "-pk").first()
+
+
 def stations_of(machine: Machine) -> list[Station]:
     """Return the machine's measured stations in order along the ram."""
     return list(machine.stations.filter(is_active=True).order_by("order", "pk"))

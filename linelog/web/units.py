@@ -13,6 +13,7 @@ from linelog.calc.units import ABSURD_UM, SlopeUnit, Unit, from_um, to_um
 
 MINUS = "−"
 MM_PER_INCH = 25.4
+WHOLE = re.compile(r"(?P<sign>[+\-−–]?)(?P<digits>[0-9]{1,6})")
 _NUMBER = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+)")
 
 
@@ -99,6 +100,18 @@ def plain_number(text: str) -> str:
 def parse_number(text: str) -> float:
     """Read a typed decimal number; a comma or a point, any minus sign. Raises ValueError with a sentence."""
     return float(plain_number(text))
+
+
+def from_thousandths(text: str, unit: Unit) -> str:
+    """Return what a whole number typed in thousandths stands for: "52" is "0.052" mm or in; anything else as it is.
+
+    A number with a point means what it says, and micrometres are typed whole anyway.
+    """
+    found = WHOLE.fullmatch(text.strip())
+    if unit == Unit.UM or found is None or not int(found["digits"]):
+        return text
+    number = int(found["digits"])
+    return f"{found['sign']}{number // 1000}.{number % 1000:03d}"
 
 
 class NumberField(forms.FloatField):

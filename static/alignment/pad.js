@@ -10,27 +10,45 @@
     field = input;
   };
 
+  // In a plant that types thousandths a whole number is one: the field shows at once what it stands for.
+  const inFull = (text, unit) => {
+    const whole = /^\s*([+\-−–]?)(\d{1,6})\s*$/.exec(text);
+    if (!whole || unit === "um" || !("thousandths" in document.getElementById("clock").dataset) || !Number(whole[2])) return text;
+    return whole[1] + (Number(whole[2]) / 1000).toFixed(3);
+  };
   const send = (input) => {
+    if (input && input.dataset.sent !== input.value) input.value = inFull(input.value, input.form.elements.unit.value);
     if (!input || input.dataset.sent === input.value) return;
     input.dataset.sent = input.value;
     input.form.dataset.key = linelog.newKey();
     input.form.dispatchEvent(new CustomEvent("reading"));
   };
 
+  // The next one round the clock; after the last the one that was left out, or none: it begins nothing anew.
   const nextOf = (input) => {
     const all = fields();
-    return all[(all.indexOf(input) + 1) % all.length];
+    return all[all.indexOf(input) + 1] || all.slice(0, -1).find((other) => !other.value);
+  };
+  const done = (input) => {
+    mark(null);
+    input.blur();
+    document.getElementById("result").focus({ preventScroll: true }); // where Enter does nothing
+    document.getElementById("offer")?.scrollIntoView({ block: "nearest" });
   };
 
   const flip = (text) => (text.startsWith("-") || text.startsWith("−") ? text.slice(1) : `-${text.replace(/^\+/, "")}`);
 
   const press = (key) => {
     if (field && !field.isConnected) field = document.getElementById(field.id); // the same place on a clock drawn anew
-    if (!field) mark(fields().find((input) => !input.value) || fields()[0]);
+    if (!field) {
+      mark(fields().find((input) => !input.value));
+      if (field) field.dataset.fresh = "1";
+    }
     if (!field) return;
     if (key === "next") {
       send(field);
       const following = nextOf(field);
+      if (!following) { done(field); return; }
       following.focus();
       following.select();
       return;
@@ -60,10 +78,30 @@
     const button = event.target.closest(".pad [data-key]");
     if (button) press(button.dataset.key);
   });
+  // A keyboard, or an indicator that types as one: digits, a sign, Enter. On the clock it goes on by itself; in another
+  // form Enter leads to the next field, and sends from the last.
+  const following = (input) => {
+    const all = [...input.form.querySelectorAll("input:not([type=hidden]), select, textarea")].filter((one) => one.offsetParent);
+    return all.slice(all.indexOf(input) + 1).find((one) => one.matches("input[type=text], input[type=number]"));
+  };
+  const replace = (input) => {
+    if (input.dataset.fresh === "1" && input.selectionStart === input.selectionEnd) input.select();
+    input.dataset.fresh = "0";
+  };
   document.addEventListener("keydown", (event) => {
-    if (event.key === "Enter" && event.target.matches("#clock input[name=value]")) {
+    const { key, target } = event, isTyped = /^[0-9.,+−-]$/.test(key) && !event.ctrlKey && !event.metaKey && !event.altKey;
+    if (target.matches("#clock input[name=value]")) {
+      if (key === "Enter") { event.preventDefault(); press("next"); }
+      if (isTyped) replace(target);
+    } else if (isTyped && target.matches("body, #result") && field) {
+      field.focus(); // the key goes there
+      replace(field);
+    } else if (key === "Enter" && target.matches("form[data-queued] input:not([type=checkbox])")) {
+      const next = following(target);
+      if (!next) return;
       event.preventDefault();
-      press("next");
+      next.focus();
+      next.select();
     }
   });
 

@@ -62,19 +62,29 @@
     if (cursor.fresh) control.dataset.fresh = cursor.fresh;
   };
 
+  // What was opened stays open: the person is about to type there.
+  const openedIn = (root) => [...root.querySelectorAll("details[open] > summary")].map((summary) => `${summary.closest("[id]").id} ${summary.textContent}`);
+  const open = (root, opened) => {
+    for (const summary of root.querySelectorAll("details > summary")) {
+      if (opened.includes(`${summary.closest("[id]").id} ${summary.textContent}`)) summary.parentElement.open = true;
+    }
+  };
+
   // Replaces one part of the page by what the server says, but for what is typed in it.
   linelog.swapKeeping = (id, html, write) => {
     const root = document.getElementById(id);
     if (!root) return;
-    const cursor = cursorOf(root), typed = new Map();
+    const cursor = cursorOf(root), typed = new Map(), opened = id === "screen" ? openedIn(root) : [];
     for (const control of fieldsIn(root)) if (isTyped(control, write)) typed.set(keyOf(control), noted(control));
     linelog.isSwapping = true; // a field taken out of the page was not left by anybody
     htmx.swap(`#${id}`, html, { swapStyle: "outerHTML" });
-    const fields = new Map(fieldsIn(document.getElementById(id) || document).map((control) => [keyOf(control), control]));
+    const now = document.getElementById(id) || document.body;
+    const fields = new Map(fieldsIn(now).map((control) => [keyOf(control), control]));
     for (const [key, old] of typed) {
       const control = fields.get(key);
       if (control && !control.readOnly) restore(control, old, write);
     }
+    open(now, opened);
     setCursor(fields, cursor);
     linelog.isSwapping = false;
   };

@@ -16,7 +16,15 @@ from linelog.calc.units import Meaning, Unit, meanings, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
 from linelog.web.errors import Refused
 from linelog.web.forms import TextLine, offer_rows
-from linelog.web.units import LengthField, NumberField, ask_in, parse_number, plain_number, shown_in
+from linelog.web.units import (
+    LengthField,
+    NumberField,
+    ask_in,
+    from_thousandths,
+    parse_number,
+    plain_number,
+    shown_in,
+)
 
 DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is asked about, not refused
 FLATS_PER_TURN = 6
@@ -32,8 +40,11 @@ class ReadingForm(forms.Form):
     version = forms.IntegerField(min_value=0)
     meant = TextLine(required=False, max_length=24)
 
-    def __init__(self, *args: Any, unit: Unit, resolution_um: float, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, unit: Unit, resolution_um: float, thousandths: bool = False, **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
+        self.thousandths = thousandths
         self.unit = shown_in(self.data.get("unit"), unit)
         self.resolution_um = resolution_um
         self.question = ""
@@ -44,6 +55,9 @@ class ReadingForm(forms.Form):
         data = super().clean() or {}
         text = (data.get("value") or "").strip()
         data["value_um"] = None
+        if self.thousandths:
+            text = data["value"] = from_thousandths(text, self.unit)
+            data["meant"] = from_thousandths((data.get("meant") or "").strip(), self.unit)
         if not text or "value" in self.errors:
             return data
         try:

@@ -82,7 +82,12 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
         "resolution_um": visit.machine.line.plant.indicator_resolution_um,
         **sweep_defaults(visit, station, place.seat, place.kind),
     }
-    form = ReadingForm(request.POST, unit=units.of(request.user), resolution_um=how["resolution_um"])
+    form = ReadingForm(
+        request.POST,
+        unit=units.of(request.user),
+        resolution_um=how["resolution_um"],
+        thousandths=visit.machine.line.plant.types_thousandths,
+    )
     said: dict[str, Any] = {"text": request.POST.get("value", "")[:24], "unit": form.unit.value}
     if not form.is_valid():
         said["error"] = next(iter(form.errors.values()))[0]

@@ -97,6 +97,11 @@ class PlantForm(SetUpForm):
         widest_um=1000.0,
         help_text="Largest diametral clearance. A station may have its own. Common practice, no source.",
     )
+    types_thousandths = forms.BooleanField(
+        required=False,
+        label="Type thousandths",
+        help_text="A dial reading without a decimal point is then in thousandths: 52 is 0.052 mm, or 0.052 in.",
+    )
     risk_percent = number("Alignment is due at this risk of being out (%)", 0.1, 99.9)
     longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
     crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
@@ -167,6 +172,7 @@ class PlantForm(SetUpForm):
             (
                 *("closure_limit_um", "return_limit_um", "indicator_resolution_um"),
                 *("usual_scatter_um", "shaft_uncertainty_um", "bushing_wear_limit_um"),
+                "types_thousandths",
             ),
         ),
         (

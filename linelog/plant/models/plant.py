@@ -53,6 +53,9 @@ class Plant(models.Model):
     bushing_wear_limit_um = models.FloatField(
         default=80.0, help_text="Diametral clearance at which a bushing is worn out. Common practice, no source."
     )
+    types_thousandths = models.BooleanField(
+        default=False, help_text="A dial reading typed without a decimal point is in thousandths."
+    )
     tablet_timeout_minutes = models.PositiveIntegerField(default=10)
     sign_proof = models.CharField(
         max_length=6,

@@ -129,7 +129,7 @@ class Schedule:
                 self.pause(120)
 
     def number(self) -> str:
-        return f"{self.chance.randint(1, 99) / 1000:.3f}"
+        return f"{self.chance.randint(10, 99) / 1000:.3f}"
 
     def reading(self) -> None:
         fields = self.page.locator("#clock form[data-reading]:not(.again) input[name=value]")
