@@ -153,7 +153,7 @@
   let pressed = 0;
   const isBusy = (write) => {
     const at = document.activeElement, place = document.getElementById(write.target);
-    const isInside = write.target !== "screen" && place?.contains(at) && at.matches("input, select, textarea");
+    const isInside = write.target !== "screen" && place?.contains(at) && at.matches("input, select, textarea") && at.form?.dataset.changed;
     return isInside || Date.now() - pressed < 1_000;
   };
   // Those for one part of the page in their order, whatever waits for another.

@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from linelog.alignment.captures.warning_words import Reader, warning_words
 from linelog.alignment.forms.amend import AmendForm
+from linelog.alignment.forms.sweep import ReadingForm
 from linelog.alignment.models import Reading, Result, Sweep
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
@@ -241,3 +242,27 @@ def test_the_warnings_of_a_capture_are_in_the_readers_unit_and_the_stations_view
     assert warning_words({**kick, "code": "speed"}, Reader(Unit.INCH, View.DOMER)) == "as stored"
     del kick["subject"]
     assert warning_words(kick, Reader(Unit.MM, View.CRANK)) == "as stored", "older than its figures"
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "stands_for"),
+    [
+        ("52", Unit.MM, "0.052"),
+        ("-52", Unit.INCH, "-0.052"),
+        ("1250", Unit.MM, "1.250"),
+        ("0", Unit.MM, "0"),
+        ("52.", Unit.MM, "52."),
+        (".052", Unit.INCH, ".052"),
+        ("52", Unit.UM, "52"),
+    ],
+)
+def test_a_whole_number_is_thousandths_only_where_the_plant_types_them(typed, unit, stands_for):
+    """0.001 of the unit, by definition."""
+    facts = {"repeat": "1", "angle_deg": "90", "value": typed, "version": "0", "unit": unit.value, "meant": typed}
+    form = ReadingForm(facts, unit=unit, resolution_um=1.0, thousandths=True)
+    assert form.is_valid(), form.errors
+    assert form.typed().text == stands_for
+    assert form.typed().value_um == pytest.approx(float(stands_for) * unit.um)
+    plain = ReadingForm(facts, unit=unit, resolution_um=1.0)
+    assert plain.is_valid()
+    assert plain.typed().text == typed

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('plant', '0013_inches_and_degrees'),
+        ('plant', '0014_signing_and_keeping'),
     ]
 
     operations = [
