@@ -111,13 +111,11 @@ def _needs_lockout(visit: Visit) -> bool:
 
 def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
     unit = units.of(request.user)
-    initial = SweepForm.initial_of(page.sweep)
-    sweep_form = SweepForm(kind=page.place.kind, unit=unit, initial=initial)
-    confirmed = SweepForm(kind=page.place.kind, unit=unit, initial=initial, auto_id=False)  # hidden, beside the other
+    sweep_form = SweepForm(kind=page.place.kind, unit=unit, initial=SweepForm.initial_of(page.sweep))
     note = {"note": page.note.note, "version": page.note.version} if page.note else {"note": "", "version": 0}
     return {
         "sweep_form": sweep_form,
-        "confirm_form": [field for field in confirmed if field.value() not in (None, "", False)],
+        "confirm_form": [field for field in sweep_form if field.value() not in (None, "", False)],
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),
         "running_form": RunningForm(unit=unit, view=page.view, initial=_seen_running(page)),
