@@ -21,8 +21,9 @@ FACING = {
 
 def set_up_words(sweep: Sweep, unit: Unit) -> str:
     """Say how a sweep is made, for the mechanic to check at a glance."""
-    step = units.show_um(sweep.resolution_um, unit, with_unit=True)
-    sag = units.show_um(sweep.sag_um, unit, with_unit=True)
+    is_inch = unit is Unit.INCH  # a dial of 0.001 mm steps by 0.00004 in
+    step = units.show_um(sweep.resolution_um, unit, with_unit=True, fine=is_inch)
+    sag = units.show_um(sweep.sag_um, unit, with_unit=True, fine=is_inch)
     words = [
         _touched(sweep, unit),
         view_words(View(sweep.view)),

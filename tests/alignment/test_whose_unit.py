@@ -103,8 +103,11 @@ def test_a_set_up_taken_over_is_marked_until_one_tap_confirms_it(machine, domer,
 def test_in_inches_the_set_up_form_takes_its_own_prefilled_numbers(machine, domer, inch):
     client, who = inch
     visit = one_visit(machine, who)
-    sweep = Sweep.objects.create(visit=visit, station=domer, stage="as_found", view="domer", sag_um=1.0)
+    sweep = Sweep.objects.create(
+        visit=visit, station=domer, stage="as_found", view="domer", sag_um=1.0, resolution_um=1.0
+    )
     page = client.get(address("station", visit, domer)).content.decode()
+    assert "dial step 0.00004\u202fin" in page, "a step of 0.001 mm is not nothing in inches"
     form = re.search(r'set-up">(?!confirmed)(.*?)</form>', page, re.S)[1]
     shown = dict(re.findall(r'name="(sag|resolution|sag_uncertainty|version|lengths_in)" value="([^"]*)"', form))
     assert shown["sag"] == "0.0000393701"
