@@ -7,10 +7,10 @@ from django.db.models import Exists, OuterRef
 def say_the_carrier(apps, schema_editor):
     """Static results came from the ram until now, or from the component where their sweep says so."""
     result, sweep = apps.get_model("alignment", "Result"), apps.get_model("alignment", "Sweep")
-    result.objects.filter(method="running").update(carrier="")
+    result.objects.using(schema_editor.connection.alias).filter(method="running").update(carrier="")
     place = {name: OuterRef(name) for name in ("visit", "station", "stage", "seat")}
-    on_component = sweep.objects.filter(**place, kind="rim", carrier="component")
-    result.objects.filter(Exists(on_component), method="static").update(carrier="component")
+    on_component = sweep.objects.using(schema_editor.connection.alias).filter(**place, kind="rim", carrier="component")
+    result.objects.using(schema_editor.connection.alias).filter(Exists(on_component), method="static").update(carrier="component")
 
 
 class Migration(migrations.Migration):

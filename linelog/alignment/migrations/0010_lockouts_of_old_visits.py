@@ -11,7 +11,7 @@ AT_ONCE = 1000
 
 
 def make_records(apps, schema_editor):
-    visits = apps.get_model("alignment", "Visit").objects.exclude(lockout_verified_by="").order_by("pk")
+    visits = apps.get_model("alignment", "Visit").objects.using(schema_editor.connection.alias).exclude(lockout_verified_by="").order_by("pk")
     lockout = apps.get_model("alignment", "Lockout")
     made = (
         lockout(
@@ -25,12 +25,12 @@ def make_records(apps, schema_editor):
         )
         for visit in visits.iterator(chunk_size=AT_ONCE)
     )
-    lockout.objects.bulk_create(made, batch_size=AT_ONCE)
+    lockout.objects.using(schema_editor.connection.alias).bulk_create(made, batch_size=AT_ONCE)
 
 
 def write_back(apps, schema_editor):
-    visits = apps.get_model("alignment", "Visit").objects
-    for one in apps.get_model("alignment", "Lockout").objects.order_by("-verified_at", "-pk").iterator():
+    visits = apps.get_model("alignment", "Visit").objects.using(schema_editor.connection.alias)
+    for one in apps.get_model("alignment", "Lockout").objects.using(schema_editor.connection.alias).order_by("-verified_at", "-pk").iterator():
         visits.filter(pk=one.visit_id).update(
             lockout_verified_by=one.verified_by, lockout_verified_at=one.verified_at
         )

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 def toward_the_crank(apps, schema_editor):
     """Every face swept until now was worked out as one that looks to the crank."""
-    apps.get_model("alignment", "Sweep").objects.filter(kind="face").update(facing="crank")
+    apps.get_model("alignment", "Sweep").objects.using(schema_editor.connection.alias).filter(kind="face").update(facing="crank")
 
 
 class Migration(migrations.Migration):

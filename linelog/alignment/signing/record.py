@@ -144,7 +144,10 @@ def _swept(sweep: Sweep) -> str:
 def _reading(row: Reading, unit: Unit) -> tuple[str, str]:
     at = clock.words([row.angle_deg])
     repeat = f", repeat {row.repeat}" if row.repeat > 1 else ""
-    return f"{_swept(row.sweep)}: {at}{' again' if row.is_return else ''}{repeat}", f"{row.typed} {row.unit}"
+    return (
+        f"{_swept(row.sweep)}: {at}{' again' if row.is_return else ''}{repeat}",
+        f"{row.typed} {Unit(row.unit).label}",
+    )
 
 
 def _result(row: Result, unit: Unit) -> tuple[str, str]:

@@ -10,10 +10,10 @@ BUSHINGS = ("rear_bushing", "front_bushing")
 def work_out_anew(apps, schema_editor):
     """Leave a note for the worker at every machine with a judged sweep of a bushing."""
     result, stale = apps.get_model("alignment", "Result"), apps.get_model("trends", "Stale")
-    swept = result.objects.filter(station__kind__in=BUSHINGS, method="static").order_by()
+    swept = result.objects.using(schema_editor.connection.alias).filter(station__kind__in=BUSHINGS, method="static").order_by()
     now = dt.datetime.now(dt.UTC)
     for machine in set(swept.values_list("visit__machine", flat=True)):
-        stale.objects.update_or_create(machine_id=machine, defaults={"since": now, "first_day": None})
+        stale.objects.using(schema_editor.connection.alias).update_or_create(machine_id=machine, defaults={"since": now, "first_day": None})
 
 
 class Migration(migrations.Migration):
