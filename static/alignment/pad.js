@@ -93,9 +93,6 @@
     if (target.matches("#clock input[name=value]")) {
       if (key === "Enter") { event.preventDefault(); press("next"); }
       if (isTyped) replace(target);
-    } else if (isTyped && target.matches("body, #result") && field) {
-      field.focus(); // the key goes there
-      replace(field);
     } else if (key === "Enter" && target.matches("form[data-queued] input:not([type=checkbox])")) {
       const next = following(target);
       if (!next) return;

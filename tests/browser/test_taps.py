@@ -74,6 +74,10 @@ def test_an_indicator_that_types_needs_no_tap_and_moves_on_in_every_form(entry, 
     entry.keyboard.press("Enter")
     expect(entry.locator(".pos .tick")).to_have_count(5, timeout=SETTLED)
     assert stored() == ["0", "-0.052", "+0.012", "0.067", "0.010"]
+    entry.locator(".pos.at90 input[name=value]").tap()
+    entry.evaluate("() => document.activeElement.blur()")
+    entry.keyboard.type("9")  # into no field: it changes none
+    expect(entry.locator(".pos.at90 input[name=value]")).to_have_value("-0.052")
     entry.get_by_text("Type in a running value").tap()
     entry.locator("#running [name=x]").focus()
     entry.locator("#running [name=x]").fill("")
