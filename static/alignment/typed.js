@@ -57,6 +57,7 @@
   const setCursor = (fields, cursor) => {
     const control = cursor && fields.get(cursor.key);
     if (!control) return;
+    control.closest("details")?.setAttribute("open", ""); // begun, if not typed into yet
     control.focus({ preventScroll: true });
     if (cursor.from !== null) control.setSelectionRange(cursor.from, cursor.to);
     if (cursor.fresh) control.dataset.fresh = cursor.fresh;

@@ -58,7 +58,17 @@ LOG_MOVE = """async () => {
   while (button.disabled) await new Promise((done) => setTimeout(done, 20));
   button.form.requestSubmit();
 }"""
-OPEN = "(id) => { for (const one of document.querySelectorAll(`#${id} details`)) one.open = true; }"
+# As a finger does: what is closed is opened, and the field has the cursor, before anything else happens.
+BEGIN = """(field) => {
+  const at = document.querySelector(field);
+  at.closest("details").open = true;
+  at.focus();
+}"""
+CHOOSE_EIGHT = """() => {
+  const positions = document.querySelector("select[name=positions]");
+  positions.value = "8";
+  positions.form.requestSubmit();
+}"""
 SUBMIT = "(field) => document.querySelector(field).form.requestSubmit()"
 TO = """(now) => {
   Object.assign(trouble, now);
@@ -66,7 +76,6 @@ TO = """(now) => {
 }"""
 HELD = """async () => (await linelog.store.all()).filter((one) => one.state === "held")
   .map((one) => `${one.label}: ${one.says}`)"""
-SAID = "(name) => document.querySelector(`#running [name=${name}]`).focus()"
 QUIET = "async () => !linelog.adding() && (await linelog.store.all()).every((write) => write.state !== 'waiting')"
 WORDS = ("wedge", "eased", "shim", "looks", "worn", "again", "check", "bolt")
 RUNNING = ("x", "y", "expanded", "strokes")
@@ -158,12 +167,8 @@ class Schedule:
                 self.page.keyboard.type(" and on")
                 self.typed.shown["note"] = f"{text} and on"
 
-    def opened(self, section: str) -> None:
-        self.page.evaluate(OPEN, section)
-
     def move(self) -> None:
-        self.opened("moves")
-        self.page.evaluate("() => document.querySelector('#moves .mover [name=words]').focus()")
+        self.page.evaluate(BEGIN, "#moves .mover [name=words]")
         text = f"{self.chance.choice(WORDS)} {len(self.typed.moves)}{self.chance.randint(10, 99)}"
         self.write(text)
         self.typed.shown["move"] = text
@@ -174,10 +179,9 @@ class Schedule:
             self.clears.add("move")
 
     def running(self) -> None:
-        self.opened("running")
         for name in self.chance.sample(RUNNING, k=4):
             text = str(self.chance.randint(20, 90)) if name == "strokes" else self.number()
-            self.page.evaluate(SAID, name)
+            self.page.evaluate(BEGIN, f"#running [name={name}]")
             self.write(text)
             self.typed.shown[name] = text
             self.clears.discard(name)
@@ -189,9 +193,7 @@ class Schedule:
     def set_up(self) -> None:
         if self.typed.positions == 8:
             return
-        self.opened("set-up")
-        self.page.locator("#id_positions").select_option("8")
-        self.page.evaluate(SUBMIT, "#id_positions")
+        self.page.evaluate(CHOOSE_EIGHT)
         self.typed.positions = 8
 
     def trouble(self) -> None:
