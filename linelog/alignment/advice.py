@@ -29,6 +29,7 @@ SEATS_ALIKE = (
     "The running value speaks of the middle of the station: both seats are taken to be off alike. Sweep both seats "
     "before it is tilted."
 )
+STAYS_OUT = "After this move it would still run out of its limit: the move that makes it run true stands below it."
 RUNS_IN = "By what is expected it runs inside its limit as it stands: measure it running before anything is moved."
 
 
@@ -66,6 +67,11 @@ class Target(Enum):
         "For the running value",
         "This is for the value as it was measured running; no sweep at rest is needed for it. Lock the machine out "
         "before anything is touched.",
+    )
+    AGAINST_RUNNING = (
+        "For the value as measured",
+        "This is for the value as measured, and would take it off its static target. Moves for the running value are "
+        "not switched on for this machine: the manager decides that.",
     )
     STATIC_TARGET = (
         "To the static target",
@@ -215,12 +221,20 @@ def advise_for(
             notes=proof,
             second=second,
         )
-    move = replace(
-        _move_of(found, adjusters, unit, seen_from),
-        target=Target.MEASURED,
-        second=second,
-    )
-    return move if runs_out else replace(move, notes=(RUNS_IN, *move.notes))
+    move = replace(_move_of(found, adjusters, unit, seen_from), target=Target.MEASURED, second=second)
+    return _beside_running(move, stands, proof)
+
+
+def _beside_running(move: Advice, stands: StationStatus, proof: tuple[str, ...]) -> Advice:
+    """Say, of a move for the value as measured, what it does to the running machine.
+
+    What runs true is not moved off its static target by a headline: then that move comes second, marked.
+    """
+    if move.second is not None:
+        return replace(move, notes=(STAYS_OUT, *move.notes)) if move.second.lines else move
+    if stands.running is not None and stands.running.judged.verdict is Verdict.IN:
+        return Advice(RUNS_IN, withheld=True, notes=proof, second=replace(move, target=Target.AGAINST_RUNNING))
+    return replace(move, notes=(RUNS_IN, *move.notes))
 
 
 def advise_ran(

@@ -73,6 +73,10 @@ class LockoutStatus:
         """The locks that hang now."""
         return tuple(lock for lock in self.locks if lock.off_at is None)
 
+    def bare_at(self, at: dt.datetime) -> bool:
+        """Say whether locks were written down, and every one of them was off by then."""
+        return bool(self.locks) and all(lock.off_at is not None and lock.off_at <= at for lock in self.locks)
+
     def has_lock_of(self, name: str) -> bool:
         """Say whether somebody of this name has a lock on it."""
         return any(lock.name.casefold() == name.strip().casefold() for lock in self.locks_on)

@@ -45,10 +45,18 @@ def _pieces(pieces: Sequence[float], unit: Unit) -> str:
 
 def _turned(move: MoveMade, size: str) -> str:
     if move.turns is None:
-        return f"turned {size} by the indicator"
+        return f"turned {_sense_of_travel(move)} until the indicator had moved by {size}"
     sense = "in" if move.turns > 0 else "out"
     turns, flats = divmod(round(abs(move.turns) * 24) / 4, 6)
+    if not turns:
+        return f"turned {flats:g} flats {sense}: {size}"
     return f"turned {turns:g} turns and {flats:g} flats {sense}: {size}"
+
+
+def _sense_of_travel(move: MoveMade) -> str:
+    """Return 'in' or 'out' for a screw whose travel was read off an indicator."""
+    clockwise = move.adjuster is None or move.adjuster.clockwise_is_positive
+    return "in" if ((move.travel_um or 0.0) > 0) == clockwise else "out"
 
 
 def _way(move: MoveMade, view: View) -> str:

@@ -24,6 +24,7 @@ from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, S
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.sheet_measured import bar_line, measured_lines
+from linelog.alignment.signing.names import person_as_signed, signature_of
 from linelog.alignment.standing import Value
 from linelog.alignment.values import of_visit
 from linelog.alignment.words import set_up_words
@@ -102,7 +103,7 @@ def _inputs(visit: Visit, unit: Unit, made_at: dt.datetime, paper: str) -> dict[
 
 def _state(visit: Visit, tell: _Teller) -> str:
     if visit.state == Visit.State.SIGNED:
-        return f"Signed by {visit.signed_by}, {tell.when(visit.signed_at)}"
+        return f"Signed by {_signer(visit)}, {tell.when(visit.signed_at)}"
     if visit.state == Visit.State.DROPPED:
         return f"Dropped: {visit.dropped_why}"
     return "Open: not signed yet"
@@ -119,7 +120,7 @@ def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
         ["Oil", _celsius(visit.oil_c)],
         ["Room", _celsius(visit.room_c)],
         ["Tooling set", str(visit.tooling_set or "not logged")],
-        ["Opened by", f"{visit.opened_by}, {tell.when(visit.opened_at)}"],
+        ["Opened by", f"{person_as_signed(visit, visit.opened_by)}, {tell.when(visit.opened_at)}"],
     ]
     bar = bar_line(visit, tell.unit)
     more = [["Bar in the cradle", bar], ["Note", visit.note]]
@@ -134,6 +135,7 @@ def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
     """Return the stations along the ram, those without a word in this visit as well."""
     sweeps: dict[int, list[Sweep]] = defaultdict(list)
     for sweep in sweeps_of(visit):
+        sweep.visit = visit  # with its signature
         sweeps[sweep.station_id].append(sweep)
     results: dict[int, list[Result]] = defaultdict(list)
     for result in visit.results.select_related("station"):
@@ -141,7 +143,7 @@ def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
     notes = {note.station_id: note for note in visit.station_notes.all()}
     amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)
     for move in visit.moves.select_related("adjuster", "by"):
-        moves[move.station_id].append(f"{move} ({move.by}, {tell.when(move.at)})")
+        moves[move.station_id].append(f"{move} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
     stations = visit.machine.stations.order_by("order", "pk")
@@ -184,7 +186,7 @@ def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: _Teller) -> d
     turns: dict[int, list[list[str]]] = defaultdict(list)
     for reading in readings:
         turns[reading.repeat].append([_position(reading), _typed(reading, sweep, retyped.get(reading.pk))])
-    who = sorted({str(reading.by) for reading in readings})
+    who = sorted({person_as_signed(sweep.visit, reading.by) for reading in readings})
     return {
         "what": f"{sweep.get_stage_display()}, {seat}",
         "set_up": set_up_words(sweep, tell.unit),
@@ -277,10 +279,15 @@ def _lockout(one: Lockout, tell: _Teller) -> dict[str, str]:
 
 
 def _signatures(visit: Visit, tell: _Teller) -> list[list[str]]:
-    rows = [["Opened", str(visit.opened_by), tell.when(visit.opened_at)]]
+    rows = [["Opened", person_as_signed(visit, visit.opened_by), tell.when(visit.opened_at)]]
     if visit.signed_at is not None:
-        rows.append(["Signed", str(visit.signed_by), tell.when(visit.signed_at)])
+        rows.append(["Signed", _signer(visit), tell.when(visit.signed_at)])
     return rows
+
+
+def _signer(visit: Visit) -> str:
+    """Return name and role of whose signature it is, as they were that day."""
+    return str(signature_of(visit) or visit.signed_by)
 
 
 def _amendments(visit: Visit, tell: _Teller) -> list[dict[str, str]]:

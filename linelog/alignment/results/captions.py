@@ -84,9 +84,9 @@ def stands_words(status: StationStatus, unit: Unit, view: View = View.CRANK) -> 
 
 
 def off_words(figure: Figure, unit: Unit, view: View) -> str:
-    """Say where a component lies against the ram line: "0.140 mm below the ram line"; or that its tilt decides."""
+    """Say where a component lies: "0.140 mm below the ram line"; or how far it tilts, where that decides."""
     if figure.by_tilt:
-        return f"its tilt, {figure.judged.severity:.2f} of the limit"
+        return f"{figure.judged.severity:.2f} of the tilt limit"
     size = show_um(figure.radial_um, unit, with_unit=True)
     return f"{size} {where_words(figure.x_um, figure.y_um, view)}"
 

@@ -59,6 +59,8 @@ def require_lockout(visit: Visit, taken_at: datetime) -> None:
     stood = any(one.stands_at(taken_at) and one.verified_at <= taken_at + AHEAD for one in status.lockouts)
     if not stood:
         raise Refused(status.sentence, field="lockout")
+    if status.bare_at(taken_at):
+        raise Refused("Every lock was taken off: whoever works on the machine hangs a lock first.", field="lockout")
 
 
 def _settled(visit: Visit, given: Verification, said_at: datetime, at: datetime) -> Lockout:

@@ -179,10 +179,10 @@ def move(request: Request, visit_id: int, station_id: int) -> HttpResponse:
                 at=timezone.now(),
                 key=_key(request),
             )
-            return _answer(request, visit, station, "moves")
+            return _answer(request, visit, station, "moved")
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
-    return _answer(request, visit, station, "moves", 422, move_form=form)
+    return _answer(request, visit, station, "moved", 422, move_form=form)
 
 
 @require_POST
@@ -214,8 +214,8 @@ def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
             key=_key(request),
         )
     except Refused as refusal:
-        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
-    return _answer(request, visit, station, "moves")
+        return _answer(request, visit, station, "moved", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moved")
 
 
 @require_POST
@@ -228,8 +228,8 @@ def move_back(request: Request, visit_id: int, station_id: int, move_id: int) ->
             by=request.user, visit=visit, station=station, move_id=move_id, at=timezone.now(), key=_key(request)
         )
     except Refused as refusal:
-        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
-    return _answer(request, visit, station, "moves")
+        return _answer(request, visit, station, "moved", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moved")
 
 
 @require_POST
@@ -245,8 +245,8 @@ def count_pack(request: Request, visit_id: int, station_id: int, adjuster_id: in
         )
         moves.count_pack(visit=visit, station=station, adjuster=row, pieces_um=pieces, **who)
     except Refused as refusal:
-        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
-    return _answer(request, visit, station, "moves")
+        return _answer(request, visit, station, "moved", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moved")
 
 
 @require_POST
@@ -264,8 +264,8 @@ def untouched(request: Request, visit_id: int, station_id: int) -> HttpResponse:
             key=_key(request),
         )
     except Refused as refusal:
-        return _answer(request, visit, station, "moves", refusal.status, move_problem=refusal.message)
-    return _answer(request, visit, station, "moves")
+        return _answer(request, visit, station, "moved", refusal.status, move_problem=refusal.message)
+    return _answer(request, visit, station, "moved")
 
 
 @require_POST
