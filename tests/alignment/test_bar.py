@@ -17,6 +17,7 @@ from linelog.trends.due.places import Strokes, moves
 from linelog.trends.series import offset_series
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, address, type_round
+from tests.alignment.signing import sign
 from tests.alignment.test_sent_late import SET_UP
 from tests.trends import invented
 
@@ -150,7 +151,8 @@ def test_a_station_set_by_a_fitting_is_recorded_verified_or_not(job):
     client.post(address("bar_set_up", visit), BAR)
     assert client.post(address("bar_fitting", visit), sent).status_code == 302
     assert "not by a sweep" in client.get(address("bar", visit)).content.decode()
-    client.post(address("sign", visit), {})
+    print(client.get(address('sign', visit)).content.decode())
+    sign(client, visit)
     visit.refresh_from_db()
     assert visit.state == Visit.State.SIGNED
     assert not Result.objects.filter(stage="as_left").exists()  # what was found is not how it was left

@@ -56,7 +56,11 @@ def test_a_move_is_offered_once_and_then_a_sweep_as_left(job, signed_in):
     offered = sweep_both(client, visit, pack, OUT_HIGH)
     assert b"Front foot: lower by" in offered.content
     mark = seen("advised", offered)
-    assert client.post(address("advised", visit, pack, seat="front"), mark, headers=HTMX).status_code == 200
+    answer = client.post(address("advised", visit, pack, seat="front"), mark, headers=HTMX).content.decode()
+    assert answer.count("Moves are logged: sweep it as left.") == 2, (
+        "in the headline and the move of the page it is on"
+    )
+    assert "Front foot: lower by" not in answer
     second = signed_in(factories.person("mechanic", visit.machine.line.plant, username="second"))
     page = station_page(second, visit, pack, seat="front", stage="as_found").content.decode()
     assert "Moves are logged: sweep it as left." in page
@@ -85,6 +89,17 @@ def test_pieces_are_taken_only_out_of_a_pack_that_holds_them(job):
     # Taken back, they lie there again.
     client.post(reverse("alignment:move_back", args=[visit.pk, pack.pk, move.pk]), headers=HTMX)
     assert now(foot).pieces_now == (500.0, 50.0, 10.0, 10.0)
+
+
+def test_a_screw_moved_by_the_indicator_keeps_its_sense(job):
+    client, visit, pack = job
+    screw = pack.adjusters.filter(kind="screw").first()
+    log(client, visit, screw, way="+", by_indicator="0.05", travel="0.05")
+    log(client, visit, screw, way="-", by_indicator="0.05", travel="0.05")
+    first, second = MoveMade.objects.filter(adjuster=screw)
+    inward, outward = ("in", "out") if screw.clockwise_is_positive else ("out", "in")
+    for move, sense in ((first, inward), (second, outward)):
+        assert f"turned {sense} until the indicator had moved by 0.050" in made_words(move, Unit.MM, View.CRANK)
 
 
 def test_what_cannot_be_told_of_a_pack_makes_it_not_known(job):

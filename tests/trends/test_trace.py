@@ -237,9 +237,8 @@ class TestRecord:
         found, record = self.read(site, bm, code="ONE-SIDE")
         hint = pack(found, record)
         assert hint.word == "record speaks for it"
-        assert "The wall of the can gauged of 2026-06-08, 60 mm above the dome: act, thin toward 12 o'clock." in (
-            hint.reasons
-        )
+        wall = "The wall of the can gauged of 2026-06-08, 60 mm above the dome: act, thin toward 12 o'clock, "
+        assert f"{wall}seen from the crank." in hint.reasons
         gauge("2026-06-10", 98.0, 98.0, 98.5, 98.0)
         hint = pack(*self.read(site, bm, code="ONE-SIDE"))
         assert hint.reasons == ["The wall of the can gauged of 2026-06-10, 60 mm above the dome: good."]
