@@ -151,7 +151,6 @@ def test_a_station_set_by_a_fitting_is_recorded_verified_or_not(job):
     client.post(address("bar_set_up", visit), BAR)
     assert client.post(address("bar_fitting", visit), sent).status_code == 302
     assert "not by a sweep" in client.get(address("bar", visit)).content.decode()
-    print(client.get(address('sign', visit)).content.decode())
     sign(client, visit)
     visit.refresh_from_db()
     assert visit.state == Visit.State.SIGNED

@@ -10,6 +10,7 @@ from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.web.errors import Conflict
 from linelog.web.models import AuditEvent
 from tests import factories
+from tests.alignment import signing
 from tests.alignment.helpers import CENTRED, HTMX, address, type_round
 from tests.calc.test_clearance import bar_travel
 
@@ -181,7 +182,7 @@ def test_a_moved_bushing_takes_the_line_with_it_so_nothing_else_is_not_touched(j
     client.post(address("move", visit, front), {"words": "shimmed up"}, headers=HTMX)
 
     def sign():
-        return client.post(address("sign", visit), {}).content.decode()
+        return signing.sign(client, visit).content.decode()
 
     assert "Front bushing was moved: measure its clearance or its position as left" in sign()
     left = CLEARANCE | {"up_down_um": "0.04", "left_right_um": "0.04", "stage": "as_left"}
@@ -197,7 +198,7 @@ def test_bushings_alone_make_a_visit_that_can_be_signed_and_never_changes_then(j
     client, visit, front = job
     send(client, visit, front, "fitted", {"fitted_on": str(timezone.localdate() - dt.timedelta(days=1))})
     send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04", "stage": "as_left"})
-    client.post(address("sign", visit), {})
+    signing.sign(client, visit)
     visit.refresh_from_db()
     assert visit.state == Visit.State.SIGNED
     late = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.05"})

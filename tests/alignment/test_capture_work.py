@@ -87,7 +87,7 @@ def test_progress_rises(site, by_worker, monkeypatch):
     monkeypatch.setattr(jobs.Reporter, "__call__", lambda self, done, **m: (seen.append(done), true_tell(self, done)))
     run_job(site.receive(CSV))
     assert seen == sorted(seen)
-    assert len(set(seen)) > 5
+    assert len(set(seen)) >= 2  # of a short file: that it was read, and that it was worked out
     assert seen[-1] == 1000
 
 
@@ -123,7 +123,7 @@ def test_a_worker_thought_dead_stores_nothing_once_another_has_taken_over(site, 
         Job.objects.filter(pk=capture.job_id).update(attempts=7)
 
     with monkeypatch.context() as late:
-        late.setattr(working, "analyse_capture", _then(working.analyse_capture, taken_over))
+        late.setattr(working.sandbox, "call", _then(working.sandbox.call, taken_over))
         run_job(capture)
     assert (capture.state, capture.job.state) == ("working", "working")
     assert nothing_of_a_result(capture)

@@ -187,9 +187,10 @@ def test_on_a_shared_tablet_a_new_pin_and_password_of_ones_own_end_neither_turn_
     Person.objects.filter(pk=mechanic.pk).update(pin_hash=make_password("7294"))
     client.post("/sign-in/", {"username": manager.username, "password": OWN, "shared": "on"})
     client.post(f"/tablet/{mechanic.pk}/", {"pin": "7294"})
-    assert client.post("/people/me/pin/", {"pin": "9061", "own_password": OWN}).status_code == 302
+    sent = {"own_password": OWN, "made_for": str(mechanic.pk)}
+    assert client.post("/people/me/pin/", {"pin": "9061", **sent}).status_code == 302
     assert client.get("/people/me/").status_code == 200
-    assert client.post("/people/me/password/", {"password": GOOD, "own_password": OWN}).status_code == 302
+    assert client.post("/people/me/password/", {"password": GOOD, **sent}).status_code == 302
     assert client.get("/people/me/").context["user"] == mechanic
 
 

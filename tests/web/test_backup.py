@@ -23,9 +23,26 @@ from django.db import IntegrityError, connection, connections, transaction
 from django.db.migrations.executor import MigrationExecutor
 from django_tasks_db.models import DBTaskResult
 
-from linelog.alignment.models import Amendment, CaptureLimit, Photo, Probe, ProbeSetup, Signature, Visit
+from linelog.alignment.models import (
+    AmendedReading,
+    AmendedResult,
+    Amendment,
+    BarSetup,
+    BushingClearance,
+    BushingFitted,
+    BushingPosition,
+    CaptureLimit,
+    PersonalLock,
+    Photo,
+    Probe,
+    ProbeSetup,
+    Reading,
+    SetByFitting,
+    Signature,
+    Visit,
+)
 from linelog.planning.models import CalendarAddress, PlannedVisit, StopWindow
-from linelog.plant.models import Fitting, Person, RamSection, ToolPart
+from linelog.plant.models import Fitting, LimitRule, LockoutProcedure, Person, RamSection, ToolPart
 from linelog.production.models import (
     CountChange,
     DayCount,
@@ -65,6 +82,7 @@ def fill(media: Path) -> None:
     factories.visit(factories.machine(machine.line, mark="4711"), by, note=NASTY, opened_at=AT, oil_c=0.1 + 0.2)
     Amendment.objects.create(visit=visit, reason=NASTY, by=by, at=AT)
     open_visit = Visit.objects.get(opened_at=AT)
+    fill_visit(visit, open_visit, by)
     photo = kept(media, "photos/2026/03/a.jpg", random.Random(1).randbytes(70_000))
     Photo.objects.create(visit=open_visit, file=photo, sha256="x", width=1, height=1, by=by, at=AT)
     tooling = plant.tooling_sets.create(name="Set A", retired_on=dt.date(2024, 2, 29))
@@ -129,6 +147,33 @@ def fill(media: Path) -> None:
                                 task_path="t", exception_class_path="", traceback="")  # fmt: skip
     Session.objects.create(session_key="open-session", session_data="s", expire_date=AT)
     Group.objects.create(name="deleted").delete()  # its number must not be given out again
+
+
+def fill_visit(signed_visit, visit, by) -> None:
+    """What hangs on visits, bushings and limits, with a row of each kind."""
+    done, plant = {"by": by, "at": AT}, visit.machine.line.plant
+    stations = visit.machine.stations
+    front, domer = stations.get(kind="front_bushing"), stations.get(kind="domer")
+    LimitRule.objects.create(plant=plant, kind="domer", limit_um=0.1 + 0.2, speed_from_spm=300, from_on=AT.date())
+    LockoutProcedure.objects.create(plant=plant, isolation_points=NASTY)
+    amendment = Amendment.objects.filter(visit=signed_visit).first()
+    reading = Reading.objects.filter(sweep__visit=signed_visit).first()
+    AmendedReading.objects.create(amendment=amendment, reading=reading, value_um=1.0 / 3.0, typed="0.3", unit="um")
+    AmendedResult.objects.create(amendment=amendment, x_um=1e-17, y_um=1, radial_um=1, expanded_um=2, verdict="in",
+                                 severity=0.1 + 0.2, algorithm="sweep-2")  # fmt: skip
+    BarSetup.objects.create(visit=visit, centring_um=0.1 + 0.2, unit="um", note=NASTY[:20], **done)
+    SetByFitting.objects.create(visit=visit, station=domer, fitting=NASTY[:20], **done)
+    judged = {"limit_um": 80, "verdict": "in", "severity": 0.1 + 0.2, "expanded_um": 9}
+    of_front = {"visit": visit, "station": front, **done}
+    BushingClearance.objects.create(
+        stage="as_found", up_down_um=40, clearance_up_down_um=40, clearance_um=40, unit="um", algorithm="1",
+        **of_front, **judged,
+    )  # fmt: skip
+    BushingPosition.objects.create(
+        stage="as_found", reference="bed", x_um=1e-17, y_um=1, view="crank", unit="um", **of_front, **judged
+    )
+    BushingFitted.objects.create(fitted_on=AT.date(), note=NASTY[:20], **of_front)
+    PersonalLock.objects.create(lockout=visit.lockouts.first(), name=NASTY[:20], on_at=AT)
 
 
 def breaks(*words):

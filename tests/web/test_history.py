@@ -1,6 +1,7 @@
 """The history page: own plant only, found by person, record and day, both values side by side."""
 
 import datetime as dt
+import re
 
 import pytest
 
@@ -30,7 +31,7 @@ def test_before_and_after_stand_side_by_side_and_only_what_changed(signed_in, qu
     before = audit.snapshot(station)
     write(quality, station, before=before, after={**before, "limit_um": 25.0})
     text = signed_in(quality).get("/history/").content.decode()
-    assert '<th scope="row">limit (µm)</th><td>13.0</td><td>25.0</td>' in text
+    assert re.search(r'<th scope="row">limit \(mm\)</th><td>0\.013</td><td>0\.025</td>', text), "as it is read"
     assert "z (mm)" not in text
 
 

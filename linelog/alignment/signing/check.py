@@ -88,8 +88,9 @@ def to_sign(visit: Visit, unit: Unit, now: datetime) -> ToSign:
         sweeps[row.station_id, row.stage].append(row)
     measured = visit.results.exists() or visit.clearances.exists() or visit.bushing_positions.exists()
     found = [] if measured else [Open(Code.NOTHING)]
+    fitted = set(visit.set_by_fitting.values_list("station_id", flat=True))
     for line in lines:
-        found += _of_station(visit, line, sweeps, unit)
+        found += _of_station(visit, line, sweeps, unit, fitted=line.station.pk in fitted)
     if not visit.machine_runs and lockout_stands(visit):
         found.append(Open(Code.LOCKOUT))
     return ToSign(lines, found)
@@ -102,8 +103,9 @@ def lockout_stands(visit: Visit) -> bool:
 
 
 def _of_station(
-    visit: Visit, line: StationLine, sweeps: dict[tuple[int, str], list[Sweep]], unit: Unit
+    visit: Visit, line: StationLine, sweeps: dict[tuple[int, str], list[Sweep]], unit: Unit, *, fitted: bool
 ) -> Iterable[Open]:
+    """Yield what is open about a station; one that was `fitted` is set anew: nothing is carried over to as left."""
     station = line.station
     if station.is_bushing:
         return  # measured by its clearance, not by a sweep
@@ -113,7 +115,9 @@ def _of_station(
         if not line.running:
             yield Open(Code.MISSING, station)
         return
-    if line.moves and line.left is None:
+    if fitted:
+        pass
+    elif line.moves and line.left is None:
         yield Open(Code.MOVED_NOT_SWEPT, station)
     elif line.found is not None and line.left is None and not (line.note and line.note.not_touched):
         yield Open(Code.NOT_SAID, station)
