@@ -15,7 +15,7 @@ from tests.trends import invented
 
 
 @pytest.fixture
-def machine(transactional_db):
+def machine(transactional_db, no_ram):
     return factories.machine(factories.line(factories.plant(name="Test works")), mark="17", name="BM 17")
 
 

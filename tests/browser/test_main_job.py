@@ -17,7 +17,7 @@ KEYS = {"-": "sign", ".": "."}
 
 
 @pytest.fixture
-def machine(transactional_db):
+def machine(transactional_db, no_ram):
     return factories.machine(factories.line(factories.plant(name="Test works")), mark="17")
 
 
