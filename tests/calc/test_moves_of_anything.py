@@ -54,7 +54,7 @@ class TestProperties:
         turned = [replace(a, clock_deg=None, direction=turn(*a.push[:2])) for a in self.STATION]
         once = solve_moves(Misalignment(x, y, 30.0, slope_x, slope_y), self.STATION, 25.0, 0.12)
         again = solve_moves(Misalignment(*turn(x, y), 30.0, *turn(slope_x, slope_y)), turned, 25.0, 0.12)
-        # Of answers less than 0.5 um apart the one with fewer pieces counts, and a turn may round to either side of it.
+        # Of answers less than 0.5 um apart the one with fewer pieces counts; a turn may round to either side.
         assert again.after.radial_um == pytest.approx(once.after.radial_um, abs=1.0)
 
     @settings(max_examples=40, deadline=None)
