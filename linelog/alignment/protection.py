@@ -35,7 +35,7 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     old, new = _is_signed(visit.format(row="OLD")), _is_signed(visit.format(row="NEW"))
     stands_there = visit.format(row="there")
     # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger.
-    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608 - likewise
+    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608 - names of our own tables
     # Likewise UPDATE OR REPLACE, which puts a row of an open visit over one of a signed visit by its number.
     return (
         Rule(table, "INSERT", f"{new} OR {over}", says),

@@ -199,7 +199,7 @@ def run(job_id: int, work: Callable[[Reporter], str | None], clock: Callable[[],
         stopped(run=taken, at=clock())
     except Refused as refusal:
         fail(run=taken, at=clock(), sentence=refusal.message)
-    except Exception as broke:
+    except Exception as broke:  # whatever broke, the job must not stay "working" for ever: it is told as failed
         log.exception("job %s broke", job_id)
         sentence = f"Something broke; tell the administrator: job {job_id}."
         fail(run=taken, at=clock(), sentence=errors.DiskFull().message if errors.is_disk_full(broke) else sentence)
