@@ -13,11 +13,12 @@ from django.utils import timezone
 
 from linelog.alignment import advice, clock
 from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
+from linelog.alignment.clock_fields import Position, position_of_clock, readings_of_sweep
 from linelog.alignment.computing import Outcome, StationOutcome, compute
 from linelog.alignment.drawing import Drawing, draw
-from linelog.alignment.models import AmendedReading, MoveMade, Reading, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
+from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import place_query, place_url
 from linelog.alignment.queries import adjusters_of, left_last_time, stations_of, sweep_defaults, sweeps_of
@@ -28,7 +29,8 @@ from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, knowledge_of, running_found
 from linelog.alignment.services.moves import offer_mark
 from linelog.alignment.services.readings import Place, fingerprint
-from linelog.alignment.signing.names import as_signed, person_as_signed
+from linelog.alignment.signing.names import as_signed
+from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
 from linelog.calc.readings import View
@@ -38,38 +40,6 @@ from linelog.calc.units import Unit
 from linelog.plant.captions import rule_words
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import units
-
-
-@dataclass(frozen=True, slots=True)
-class Position:
-    """One field of the clock face."""
-
-    angle_deg: float
-    label: str
-    css: str
-    slot: str
-    repeat: int
-    is_return: bool
-    value: str
-    version: int
-    by: str
-    typed_as: str
-    last: str = ""
-
-    @property
-    def sent(self) -> str:
-        """The angle as the form sends it."""
-        return f"{self.angle_deg:g}"
-
-
-@dataclass(frozen=True, slots=True)
-class Tab:
-    """One choice in a row of choices."""
-
-    label: str
-    url: str
-    here: bool
-    done: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +82,7 @@ class StationPage:
     @cached_property
     def beside(self) -> tuple[Tab | None, Tab | None]:
         """The stations before and after this one."""
-        return _neighbours(self.visit, self.place)
+        return neighbour_tabs(self.visit, self.place)
 
     @cached_property
     def fields(self) -> tuple[Position, ...]:
@@ -260,7 +230,7 @@ class StationPage:
     @property
     def typed_otherwise(self) -> tuple[str, ...]:
         """The other units that readings shown here were typed in: they are shown converted."""
-        repeat = (reading for reading in _readings(self.sweep) if reading.repeat == self.repeat)
+        repeat = (reading for reading in readings_of_sweep(self.sweep) if reading.repeat == self.repeat)
         return tuple(sorted({Unit(reading.unit).word for reading in repeat} - {self.reader.word}))
 
     @property
@@ -364,84 +334,6 @@ def budget_line(part: Part, page: StationPage) -> BudgetLine:
     )
 
 
-def _readings(sweep: Sweep) -> list[Reading]:
-    return list(sweep.readings.all()) if sweep.pk else []
-
-
-def _position(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_return: bool) -> Position:
-    rows = _readings(sweep)
-    row = next((r for r in rows if (r.repeat, r.angle_deg, r.is_return) == (repeat, angle, is_return)), None)
-    return Position(
-        angle_deg=angle,
-        label=f"{clock.words([angle])} again" if is_return else clock.words([angle]),
-        css="again" if is_return else f"at{round(angle)}",
-        slot=f"slot-{repeat}-{round(angle)}-{int(is_return)}",
-        repeat=repeat,
-        is_return=is_return,
-        value=shown(row, unit),
-        version=row.version if row else 0,
-        by=person_as_signed(sweep.visit, row.by) if row else "",
-        typed_as=f"{row.typed} {Unit(row.unit).label}" if row and row.unit != unit.value else "",
-    )
-
-
-def _repeats(visit: Visit, place: Place, sweep: Sweep, repeat: int) -> tuple[Tab, ...]:
-    used = {reading.repeat for reading in _readings(sweep)}
-    last = min(max(used | {repeat}) + (1 if used >= set(range(1, max(used | {1}) + 1)) else 0), MOST_REPEATS)
-    return tuple(
-        Tab(f"{n}", place_url("alignment:station", visit, place, repeat=n), n == repeat, n in used)
-        for n in range(1, last + 1)
-    )
-
-
-def _sweep_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
-    station = place.station
-    there = {(r.seat, r.kind) for r in rows if r.stage == place.stage and r.readings.all()}
-    names = {
-        "": "Bore" if station.surface == Station.Surface.BORE else "Outside",
-        "front": "Front seat",
-        "rear": "Rear seat",
-    }
-    wanted = [(seat, "rim", names[seat]) for seat in reversed(station.seats)]
-    if station.face_radius_mm is not None:
-        wanted.append(("", "face", "Face"))
-    return tuple(
-        Tab(
-            label,
-            place_url("alignment:station", visit, Place(station, place.stage, seat, kind)),
-            (seat, kind) == (place.seat, place.kind),
-            (seat, kind) in there,
-        )
-        for seat, kind, label in wanted
-    )
-
-
-def _stage_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
-    done = {r.stage for r in rows if r.readings.all()}
-    return tuple(
-        Tab(
-            Stage(stage).label,
-            place_url("alignment:station", visit, Place(place.station, stage, place.seat, place.kind)),
-            stage == place.stage,
-            stage in done,
-        )
-        for stage in Stage.values
-    )
-
-
-def _neighbours(visit: Visit, place: Place) -> tuple[Tab | None, Tab | None]:
-    stations = stations_of(visit.machine)
-    at = next((i for i, s in enumerate(stations) if s.pk == place.station.pk), 0)
-
-    def tab(index: int) -> Tab | None:
-        if not 0 <= index < len(stations):
-            return None
-        there = Place(stations[index], place.stage, stations[index].seats[-1], "rim")
-        return Tab(stations[index].name, place_url("alignment:station", visit, there), False)
-
-    return tab(at - 1), tab(at + 1)
-
-
 def _drawing(found: Outcome, station: Station, unit: Unit, view: View, target: StaticTarget | None) -> Drawing | None:
     if found.value is None or found.rim is None:
         return None
@@ -503,12 +395,12 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
             _last_read(rows) if place.stage == Stage.AS_LEFT else None,
         ),
         drawing=_drawing(outcome or Outcome(sweep), station, reader, View(sweep.view), target),
-        positions=tuple(_position(sweep, reader, repeat, angle, False) for angle in angles),
-        again=_position(sweep, reader, repeat, angles[0], True),
+        positions=tuple(position_of_clock(sweep, reader, repeat, angle, False) for angle in angles),
+        again=position_of_clock(sweep, reader, repeat, angles[0], True),
         repeat=repeat,
-        repeats=_repeats(visit, place, sweep, repeat),
-        stages=_stage_tabs(visit, place, rows),
-        sweeps=_sweep_tabs(visit, place, rows),
+        repeats=repeat_tabs(visit, place, sweep, repeat),
+        stages=stage_tabs(visit, place, rows),
+        sweeps=sweep_tabs(visit, place, rows),
         adjusters=tuple(adjusters),
         moves=moves,
     )
