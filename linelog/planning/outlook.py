@@ -16,6 +16,7 @@ from linelog.calc.money import CostRates, cost_of
 from linelog.planning import weeks as calendar
 from linelog.planning.effect import Effects, effects_of
 from linelog.plant.models import Machine, Plant, Station
+from linelog.production.days import local_day
 from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
@@ -116,13 +117,13 @@ def coming(
     plant: Plant, number: int, *, at: dt.datetime, seconds: float = 3.0, only: Machine | None = None
 ) -> Coming:
     """Read what is to be expected, in a number of queries that does not grow with the machines."""
-    today = calendar.local_day(plant, at)
+    today = local_day(plant, at)
     machines = [only] if only else in_service(plant, today)
     for machine in machines:
         machine.line.plant = plant
     ids = [machine.pk for machine in machines]
     last = Machine.objects.filter(pk__in=ids).order_by().values_list("pk", last_visit_at())
-    asked = [Asked(pk, plant, calendar.local_day(plant, opened) if opened else None) for pk, opened in last]
+    asked = [Asked(pk, plant, local_day(plant, opened) if opened else None) for pk, opened in last]
     made = Reckoning(plant, ids, number, today, facts_now(asked, at=at, seconds=seconds))
     found = made.outlooks(machines)
     return Coming(plant, tuple(calendar.coming(today, number)), today, found, made.effects)

@@ -13,7 +13,8 @@ from django.core.cache import cache
 from linelog.calc.plan import Job, Plan, Window, make_plan
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.outlook import Coming, Outlook
-from linelog.planning.weeks import begins, label, local_day, monday
+from linelog.planning.weeks import begins, label, monday
+from linelog.production.days import local_day
 
 SECONDS = 2.0  # for the search; the best plan found by then is shown, and said to be no more than that
 LEAST_A_WEEK = 1.0  # of the plant's money: a due machine whose loss nobody knows is planned where there is room

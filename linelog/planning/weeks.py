@@ -20,11 +20,6 @@ def coming(today: dt.date, number: int) -> list[dt.date]:
     return [monday(today) + dt.timedelta(days=7 * week) for week in range(number)]
 
 
-def local_day(plant: Plant, at: dt.datetime) -> dt.date:
-    """Return the calendar day of a time where the plant is."""
-    return at.astimezone(zone(plant)).date()
-
-
 def begins(plant: Plant, week: dt.date) -> dt.datetime:
     """Return when a week begins where the plant is."""
     return dt.datetime.combine(week, dt.time(), tzinfo=zone(plant))

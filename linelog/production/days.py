@@ -13,6 +13,11 @@ def zone(plant: Plant) -> zoneinfo.ZoneInfo:
     return zoneinfo.ZoneInfo(plant.timezone)
 
 
+def local_day(plant: Plant, at: dt.datetime) -> dt.date:
+    """Return the date that the plant's wall clock shows at an aware time; dates that people type are such."""
+    return at.astimezone(zone(plant)).date()
+
+
 def production_day(plant: Plant, at: dt.datetime) -> dt.date:
     """Return the production day of an aware time, by the plant's wall clock (so changes of the clock do no harm)."""
     local = at.astimezone(zone(plant))

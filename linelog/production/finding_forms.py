@@ -10,7 +10,7 @@ from django import forms
 
 from linelog.plant.forms.machines import MachineField, machines_of
 from linelog.plant.models import DefectCode, FindingPlace, Plant
-from linelog.production.days import zone
+from linelog.production.days import local_day
 from linelog.production.forms import WholeField
 from linelog.production.made import Told
 from linelog.production.models import Finding
@@ -118,7 +118,7 @@ class NewFindingForm(FindingForm):
 
     def __init__(self, *args: Any, now: dt.datetime, plant: Plant, **more: Any) -> None:
         super().__init__(*args, plant=plant, **more)
-        self.fields["found_on"].initial = now.astimezone(zone(plant)).date()
+        self.fields["found_on"].initial = local_day(plant, now)
         self.fields["key"].initial = uuid4().hex
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from linelog.calc.date_code import Stamp, date_code, read_code
 from linelog.calc.errors import CalcError
 from linelog.plant.models import Plant, Shift
-from linelog.production.days import zone
+from linelog.production.days import local_day, zone
 from linelog.production.models import Finding
 from linelog.production.reading.dates import EARLIEST
 from linelog.web.errors import Refused
@@ -42,7 +42,7 @@ class Told:
 
 def made(plant: Plant, told: Told, now: dt.datetime) -> Made:
     """Work out when it was made; raises `Refused` with a sentence beside the field that makes no sense."""
-    today = now.astimezone(zone(plant)).date()
+    today = local_day(plant, now)
     _check_days(told, today)
     if told.made_time is not None and told.made_on is None:
         raise Refused("A time needs the day made beside it.", field="made_time")

@@ -196,7 +196,7 @@ def test_a_moved_bushing_takes_the_line_with_it_so_nothing_else_is_not_touched(j
 
 def test_bushings_alone_make_a_visit_that_can_be_signed_and_never_changes_then(job):
     client, visit, front = job
-    send(client, visit, front, "fitted", {"fitted_on": str(timezone.localdate() - dt.timedelta(days=1))})
+    send(client, visit, front, "fitted", {"fitted_on": str(factories.today() - dt.timedelta(days=1))})
     send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04", "stage": "as_left"})
     signing.sign(client, visit)
     visit.refresh_from_db()

@@ -98,7 +98,7 @@ def world(transactional_db):
     made = World()
     by = made.person("manager")
     invented.history(made.machine, by, 8, until=timezone.now(), every=30)
-    invented.counts(made.machine, 120, until=timezone.localdate())
+    invented.counts(made.machine, 120, until=factories.counted_today())
     visit = made.machine.visits.filter(state="signed").first()
     said = {"reason": "The dial was loose.", "set_aside": True, "stage": "as_found", "seat": "front"}
     Amendment.objects.create(visit=visit, station=made.station, by=by, at=factories.NOW, **said)

@@ -1,7 +1,6 @@
 """A finding entered on a tablet with the finger leads to its machine; the Pareto charts are drawn."""
 
 import pytest
-from django.utils import timezone
 from playwright.sync_api import expect
 
 from tests import factories
@@ -13,7 +12,7 @@ def machine(transactional_db):
     plant = factories.plant(name="Test works", date_code="year-digit day-of-year")
     factories.finding_lists(plant)
     made = factories.machine(factories.line(plant, name="Line 1"), mark="17", name="BM 17")
-    invented.counts(made, 30, until=timezone.localdate())
+    invented.counts(made, 30, until=factories.counted_today())
     return made
 
 
@@ -26,7 +25,7 @@ def test_a_finding_leads_from_the_can_to_the_machine(machine, sign_in, at, page)
     page.get_by_label("What is wrong").select_option(label="DOME-OFF Dome off centre, or marked on one side")
     page.get_by_label("How many cans").fill("3")
     page.get_by_label("Mark in the dome").fill("17")
-    today = timezone.localdate()
+    today = factories.today()
     page.get_by_label("Date code on the can").fill(f"{today.year % 10}{today.timetuple().tm_yday:03d}")
     page.get_by_role("button", name="Store").tap()
     expect(page.get_by_text("Mark 17 was on BM 17, Line 1")).to_be_visible()

@@ -139,7 +139,7 @@ def pages(machine, mechanic) -> list[str]:
     """The main pages, with history, an open visit and a typed sweep behind them."""
     manager = factories.person("manager", machine.line.plant)
     invented.history(machine, manager, 8, until=timezone.now(), every=30)
-    invented.counts(machine, 120, until=timezone.localdate())
+    invented.counts(machine, 120, until=factories.counted_today())
     visit = factories.visit(machine, mechanic)
     signed = machine.visits.filter(state="signed").first()
     station = f"/visits/{visit.pk}/stations/{machine.stations.get(kind='domer').pk}/"

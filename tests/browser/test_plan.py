@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 from linelog.planning import weeks as calendar
 from linelog.planning.models import PlannedVisit
 from linelog.planning.services import entries
+from linelog.production.days import local_day
 from tests import factories
 from tests.planning.conftest import measured, stop
 
@@ -16,7 +17,7 @@ def world(transactional_db):
     now = timezone.now()
     plant = factories.plant(name="Test works", crew_hours_per_week=5.0)
     line, by = factories.line(plant, name="Line 1"), factories.person("manager", plant)
-    weeks = calendar.coming(calendar.local_day(plant, now), 4)
+    weeks = calendar.coming(local_day(plant, now), 4)
     for week in weeks[1:]:
         stop(plant, week)
     planned = [

@@ -17,7 +17,7 @@ def machine(transactional_db):
     made = factories.machine(factories.line(factories.plant(name="Test works")), mark="17", name="BM 17")
     by = factories.person("manager", made.line.plant)
     invented.history(made, by, 8, until=timezone.now(), every=30)
-    invented.counts(made, 300, until=timezone.localdate())
+    invented.counts(made, 300, until=factories.counted_today())
     return made
 
 

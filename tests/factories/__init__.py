@@ -6,6 +6,8 @@ import datetime as dt
 import itertools
 from typing import Any
 
+from django.utils import timezone
+
 from linelog.alignment.models import Lockout, Visit
 from linelog.plant.building import add_template_stations
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
@@ -21,20 +23,32 @@ from linelog.plant.models import (
     Symptom,
 )
 from linelog.plant.symptoms import seed
+from linelog.production.days import local_day, production_day
 from linelog.production.made import Told, made
 from linelog.production.models import Finding
 
 NOW = dt.datetime(2026, 6, 15, 9, 30, tzinfo=dt.UTC)
+ZONE = "Europe/Berlin"
 PASSWORD = "a-long-test-password"
 _number = itertools.count(1)
 
 
 def plant(**more: Any) -> Plant:
     """A plant with three shifts."""
-    made = Plant.objects.create(**{"name": f"Plant {next(_number)}", "timezone": "Europe/Berlin", **more})
+    made = Plant.objects.create(**{"name": f"Plant {next(_number)}", "timezone": ZONE, **more})
     for code, hour in (("A", 6), ("B", 14), ("C", 22)):
         Shift.objects.create(plant=made, code=code, name=f"Shift {code}", starts=dt.time(hour))
     return made
+
+
+def counted_today() -> dt.date:
+    """The production day that it is now in such a plant: before its day starts, still yesterday."""
+    return production_day(Plant(timezone=ZONE), timezone.now())
+
+
+def today() -> dt.date:
+    """The date on the wall clock of such a plant now."""
+    return local_day(Plant(timezone=ZONE), timezone.now())
 
 
 def line(of: Plant | None = None, **more: Any) -> Line:

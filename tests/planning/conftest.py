@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from linelog.planning import weeks as calendar
 from linelog.planning.models import StopWindow
+from linelog.production.days import local_day
 from linelog.production.models import DayCount
 from linelog.web import protection
 from tests import factories
@@ -78,4 +79,4 @@ def stop(plant, week, *, line=None, machine=None, day=2, hour=6, hours=8, crews=
 @pytest.fixture
 def weeks(plant, now):
     """The Mondays of eight weeks, this one first."""
-    return calendar.coming(calendar.local_day(plant, now), 8)
+    return calendar.coming(local_day(plant, now), 8)

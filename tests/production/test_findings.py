@@ -167,7 +167,7 @@ class TestPages:
         return signed_in(site.by)
 
     def form(self, site, **more):
-        now = timezone.localdate()
+        now = factories.today()
         place, code = site.finding_places.get(name="Bench"), site.defect_codes.get(code="DOME-OFF")
         return {"place": place.pk, "code": code.pk, "quantity": "3", "found_on": now.isoformat(), "mark": "7", **more}
 

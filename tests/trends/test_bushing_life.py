@@ -16,7 +16,7 @@ from tests.trends import invented
 
 pytestmark = pytest.mark.django_db
 NOW = timezone.now().replace(microsecond=0)
-TODAY = NOW.date()
+TODAY = factories.today()
 
 
 def measure(visit, station, um, *, stage="as_found", u_um=2.0):
@@ -82,8 +82,9 @@ def test_a_new_bushing_begins_anew_and_what_its_visit_found_is_of_the_old_one(ma
     measure(renewing, bushing, 41, stage="as_left")
     measure(later, bushing, 43)
     with protection.lifted():
+        fitted_on = TODAY - dt.timedelta(days=30)
         BushingFitted.objects.create(
-            visit=renewing, station=bushing, fitted_on=renewing.opened_at.date(), by=manager, at=renewing.opened_at
+            visit=renewing, station=bushing, fitted_on=fitted_on, by=manager, at=renewing.opened_at
         )
     life = next(one for one in lives(machine, TODAY) if one.station == bushing)
     assert [one.row.clearance_um for one in life.measured] == [41, 43]

@@ -21,7 +21,7 @@ from tests import factories
 from tests.trends import invented
 
 pytestmark = pytest.mark.django_db
-TODAY = dt.datetime.now(dt.UTC).date()
+TODAY = factories.counted_today()
 MACHINES, EVERY, VISITS = 4, 28, 12
 
 
@@ -331,12 +331,12 @@ def test_newer_counts_are_said_until_they_are_added_up(fleet, signed_in):
 
 def test_answers_in_short_say_the_same_as_the_whole_ones(fleet):
     plant, _, _ = fleet
-    store = page.Store(plant, dt.datetime.now(dt.UTC).date())
+    store = page.Store(plant, TODAY)
     scopes = [Scope(TEAR_OFFS, kind) for kind in ("domer", "stripper")] + [Scope(SPOILED)]
     assert any(store.fleet(one).effect for one in scopes)
     for one in scopes:
         whole, short = store.fleet(one), store.in_short(one)
         assert (short.sentence, short.rests_on, short.effect) == (whole.sentence, whole.rests_on, whole.effect)
     Fit.objects.filter(plant=plant).delete()  # as by a refit after the page has begun
-    fresh = page.Store(plant, dt.datetime.now(dt.UTC).date())
+    fresh = page.Store(plant, TODAY)
     assert fresh.in_short(scopes[0]).sentence == fresh.fleet(scopes[0]).sentence != ""

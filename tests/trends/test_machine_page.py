@@ -46,7 +46,7 @@ def mechanic(machine):
 def known(machine, mechanic, now):
     """The machine with ten visits and 200 days of counts."""
     invented.history(machine, mechanic, 10, until=now)
-    invented.counts(machine, 200, until=now.date())
+    invented.counts(machine, 200, until=factories.counted_today())
     return machine
 
 
@@ -187,13 +187,13 @@ class TestThinData:
         [(0, "No cans counted in this span."), (1, "One day counted: too few for a chart."), (2, "Two days counted")],
     )
     def test_few_counts_get_a_sentence(self, ask, machine, now, days, sentence):
-        invented.counts(machine, days, until=now.date())
+        invented.counts(machine, days, until=factories.counted_today())
         text = text_of(ask.get(f"/machines/{machine.pk}/?span=4w&grain=day"))
         assert text.count(sentence) == 2
         assert 'data-figure="time"' not in text
 
     def test_limits_on_few_points_are_called_provisional(self, ask, machine, now):
-        invented.counts(machine, 10, until=now.date())
+        invented.counts(machine, 10, until=factories.counted_today())
         assert "the limits are provisional" in text_of(ask.get(f"/machines/{machine.pk}/?span=4w&grain=day"))
 
     def test_over_dispersed_counts_have_widened_limits_and_it_is_said(self, ask, known):
@@ -256,7 +256,7 @@ class TestSpeed:
     def grow(self, machine, by, now, visits, days, others):
         invented.history(machine, by, visits, until=now, every=5)
         machine.day_counts.all().delete()
-        invented.counts(machine, days, until=now.date())
+        invented.counts(machine, days, until=factories.counted_today())
         for number in range(others):
             at = now - dt.timedelta(days=1 + number)
             Event.objects.create(machine=machine, at=at, kind="jam", by=by)

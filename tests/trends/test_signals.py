@@ -8,7 +8,6 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
-from django.utils import timezone
 
 from linelog.plant.models import Fitting, Plant, ToolingSet
 from linelog.production.models import DayCount, Event, ShiftCount
@@ -25,7 +24,7 @@ from tests import factories
 from tests.trends import invented
 
 NOW, TODAY = factories.NOW, factories.NOW.date()
-REAL_TODAY = timezone.now().date()  # pages read the clock
+REAL_TODAY = factories.counted_today()  # pages read the clock
 CANS = 400_000
 
 

@@ -141,7 +141,7 @@ def test_no_text_in_any_exported_table_is_taken_for_a_formula(signed_in):
         machine = factories.machine(factories.line(name=formula), name=formula)
         person = factories.person("manager", machine.line.plant, first_name=formula, last_name="")
         invented.history(machine, person, 3, until=timezone.now())
-        invented.counts(machine, 3, until=timezone.localdate())
+        invented.counts(machine, 3, until=factories.counted_today())
         Event.objects.create(machine=machine, at=timezone.now(), kind="jam", note=formula, by=person)
         client = signed_in(person)
         paths = ["/counts/export.csv"]

@@ -16,6 +16,7 @@ from linelog.planning.places import place_in
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.planning.suggest import Change
 from linelog.plant.models import Machine, Plant
+from linelog.production.days import local_day
 from linelog.web import audit, followers
 from linelog.web.errors import Conflict, NotAllowed, Refused
 
@@ -158,7 +159,7 @@ def _rules(entry: PlannedVisit, at: dt.datetime) -> None:
     plant = entry.machine.line.plant
     if not 0.0 < entry.hours <= MOST_HOURS:
         raise Refused(f"The hours must be above 0 and at most {MOST_HOURS:g}.", field="hours")
-    first = calendar.monday(calendar.local_day(plant, at))
+    first = calendar.monday(local_day(plant, at))
     if not first <= entry.week <= first + dt.timedelta(days=365):
         raise Refused("Choose this week or one of the coming year.", field="week")
 

@@ -13,7 +13,7 @@ from linelog.alignment.services.bushings import wear_limit_um
 from linelog.calc.errors import CalcError
 from linelog.calc.wear import Wear, fit_wear
 from linelog.plant.models import Machine, Station
-from linelog.production.days import production_day
+from linelog.production.days import local_day
 from linelog.production.queries import DaySeries, day_counts
 from linelog.trends.due.places import Strokes
 
@@ -75,7 +75,7 @@ def lives(machine: Machine, today: dt.date) -> list[Life]:
         fitted[new.station_id] = new
     by_station: dict[int, list[tuple[BushingClearance, dt.date]]] = defaultdict(list)
     for row in rows:
-        day = production_day(plant, row.at)
+        day = local_day(plant, row.at)  # as the day of fitting, which a person types
         if _is_of(row, day, fitted.get(row.station_id)):
             by_station[row.station_id].append((row, day))
     counts = day_counts(machine, None, None) if rows or fitted else None

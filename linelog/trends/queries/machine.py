@@ -14,7 +14,7 @@ from linelog.alignment.results.now import worst_of
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.values import signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
-from linelog.production.days import zone
+from linelog.production.days import local_day
 from linelog.trends import words
 from linelog.trends.due.now import asked_about, facts_now
 from linelog.trends.due.rule import Due, due
@@ -65,7 +65,7 @@ def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
         .order_by("-opened_at", "-pk")
     )
     last = visits.filter(state=Visit.State.SIGNED).first()
-    last_day = last.opened_at.astimezone(zone(plant)).date() if last else None
+    last_day = local_day(plant, last.opened_at) if last else None
     now = facts_now([asked_about(machine, last_day)], at=at, seconds=DRIFT_SECONDS)
     stand = now.stand.get(machine.pk, [])
     worst = worst_of(stand)

@@ -12,7 +12,7 @@ from linelog.alignment.results.status import StationStatus
 from linelog.alignment.standing import AS_FOUND, Value
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
-from linelog.production.days import zone
+from linelog.production.days import local_day
 from linelog.production.models import Event, WallRing
 from linelog.production.queries import DaySeries, Totals, day_counts, machine_totals
 from linelog.trends.queries.findings import Mounted, mounted
@@ -58,7 +58,7 @@ class Log:
 
     def day_of(self, at: dt.datetime) -> dt.date:
         """Return the plant's own day of a time."""
-        return at.astimezone(zone(self.machine.line.plant)).date()
+        return local_day(self.machine.line.plant, at)
 
 
 def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datetime) -> Log:
@@ -71,7 +71,7 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
     around, usual = dt.timedelta(days=AROUND_DAYS), dt.timedelta(days=USUAL_DAYS)
     first, last = day - around, day + around
     one = [machine.pk]
-    since = visits[-1].opened_at.astimezone(zone(machine.line.plant)).date() if visits else day
+    since = local_day(machine.line.plant, visits[-1].opened_at) if visits else day
     near = dt.timedelta(days=EVENT_DAYS)
     happened = marks(machine, day - near, day + near)
     return Log(

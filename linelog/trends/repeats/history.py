@@ -16,7 +16,7 @@ from linelog.alignment.running import Knowledge, Travels, travels_of
 from linelog.alignment.standing import AS_FOUND, RUNNING, STATIC, Value
 from linelog.alignment.values import standing
 from linelog.plant.models import Plant, Station
-from linelog.production.days import zone
+from linelog.production.days import local_day, zone
 from linelog.production.queries import DaySeries, fleet_day_counts
 
 LOOK_BACK_DAYS = 1096  # three years: an older visit says little of the machine as it is today
@@ -188,7 +188,7 @@ class _Strokes:
 
 def days_of(plant: Plant, machines: list[int], now: dt.datetime) -> dict[int, DaySeries]:
     """Return the daily sums of some machines over the time looked at."""
-    today = now.astimezone(zone(plant)).date()
+    today = local_day(plant, now)
     fleet = fleet_day_counts(machines, today - dt.timedelta(days=LOOK_BACK_DAYS), today)
     found = {}
     for machine in machines:

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_GET
 from linelog.alignment.bushings import position_words
 from linelog.alignment.models import BushingPosition, Visit
 from linelog.plant.requests import Request
-from linelog.production.days import production_day
+from linelog.production.days import local_day
 from linelog.trends.bushings.captions import expected_words, growth_words, headline
 from linelog.trends.bushings.charts import bushing_figure
 from linelog.trends.bushings.life import lives
@@ -26,7 +26,7 @@ MOST_POSITIONS = 20
 def page(request: Request, pk: int) -> HttpResponse:
     """Show each bushing: since when it runs, its clearance and growth, the day of its limit, its positions."""
     machine, unit = machine_for(request.user, pk), units.of(request.user)
-    today = production_day(machine.line.plant, timezone.now())
+    today = local_day(machine.line.plant, timezone.now())
     found = lives(machine, today)
     shown = [
         {
@@ -57,7 +57,7 @@ def page(request: Request, pk: int) -> HttpResponse:
 def figures(request: Request, pk: int) -> JsonResponse:
     """Return the chart for plotly in the browser."""
     machine = machine_for(request.user, pk)
-    found = lives(machine, production_day(machine.line.plant, timezone.now()))
+    found = lives(machine, local_day(machine.line.plant, timezone.now()))
     if not any(life.measured for life in found):
         return JsonResponse({})
     return JsonResponse({"bushings": bushing_figure(found, units.of(request.user))})

@@ -13,7 +13,7 @@ from django.views.decorators.vary import vary_on_headers
 
 from linelog.plant.models import Plant
 from linelog.plant.requests import Request
-from linelog.production.days import production_day
+from linelog.production.days import local_day
 from linelog.trends.finding_forms import MOST_DAYS, ParetoForm
 from linelog.trends.pareto import Chart, Choice, charts
 from linelog.trends.pareto_figures import MOST_BARS, pareto_figure
@@ -37,7 +37,7 @@ class Asked:
 
 def _asked(request: Request) -> Asked:
     plant = _plant_of(request)
-    today = production_day(plant, timezone.now())
+    today = local_day(plant, timezone.now())  # as the days of findings, which a person types
     last = min(last_day_made(plant) or today, today)
     form = ParetoForm(request.GET, plant=plant)
     choice = form.cleaned_data if form.is_valid() else {}
