@@ -11,6 +11,7 @@ from linelog.planning.outlook import Coming, coming
 from linelog.planning.places import place_in
 from linelog.planning.suggest import stops_in, suggest
 from linelog.plant.models import Line, Plant
+from linelog.production.days import local_day
 
 WEEKS = 4
 # Day of the week, hour, length and crews of the stops of a line, the first, the second ...; and of the whole plant.
@@ -21,7 +22,7 @@ PLANT_STOP_WEEK = 2
 
 def lay(plant: Plant, at: dt.datetime) -> int:
     """Store stops for the coming weeks and what the search suggests for all but the last; return the entries."""
-    weeks = calendar.coming(calendar.local_day(plant, at), 2 * WEEKS)
+    weeks = calendar.coming(local_day(plant, at), 2 * WEEKS)
     rows = [
         _stop(plant, week, LINE_STOPS[number % len(LINE_STOPS)], "Weekly stop", line)
         for week in weeks
