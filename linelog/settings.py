@@ -122,8 +122,9 @@ def _database() -> dict[str, Any]:
             config["CONN_HEALTH_CHECKS"] = True
             return config
     else:
-        config = {"ENGINE": "django.db.backends.sqlite3", "NAME": str(DATA_DIR / "linelog.sqlite3")}
-    # IMMEDIATE takes the write lock at the start, so that tablets writing at the same time queue
+        config = {"NAME": str(DATA_DIR / "linelog.sqlite3")}
+    config["ENGINE"] = "linelog.web.sqlite3"  # Django's own, with one queue for all who write
+    # IMMEDIATE takes the write lock at the start, so that tablets writing at the same time wait for their turn
     # (up to `timeout`) where a deferred transaction would fail at once with 'database is locked'.
     config["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
