@@ -13,7 +13,7 @@ from linelog.alignment.results.now import machine_statuses, worst_of
 from linelog.calc.station_state import Counts, State
 from linelog.calc.units import Unit
 from linelog.planning import sheet as sheets
-from linelog.planning.outlook import coming
+from linelog.trends.state.outlook import coming
 
 TOLD = re.compile(r'data-stands="(\d+):(\w+)"')
 ALL_IN = "Nothing to open: all are within their limits"

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
-from linelog.planning import weeks as calendar
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.outlook import Coming, coming
 from linelog.planning.places import place_in
 from linelog.planning.suggest import stops_in, suggest
 from linelog.plant.models import Line, Plant
+from linelog.production import weeks as calendar
 from linelog.production.days import local_day
+from linelog.trends.state.outlook import Coming, coming
 
 WEEKS = 4
 # Day of the week, hour, length and crews of the stops of a line, the first, the second ...; and of the whole plant.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from linelog.calc.drift import Drift, chance_out
-from linelog.planning.outlook import Outlook, PlaceNow
+from linelog.trends.state.outlook import MachineState, PlaceNow
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
 
@@ -15,13 +15,13 @@ COLOURS = ("--out", "--accent", "--unsure", "--in", "--ink", "--quiet")
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 
 
-def drawn(outlook: Outlook) -> list[tuple[PlaceNow, Drift]]:
+def drawn(outlook: MachineState) -> list[tuple[PlaceNow, Drift]]:
     """Return the places whose drift is known, with it, those nearest to the risk first."""
     known = [(one, drift) for one in outlook.places if (drift := one.place.drift) is not None]
     return sorted(known, key=lambda pair: (pair[0].left_million is None, pair[0].left_million or 0.0, pair[0].label))
 
 
-def risk_figure(outlook: Outlook) -> Part | None:
+def risk_figure(outlook: MachineState) -> Part | None:
     """Return each place's chance of being out over the strokes from now on; None where no drift is known."""
     places = drawn(outlook)
     if not places:

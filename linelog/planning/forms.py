@@ -10,9 +10,9 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from linelog.planning import weeks as calendar
 from linelog.planning.models import StopWindow
 from linelog.plant.models import Line, Machine, Plant
+from linelog.production import weeks as calendar
 from linelog.production.days import zone
 from linelog.web.forms import TextLine, known_day, offer, offer_rows
 from linelog.web.units import NumberField

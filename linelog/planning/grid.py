@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.outlook import Coming, Outlook
 from linelog.planning.suggest import avoided_of, week_of
-from linelog.planning.weeks import label
+from linelog.production.weeks import label
+from linelog.trends.state.outlook import Coming, MachineState
 
 _ROUNDING = 1e-6
 
@@ -19,7 +19,7 @@ class Shown:
     """An entry with what it avoids and what is wrong with it; where it may go by a press of a button."""
 
     entry: PlannedVisit
-    outlook: Outlook | None
+    outlook: MachineState | None
     avoided: float
     troubles: tuple[str, ...]
     earlier: dt.date | None

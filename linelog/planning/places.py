@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from django.db.models import Q
 
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.weeks import begins
+from linelog.production.weeks import begins
 
 _ROUNDING = dt.timedelta(seconds=1)
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 
 from django.db.models import QuerySet
 
 from linelog.planning.models import CalendarAddress, PlannedVisit
 from linelog.plant.models import Line, Machine, Person, Plant
+from linelog.trends.state.planned import Planned
 
 KEPT_DAYS = 90  # so long a calendar still hears of what is done or cancelled
 
@@ -21,6 +23,13 @@ def open_entries(plant: Plant) -> list[PlannedVisit]:
     """Return the open entries of a plant with all that is shown of them."""
     rows = PlannedVisit.objects.filter(machine__line__plant=plant, state=PlannedVisit.State.PLANNED)
     return list(rows.select_related("machine__line__plant", "window__line", "window__machine"))
+
+
+def planned_of(machines: Collection[int]) -> dict[int, Planned]:
+    """Return the open entry of each machine that has one, for the state of machines."""
+    rows = PlannedVisit.objects.filter(machine__in=list(machines), state=PlannedVisit.State.PLANNED).order_by()
+    columns = rows.values_list("machine", "pk", "week", "starts_at", "hours")
+    return {machine: Planned(pk, week, starts, hours) for machine, pk, week, starts, hours in columns}
 
 
 def entries_of(machine: Machine) -> QuerySet[PlannedVisit]:

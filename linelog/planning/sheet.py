@@ -24,11 +24,11 @@ from linelog.calc.readings import View
 from linelog.calc.units import Unit, tir_from_offset
 from linelog.planning.feed import CAUTION
 from linelog.planning.models import PlannedVisit
-from linelog.planning.outlook import Outlook
 from linelog.plant.lockout import STANDARDS, LockoutWords, words_of
 from linelog.plant.models import Fitting, Machine, Station
 from linelog.production.days import zone
 from linelog.trends import words
+from linelog.trends.state.outlook import MachineState
 from linelog.web import units
 
 TEMPLATE = Path(settings.BASE_DIR) / "templates" / "planning" / "sheet.typ"
@@ -43,7 +43,7 @@ CAUTIONS = (
 class Sheet:
     """What the sheet tells: the machine with its outlook, the open entry of the plan, where to leave each station."""
 
-    outlook: Outlook
+    outlook: MachineState
     entry: PlannedVisit | None
     stations: tuple[Station, ...]
     targets: dict[int, tuple[StaticTarget, ...]]
@@ -51,7 +51,7 @@ class Sheet:
     made: str
 
 
-def read(outlook: Outlook, entry: PlannedVisit | None, made: str, at: dt.datetime) -> Sheet:
+def read(outlook: MachineState, entry: PlannedVisit | None, made: str, at: dt.datetime) -> Sheet:
     """Read what the sheet tells."""
     machine = outlook.machine
     stations = tuple(machine.stations.filter(is_active=True).order_by("order", "pk"))

@@ -12,9 +12,9 @@ from django.core.cache import cache
 
 from linelog.calc.plan import Job, Plan, Window, make_plan
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.outlook import Coming, Outlook
-from linelog.planning.weeks import begins, label, monday
 from linelog.production.days import local_day
+from linelog.production.weeks import begins, label, monday
+from linelog.trends.state.outlook import Coming, MachineState
 
 SECONDS = 2.0  # for the search; the best plan found by then is shown, and said to be no more than that
 LEAST_A_WEEK = 1.0  # of the plant's money: a due machine whose loss nobody knows is planned where there is room
@@ -37,7 +37,7 @@ class Change:
 class NotIn:
     """A machine that is in no week, why, and what a week of waiting is expected to cost."""
 
-    outlook: Outlook
+    outlook: MachineState
     why: str
 
 
@@ -65,13 +65,13 @@ def week_of(coming: Coming, stop: StopWindow) -> dt.date:
     return max(monday(local_day(coming.plant, stop.starts_at)), coming.weeks[0])
 
 
-def avoided_by(outlook: Outlook, week: int) -> float:
+def avoided_by(outlook: MachineState, week: int) -> float:
     """Loss avoided up to the end of the plan by a visit in a week: half of that week's and all of the later ones."""
     losses = losses_of(outlook)
     return 0.5 * losses[week] + sum(losses[week + 1 :])
 
 
-def losses_of(outlook: Outlook) -> tuple[float, ...]:
+def losses_of(outlook: MachineState) -> tuple[float, ...]:
     """Return the losses that the plan reckons with: a due machine is never worth nothing."""
     least = LEAST_A_WEEK if outlook.due.is_due else 0.0
     return tuple(max(one, least) for one in outlook.money)
@@ -154,7 +154,7 @@ def _compared(coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], diges
 
 
 def _change(
-    outlook: Outlook, what: str, week: dt.date | None, window: int | None, hours: float, avoided: float
+    outlook: MachineState, what: str, week: dt.date | None, window: int | None, hours: float, avoided: float
 ) -> Change:
     return Change(outlook.machine.pk, str(outlook.machine), what, week, window, hours, avoided)
 

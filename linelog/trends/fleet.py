@@ -8,72 +8,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.utils import timezone
-
-from linelog.calc.rates import rates_per_million
 from linelog.calc.station_state import State
 from linelog.plant.models import Person, Plant
-from linelog.production.queries import Totals
+from linelog.production import weeks
 from linelog.trends import words
 from linelog.trends.addresses import machine_url
-from linelog.trends.due.now import Asked, Now, facts_now
-from linelog.trends.due.rule import Due, due
+from linelog.trends.due.rule import Due
 from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
-from linelog.web.templatetags.units import count
+from linelog.trends.ranking.yardstick import Against
+from linelog.trends.state.outlook import MachineState, coming
+from linelog.trends.state.todo import Do, Todo, todo
 
-DAYS = 28
 DRIFT_SECONDS = 0.3  # for the drift of machines whose log has changed since; the rest waits for the next page
-FEW_EXPECTED = 5.0  # tear-offs at the fleet's rate; below this the cans are few: common practice, no source
-
-
-@dataclass(frozen=True, slots=True)
-class Against:
-    """A machine's tear-offs per million with their exact 95 % interval, against the fleet's rate."""
-
-    rate: float
-    low: float
-    high: float
-    count: int
-    cans: int
-    fleet_rate: float
-
-    @property
-    def word(self) -> str:
-        """Above or below only where the interval leaves the fleet's rate out."""
-        if self.low > self.fleet_rate:
-            return "above"
-        return "below" if self.high < self.fleet_rate else "no different"
-
-    @property
-    def css(self) -> str:
-        """The class that gives the word its shape."""
-        return self.word.replace(" ", "-")
-
-    @property
-    def rate_text(self) -> str:
-        """The rate as it is read."""
-        return f"{self.rate:.1f}"
-
-    @property
-    def interval(self) -> str:
-        """The interval as it is read."""
-        return f"{self.low:.1f} to {self.high:.1f}"
-
-    @property
-    def fleet_text(self) -> str:
-        """The rate of the fleet as it is read."""
-        return f"{self.fleet_rate:.1f} in the fleet"
-
-    @property
-    def cans_text(self) -> str:
-        """The cans as they are read."""
-        return count(self.cans)
-
-    @property
-    def few(self) -> bool:
-        """Whether it rests on so few cans that little can be said."""
-        return self.fleet_rate * self.cans / 1e6 < FEW_EXPECTED
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +31,9 @@ class Row:
     marks: tuple[str, ...]
     last_day: dt.date | None
     age: str
-    due: Due
+    state: MachineState
+    todo: Todo
     worst: Worst | None
-    against: Against | None
     open_visits: tuple[OpenVisit, ...]
 
     @property
@@ -100,9 +47,19 @@ class Row:
         return " and ".join(self.marks)
 
     @property
-    def state(self) -> str:
-        """The class that gives the verdict its shape."""
-        return self.worst.status.css if self.worst else "none"
+    def due(self) -> Due:
+        """When it is due."""
+        return self.state.due
+
+    @property
+    def against(self) -> Against | None:
+        """Its tear-offs against the fleet."""
+        return self.state.against
+
+    @property
+    def currency(self) -> str:
+        """What the money of its plant is called."""
+        return self.state.machine.line.plant.currency
 
     @property
     def severity(self) -> str:
@@ -112,71 +69,57 @@ class Row:
 
     @property
     def is_out(self) -> bool:
-        """Whether its worst station is proven out."""
-        return self.worst is not None and self.worst.status.is_out
+        """Whether a station of it is proven out, or a bushing worn out."""
+        return self.state.is_out
 
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """All machines a person may see; the span of the rates, None where nothing was ever counted."""
+    """All machines a person may see; the span of the rates, None where nothing is ranked; the newest day counted."""
 
     rows: tuple[Row, ...]
     since: dt.date | None
     until: dt.date | None
+    counted: dt.date | None
     lines: tuple[tuple[int, str], ...]
 
 
 def read(user: Person, today: dt.date, at: dt.datetime) -> Fleet:
-    """Read the fleet; rates are of the last 28 days of which counts are known."""
+    """Read the fleet; rates are those of the stored ranking."""
     known = queries.machines(user, today)
-    until = queries.last_day_counted(user)
-    until = min(until, today) if until else None
-    since = until - dt.timedelta(days=DAYS - 1) if until else None
-    sums = queries.totals(known, since, until) if since and until else {}
-    against = compare(known, sums)
-    now = _now(known, sums, at)
-    marks, worst, open_at = queries.marks_today(user, today), queries.worst_now(now.stand), queries.open_visits(user)
+    states = _states(known, at)
+    marks, open_at = queries.marks_today(user, today), queries.open_visits(user)
 
     def row(one: Known) -> Row:
-        last = _last_day(one)
+        state = states[one.pk]
+        last = state.facts.last
         return Row(
             known=one,
             marks=tuple(marks.get(one.pk, ())),
             last_day=last,
             age=words.ago(last, today) if last else "never",
-            due=due(now.facts[one.pk], today),
-            worst=worst.get(one.pk),
-            against=against.get(one.pk),
+            state=state,
+            todo=todo(state),
+            worst=Worst.of(state.worst) if state.worst else None,
             open_visits=tuple(open_at.get(one.pk, ())),
         )
 
     lines = {one.line_id: one.line for one in known}
-    return Fleet(tuple(row(one) for one in known), since, until, tuple(lines.items()))
+    compared = [one.against for one in states.values() if one.against]
+    return Fleet(
+        rows=tuple(row(one) for one in known if one.pk in states),
+        since=min((one.since for one in compared), default=None),
+        until=max((one.until for one in compared), default=None),
+        counted=queries.last_day_counted(user),
+        lines=tuple(lines.items()),
+    )
 
 
-def _last_day(one: Known) -> dt.date | None:
-    return timezone.localtime(one.last_at).date() if one.last_at else None
-
-
-def _now(known: list[Known], sums: dict[int, Totals], at: dt.datetime) -> Now:
-    plants = Plant.objects.in_bulk({one.plant_id for one in known})
-    asked = [Asked(one.pk, plants[one.plant_id], _last_day(one)) for one in known]
-    return facts_now(asked, at=at, seconds=DRIFT_SECONDS, totals=sums)
-
-
-def compare(known: Iterable[Known], sums: dict[int, Totals]) -> dict[int, Against]:
-    """Hold each machine's rate against that of its whole plant; machines without cans are left out."""
-    plants: dict[int, list[int]] = {}
-    for one in known:
-        if one.pk in sums and sums[one.pk].made > 0:
-            plants.setdefault(one.plant_id, []).append(one.pk)
-    found: dict[int, Against] = {}
-    for members in plants.values():
-        counts, cans = [sums[pk].tear_offs for pk in members], [sums[pk].made for pk in members]
-        exact = rates_per_million(counts, cans)
-        fleet_rate = 1e6 * sum(counts) / sum(cans)
-        columns = zip(exact.rate.tolist(), exact.low.tolist(), exact.high.tolist(), counts, cans, strict=True)
-        found |= {pk: Against(*row, fleet_rate) for pk, row in zip(members, columns, strict=True)}
+def _states(known: list[Known], at: dt.datetime) -> dict[int, MachineState]:
+    plants = Plant.objects.in_bulk({one.plant_id for one in known}) if known else {}
+    found: dict[int, MachineState] = {}
+    for plant in plants.values():
+        found |= coming(plant, weeks.USUAL, at=at, seconds=DRIFT_SECONDS).machines
     return found
 
 
@@ -202,7 +145,9 @@ def _by_rate(row: Row) -> float:
 
 
 def _by_need(row: Row) -> Any:
-    return (not row.is_out, not row.due.is_due, _by_age(row))
+    """Sort what is to be done first, by what waiting costs; by standing where that is not known."""
+    first = row.todo.do is not Do.ELSEWHERE
+    return (first, not row.todo.is_work, -(row.todo.a_week or 0.0), _by_worst(row), not row.due.is_due, _by_age(row))
 
 
 SORTS: dict[str, Callable[[Row], Any]] = {

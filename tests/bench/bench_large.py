@@ -96,8 +96,8 @@ def searches(client: Any) -> None:
     """Time the search of a plan, and an entry that is moved, with a search anew."""
     from linelog.calc.plan import make_plan
     from linelog.planning import suggest
-    from linelog.planning import weeks as calendar
     from linelog.planning.models import PlannedVisit
+    from linelog.production import weeks as calendar
 
     def seen(*args: Any, **more: Any) -> Any:
         begun = time.perf_counter()

@@ -231,9 +231,9 @@ def history(plant: Any, by: Any, size: Size, now: dt.datetime, rng: np.random.Ge
 
 def plan(plant: Any, by: Any, machines: list[Any], now: dt.datetime) -> None:
     """Store a stop a week for each line and twenty planned visits."""
-    from linelog.planning import weeks as calendar
     from linelog.planning.models import StopWindow
     from linelog.planning.services import entries
+    from linelog.production import weeks as calendar
 
     weeks = calendar.coming(now.date(), 8)
     lines = {machine.line_id: machine.line for machine in machines}.values()

@@ -4,9 +4,9 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import expect
 
-from linelog.planning import weeks as calendar
 from linelog.planning.models import PlannedVisit
 from linelog.planning.services import entries
+from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from tests import factories
 from tests.planning.conftest import measured, stop

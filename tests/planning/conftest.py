@@ -6,8 +6,8 @@ import pytest
 from django.core.cache import cache
 from django.utils import timezone
 
-from linelog.planning import weeks as calendar
 from linelog.planning.models import StopWindow
+from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from linelog.production.models import DayCount
 from linelog.web import protection

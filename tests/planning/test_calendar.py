@@ -106,8 +106,14 @@ class TestEvents:
         PlannedVisit.objects.update(changed_at=now - dt.timedelta(days=91))
         assert events(client, address[1]) == {}
 
-    def test_what_is_done_says_so(self, client, address, entry, machine, manager, now):
+    def test_what_is_done_says_so_and_fetching_it_changes_nothing(
+        self, client, address, entry, plant, machine, manager, now
+    ):
         invented.signed_visit(machine, manager, now, signed_at=now + dt.timedelta(hours=1))
+        (event,) = events(client, address[1]).values()
+        entry.refresh_from_db()
+        assert (str(event["SUMMARY"]), entry.state) == (f"Alignment: {machine}", "planned")
+        services.close_done(at=now, plant=plant)  # as signing does
         (event,) = events(client, address[1]).values()
         assert str(event["SUMMARY"]) == f"Alignment: {machine} (done)"
 

@@ -161,7 +161,7 @@ class TestStops:
         [
             (-3, "ends before it begins"),
             (0, "ends before it begins"),
-            (1, "every visit takes 2 h"),
+            (0.5, "every visit takes 1 h"),
             (2000, "60 days"),
         ],
     )

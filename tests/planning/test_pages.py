@@ -202,10 +202,10 @@ class TestStopPages:
 
     def test_a_stop_shorter_than_any_visit_is_refused(self, client_of, plant, now):
         data = self.data(now)
-        data["ends_at"] = data["starts_at"].replace("06:00", "07:00")
+        data["ends_at"] = data["starts_at"].replace("06:00", "06:30")
         answer = client_of("manager").post(reverse("planning:add_stop", args=[plant.pk]), data)
         assert answer.status_code == 422
-        assert "every visit takes 2 h at least" in text_of(answer)
+        assert "every visit takes 1 h at least" in text_of(answer)
 
     def test_changed_over_another_change_is_a_conflict_and_removed_it_is_gone(self, client_of, plant, now, weeks):
         row = stop(plant, weeks[1])

@@ -7,9 +7,9 @@ from django.urls import reverse
 
 from linelog.calc.units import Unit
 from linelog.planning import sheet as sheets
-from linelog.planning.outlook import coming
 from linelog.planning.services import entries as services
 from linelog.plant.models import Fitting, Station, ToolingSet
+from linelog.trends.state.outlook import coming
 from tests import factories
 from tests.planning.conftest import stop
 

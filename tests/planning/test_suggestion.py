@@ -9,13 +9,14 @@ from django.core.cache import cache
 from linelog.calc.loss import Running, weekly_excess
 from linelog.planning import suggest as suggesting
 from linelog.planning.grid import grid, outside
-from linelog.planning.outlook import coming
 from linelog.planning.places import place_in
 from linelog.planning.queries import open_entries
 from linelog.planning.services import entries as services
 from linelog.planning.suggest import avoided_by, stops_in, suggest
 from linelog.production.models import DayCount, Event
 from linelog.trends.models import MachineDrift
+from linelog.trends.state.outlook import coming
+from linelog.trends.state.work import Kind
 from tests import factories
 from tests.planning.conftest import measured, stop
 
@@ -70,19 +71,35 @@ class TestOutlook:
         assert after.a_week > before.a_week
         assert after.due.on <= before.due.on
 
-    def test_the_hours_are_those_of_every_visit_and_of_what_is_opened(self, plant, machine, now):
+    def test_a_check_by_risk_costs_the_sweep_of_what_may_have_wandered_and_opens_nothing(self, plant, machine, now):
         one = coming(plant, 4, at=now).machines[machine.pk]
-        assert one.opens == ("Domer",)
-        assert one.hours == pytest.approx(2.0 + 1.0)
+        assert (one.work.kind, one.opens, one.work.sweeps) == (Kind.MEASURE, (), ("Domer",))
+        assert one.hours == pytest.approx(1.0 + 8 / 60)
 
-    def test_after_a_jam_all_but_the_bushings_are_opened_and_it_is_reckoned_at_its_limit(
+    def test_an_alignment_costs_opening_what_is_out_and_sweeping_that_again(self, plant, machine, now):
+        domer = machine.stations.get(kind="domer")
+        last = machine.visits.latest("opened_at")
+        domer_left = last.results.get(station=domer, stage="as_left")
+        type(domer_left).objects.filter(pk=domer_left.pk).update(
+            x_um=80.0, radial_um=80.0, severity=80 / 38, verdict="out"
+        )
+        one = coming(plant, 4, at=now).machines[machine.pk]
+        assert (one.work.kind, one.opens) == (Kind.ALIGN, ("Domer",))
+        seats = sum(len(station.seats) for station in machine.stations.all())
+        assert one.hours == pytest.approx(1.0 + (seats + 1) * 8 / 60 + 1.0)
+        assert one.due.words.startswith("due since")
+        assert "Domer is out" in one.due.why
+
+    def test_after_a_jam_everything_is_swept_nothing_opened_and_it_is_reckoned_at_its_limit(
         self, plant, machine, manager, now
     ):
         Event.objects.create(machine=machine, at=now - dt.timedelta(days=1), kind="jam", by=manager)
         one = coming(plant, 4, at=now).machines[machine.pk]
         assert one.due.is_due
-        assert "Rear bushing" not in one.opens
-        assert one.hours == pytest.approx(2.0 + 1.5 + 0.5 + 1.5 + 0.5 + 1.0)
+        assert one.opens == ()
+        assert one.work.all_swept
+        seats = sum(len(station.seats) for station in machine.stations.all())
+        assert one.hours == pytest.approx(1.0 + seats * 8 / 60)
         assert one.severity >= 1.0
 
     def test_never_measured_and_never_counted_is_due_and_its_loss_not_known(self, plant, line, now):
@@ -103,7 +120,7 @@ class TestSuggestion:
     def test_the_worse_machine_goes_first_and_what_is_left_out_says_why(self, plant, line, manager, now, weeks):
         worse = measured(line, manager, now, name="BM worse", size=2.0)
         better = measured(line, manager, now, name="BM better", size=1.0)
-        stop(plant, weeks[1], line=line, hours=4)
+        stop(plant, weeks[1], line=line, hours=2)
         _, _, found = look(plant, now)
         assert [(one.machine, one.week) for one in found.changes] == [(worse.pk, weeks[1])]
         (left,) = found.left_out
@@ -113,8 +130,8 @@ class TestSuggestion:
     def test_no_stop_no_hours_too_long_and_not_due_are_each_a_sentence(self, plant, line, manager, now, weeks):
         machine = measured(line, manager, now, size=2.0)
         assert "has no stop" in look(plant, now)[2].left_out[0].why
-        window = stop(plant, weeks[1], line=line, hours=2.5)
-        assert "the longest stop has 2.5 h" in look(plant, now)[2].left_out[0].why
+        window = stop(plant, weeks[1], line=line, hours=1.1)
+        assert "the longest stop has 1.1 h" in look(plant, now)[2].left_out[0].why
         window.ends_at += dt.timedelta(hours=8)
         window.save()
         plant.crew_hours_per_week = 0.0
@@ -139,9 +156,9 @@ class TestSuggestion:
     def test_what_is_pinned_stays_and_its_hours_are_gone(self, plant, line, manager, now, weeks):
         worse = measured(line, manager, now, name="BM worse", size=2.0)
         better = measured(line, manager, now, name="BM better", size=1.2)
-        window = stop(plant, weeks[1], line=line, hours=4)
+        window = stop(plant, weeks[1], line=line, hours=2)
         entry = services.put(
-            by=manager, at=now, machine=better, week=weeks[1], hours=3.0, reason="Asked for.", pinned=True
+            by=manager, at=now, machine=better, week=weeks[1], hours=1.5, reason="Asked for.", pinned=True
         )
         assert entry.window == window
         _, _, found = look(plant, now)

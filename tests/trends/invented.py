@@ -12,6 +12,8 @@ from linelog.alignment.models import Result, Visit
 from linelog.calc.verdict import judge
 from linelog.plant.models import Machine, Person, Station
 from linelog.production.models import DayCount
+from linelog.trends.due.now import Asked, facts_now
+from linelog.trends.due.rule import Due, due
 from linelog.web import protection
 
 Offset = tuple[float, float]
@@ -108,6 +110,12 @@ def day_rows(
         )
         for index in range(days)
     ]
+
+
+def due_of(machine: Machine, last: dt.date | None, at: dt.datetime, today: dt.date) -> Due:
+    """When a machine is due whose last visit was on a day."""
+    found = facts_now([Asked(machine.pk, machine.line.plant, last)], at=at, seconds=60.0)
+    return due(found.facts[machine.pk], today)
 
 
 def counts(machine: Machine, days: int, *, until: dt.date, **more: Any) -> None:

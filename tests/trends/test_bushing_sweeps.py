@@ -9,13 +9,11 @@ from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Result, Sweep
 from linelog.alignment.pairs import pairs_of
 from linelog.alignment.queries import with_what_is_out
-from linelog.alignment.results.now import statuses_now
+from linelog.alignment.results.now import statuses_now, worst_of
 from linelog.alignment.values import latest, signed_results, standing
 from linelog.plant.models import Station
 from linelog.trends import summaries
-from linelog.trends.due.now import asked_about, due_now
 from linelog.trends.models import MachineDrift
-from linelog.trends.queries.fleet import worst_now
 from linelog.trends.queries.machine import often_out
 from linelog.trends.repeats.refit import found_at
 from tests import factories
@@ -50,7 +48,7 @@ def test_they_are_out_of_standing_repeats_and_evidence(record):
     assert {value.station_id for value in standing(signed_results(machine)).values} == {stripper.pk}
     assert {value.station_id for value in latest(machine.stations.all())} == {stripper.pk}
     assert {value.station_id for value in standing(Result.objects.all()).values} == {stripper.pk}
-    assert worst_now(statuses_now(machine.stations.all(), NOW))[machine.pk].status.word == "in"
+    assert worst_of(statuses_now(machine.stations.all(), NOW)[machine.pk]).word == "in"
     assert often_out(machine, NOW.date() - dt.timedelta(days=365)) == []
     assert not any(problem.holds for problem in found_at(machine.line.plant, [machine.pk], NOW)[machine.pk])
     assert {place.station for place in summaries.read(machine).places} == {stripper.pk}
@@ -59,7 +57,7 @@ def test_they_are_out_of_standing_repeats_and_evidence(record):
 
 def test_they_are_out_of_risk_due_and_plan(record):
     machine, _, _, _, stripper = record
-    due_now([asked_about(machine, NOW.date())], at=NOW, today=NOW.date(), seconds=10)
+    invented.due_of(machine, NOW.date(), NOW, NOW.date())
     drift = MachineDrift.objects.get(machine=machine)
     assert {place["station"] for place in drift.places} == {stripper.pk}
     assert drift.left_severity < 1.0

@@ -12,7 +12,6 @@ from linelog.calc.drift import DueBy, Pairs, chance_out, fit_drift
 from linelog.production.models import DayCount, Event
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.due.now import asked_about, due_now
 from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Facts, Risk, Trigger, due
 from linelog.trends.due.store import bases, freshen
@@ -140,7 +139,7 @@ class TestStored:
         row = stored(machine)
         assert row.due_million is None
         assert "The whole line has 1 pairs" in row.places[0]["why_not"]
-        assert due_now([asked_about(machine, LAST)], at=NOW, today=TODAY, seconds=9.0)[machine.pk].by is DueBy.TIME
+        assert invented.due_of(machine, LAST, NOW, TODAY).by is DueBy.TIME
 
     def test_a_pair_across_a_jam_is_no_drift(self, machine, by):
         wander(machine, by)
@@ -189,7 +188,7 @@ class TestStored:
 class TestNow:
     def ask(self, machine, last=None):
         last = last or machine.visits.latest("opened_at").opened_at.date()
-        return due_now([asked_about(machine, last)], at=NOW, today=TODAY, seconds=60.0)[machine.pk]
+        return invented.due_of(machine, last, NOW, TODAY)
 
     def test_strokes_since_the_visit_bring_the_day_nearer(self, machine, by):
         wander(machine, by)

@@ -57,10 +57,10 @@ def test_chance_on_few_cans_does_not_make_a_bad_machine(manager, signed_in):
     refit(manager)
     ranked = rows(signed_in(manager))
     assert next(iter(ranked)) == "bad"
-    assert ranked["bad"].says == "higher than chance explains"
-    assert ranked["few"].says == "within what chance explains"
+    assert ranked["bad"].says == "above the fleet"
+    assert ranked["few"].says == "no different from the fleet"
     assert float(ranked["few"].shrunk) < 60.0 < float(ranked["few"].rate)
-    assert sum(row.says == "within what chance explains" for row in ranked.values()) >= 11
+    assert sum(row.says == "no different from the fleet" for row in ranked.values()) >= 11
 
 
 def test_the_usual_rate_is_that_of_the_machine_in_the_middle():
@@ -110,11 +110,11 @@ def test_machines_all_alike_share_one_rate_and_one_that_never_tore_off_is_told(m
         count(factories.machine(line, name=f"BM {number}"), [16] * 28, 400_000)
     refit(manager)
     client = signed_in(manager)
-    assert {row.says for row in rows(client).values()} == {"within what chance explains"}
+    assert {row.says for row in rows(client).values()} == {"no different from the fleet"}
     assert "differ by no more than chance" in client.get(reverse("trends:ranking")).content.decode()
     count(factories.machine(line, name="never"), [0] * 28, 400_000)
     refit(manager)
-    assert rows(client)["never"].says == "lower than chance explains"
+    assert rows(client)["never"].says == "below the fleet"
 
 
 def test_the_funnel_has_its_limits_and_its_units(manager, signed_in):

@@ -10,12 +10,12 @@ from django.db import IntegrityError, transaction
 from django.db.models import F
 
 from linelog.alignment.models import Visit
-from linelog.planning import weeks as calendar
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.places import place_in
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.planning.suggest import Change
 from linelog.plant.models import Machine, Plant
+from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from linelog.web import audit, followers
 from linelog.web.errors import Conflict, NotAllowed, Refused

@@ -14,7 +14,6 @@ from linelog.planning.forms import CalendarForm
 from linelog.planning.models import CalendarAddress
 from linelog.planning.queries import address_for, for_calendar
 from linelog.planning.services import calendars as services
-from linelog.planning.services.entries import close_done
 from linelog.plant.requests import Request
 from linelog.web.permissions import Permission, needs
 
@@ -53,7 +52,6 @@ def feed(request: Request, secret: str) -> HttpResponse:
     if address is None:
         raise Http404
     now = timezone.now()
-    close_done(at=now, plant=address.line.plant)
     content = calendar_of(address.line, for_calendar(address.line, now))
     headers = {"Cache-Control": "private, max-age=900", "Content-Disposition": 'inline; filename="alignment.ics"'}
     return HttpResponse(content, content_type="text/calendar; charset=utf-8", headers=headers)

@@ -8,14 +8,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from linelog.planning import sheet as sheets
-from linelog.planning import weeks as calendar
 from linelog.planning.figures import drawn, risk_figure
 from linelog.planning.models import PlannedVisit
-from linelog.planning.outlook import coming
 from linelog.planning.queries import entries_of
-from linelog.planning.services.entries import close_done
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
+from linelog.production import weeks as calendar
+from linelog.trends.state.outlook import coming
 from linelog.web import units
 from linelog.web.permissions import Permission, may, needs
 
@@ -31,9 +30,7 @@ def _machine(request: Request, pk: int) -> Machine:
 def machine(request: Request, pk: int) -> HttpResponse:
     """Show when a machine is due and why, station by station."""
     found, now = _machine(request, pk), timezone.now()
-    plant = found.line.plant
-    close_done(at=now, plant=plant)
-    ahead = coming(plant, calendar.USUAL, at=now, only=found)
+    ahead = coming(found.line.plant, calendar.USUAL, at=now, only=found)
     outlook = ahead.machines[found.pk]
     entries = list(entries_of(found)[:SHOWN])
     context = {

@@ -14,16 +14,16 @@ from django.utils.html import format_html_join
 from django.views.decorators.http import require_GET, require_POST
 from django.views.decorators.vary import vary_on_headers
 
-from linelog.planning import weeks as calendar
 from linelog.planning.forms import AcceptForm, AddForm, EntryForm, SpanForm, VersionForm
 from linelog.planning.grid import grid, outside
 from linelog.planning.models import PlannedVisit
-from linelog.planning.outlook import Coming, coming
 from linelog.planning.queries import open_entries, plants_of
 from linelog.planning.services import entries as services
 from linelog.planning.suggest import stops_in, suggest
 from linelog.plant.models import Machine, Plant
 from linelog.plant.requests import Request
+from linelog.production import weeks as calendar
+from linelog.trends.state.outlook import Coming, coming
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, may, needs
 
@@ -56,7 +56,6 @@ def shown(
 ) -> HttpResponse:
     """Render the plan; `about` is the machine that a problem belongs to."""
     form = SpanForm(request.GET)
-    services.close_done(at=now, plant=plant)
     context = read(plant, form.number(), now)
     context |= {
         "form": form,

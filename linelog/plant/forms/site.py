@@ -106,7 +106,13 @@ class PlantForm(SetUpForm):
     longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
     crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
     visit_base_hours = number(
-        "Hours of every visit", 0.1, 100, help_text="Lockout, all sweeps, closing up; opening a station comes on top."
+        "Hours of every visit", 0.1, 100, help_text="Lockout and closing up; sweeping and opening come on top."
+    )
+    sweep_minutes = number(
+        "Minutes of a sweep",
+        0.1,
+        600,
+        help_text="Of one place, or of a bushing's clearance. The hours of opening are set for each station.",
     )
     assumed_rise_percent = number(
         "Assumed rise of spoilage and tear-offs (%)",
@@ -179,7 +185,7 @@ class PlantForm(SetUpForm):
             "Risk and planning",
             (
                 *("risk_percent", "longest_interval_days", "crew_hours_per_week"),
-                *("visit_base_hours", "assumed_rise_percent"),
+                *("visit_base_hours", "sweep_minutes", "assumed_rise_percent"),
             ),
         ),
         ("Money", ("currency", "can_cost", "minute_value", "tear_off_clear_minutes")),

@@ -75,8 +75,10 @@ class Plant(models.Model):
     longest_interval_days = models.PositiveIntegerField(default=120)
     crew_hours_per_week = models.FloatField(default=24.0)
     visit_base_hours = models.FloatField(
-        default=2.0,
-        help_text="Of every visit: lockout, sweeping all stations, closing up. Opening stations comes on top.",
+        default=1.0, help_text="Of every visit: lockout and closing up. Sweeping and opening stations come on top."
+    )
+    sweep_minutes = models.FloatField(
+        default=8.0, help_text="Of one sweep of one place, or of one clearance. Common practice, no source."
     )
     assumed_rise_percent = models.FloatField(
         default=30.0, help_text="Of spoilage and tear-offs per unit of severity, until the plant's own counts say."
@@ -141,7 +143,8 @@ class Plant(models.Model):
                 name="plant_costs_not_negative",
             ),
             models.CheckConstraint(
-                condition=Q(visit_base_hours__gt=0) & Q(assumed_rise_percent__gte=0), name="plant_planning_possible"
+                condition=Q(visit_base_hours__gt=0) & Q(sweep_minutes__gt=0) & Q(assumed_rise_percent__gte=0),
+                name="plant_planning_possible",
             ),
             models.CheckConstraint(
                 condition=Q(keep_working_days__gte=7) & Q(keep_sign_ins_days__gte=7) & Q(keep_uploads_days__gte=7),

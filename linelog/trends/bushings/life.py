@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelog.alignment.models import BushingClearance, BushingFitted, Stage, Visit
+from linelog.alignment.models import BushingClearance, BushingFitted, Visit
+from linelog.alignment.results.worn import is_of
 from linelog.alignment.services.bushings import wear_limit_um
 from linelog.calc.errors import CalcError
 from linelog.calc.wear import Wear, fit_wear
@@ -76,22 +77,13 @@ def lives(machine: Machine, today: dt.date) -> list[Life]:
     by_station: dict[int, list[tuple[BushingClearance, dt.date]]] = defaultdict(list)
     for row in rows:
         day = local_day(plant, row.at)  # as the day of fitting, which a person types
-        if _is_of(row, day, fitted.get(row.station_id)):
+        if is_of(row, day, fitted.get(row.station_id)):
             by_station[row.station_id].append((row, day))
     counts = day_counts(machine, None, None) if rows or fitted else None
     return [
         _life(one, fitted.get(one.pk), by_station[one.pk], wear_limit_um(one, plant), counts, today)
         for one in stations
     ]
-
-
-def _is_of(row: BushingClearance, day: dt.date, fitted: BushingFitted | None) -> bool:
-    """Whether a clearance is of the bushing that runs now: what a visit found before it renewed it is not."""
-    if fitted is None:
-        return True
-    if row.visit_id == fitted.visit_id:
-        return row.stage == Stage.AS_LEFT or day > fitted.fitted_on
-    return day >= fitted.fitted_on
 
 
 def _life(

@@ -12,6 +12,7 @@ from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
 from linelog.alignment.models import Visit
 from linelog.alignment.results.now import statuses_now
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.results.worn import Worn, worn_now
 from linelog.calc.rates import rates_per_million
 from linelog.calc.station_state import State
 from linelog.plant.models import Machine, Plant, Station
@@ -19,7 +20,7 @@ from linelog.production.days import production_day
 from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
-from linelog.trends.due.rule import Due, Facts, Risk, StandsOut, Trigger, due
+from linelog.trends.due.rule import Facts, Risk, StandsOut, Trigger
 from linelog.trends.due.store import JOLTS, freshen
 from linelog.trends.models import MachineDrift
 
@@ -43,6 +44,7 @@ class Now:
     counted  the last production day of which anything is known; totals: sums of the 28 days up to it
     cans     begun after the day on which the place that is due first was left
     stand    how the stations in use of each machine stand, in the order along the ram
+    worn     the bushings of each machine that are worn out, the worst first
     """
 
     facts: dict[int, Facts]
@@ -50,19 +52,7 @@ class Now:
     totals: dict[int, Totals]
     cans: dict[int, int]
     stand: dict[int, list[StationStatus]]
-
-
-def due_now(
-    asked: Sequence[Asked],
-    *,
-    at: dt.datetime,
-    today: dt.date,
-    seconds: float,
-    totals: dict[int, Totals] | None = None,
-) -> dict[int, Due]:
-    """Return when each machine is due; `totals` are sums of 28 days where they are read already."""
-    found = facts_now(asked, at=at, seconds=seconds, totals=totals)
-    return {pk: due(facts, today) for pk, facts in found.facts.items()}
+    worn: dict[int, list[Worn]]
 
 
 def facts_now(
@@ -78,27 +68,37 @@ def facts_now(
     risks = _risks(ids, counted, totals, cans, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
     triggers = triggers_now(asked, counted)
     stand = statuses_now(Station.objects.filter(machine__in=ids, is_active=True), at)
+    worn = worn_now(ids, at)
     facts = {
         one.pk: Facts(
             one.last,
             one.plant.longest_interval_days,
             risks.get(one.pk),
             triggers.get(one.pk, ()),
-            *_wrong(stand.get(one.pk, ()), one.plant),
+            *_wrong(stand.get(one.pk, ()), worn.get(one.pk, ()), one.plant),
         )
         for one in asked
     }
-    return Now(facts, counted, totals, cans, stand)
+    return Now(facts, counted, totals, cans, stand, worn)
 
 
-def _wrong(stand: Sequence[StationStatus], plant: Plant) -> tuple[list[StandsOut], list[StandsOut]]:
-    """Return the stations that are out and those that are probably out when running, the worst first."""
-    out: list[StandsOut] = []
+def _wrong(
+    stand: Sequence[StationStatus], worn: Sequence[Worn], plant: Plant
+) -> tuple[list[StandsOut], list[StandsOut]]:
+    """Return what is out, and the stations that are probably out when running, the worst first.
+
+    Worn bushings stand before all: every station is measured from the line that they carry.
+    """
+    out = [
+        StandsOut(one.station.pk, str(one.station), "worn out", one.severity, production_day(plant, one.clearance.at))
+        for one in worn
+    ]
     probably: list[StandsOut] = []
     for one in sorted(stand, key=lambda status: status.worst_key):
         if one.figure is not None and (one.is_out or one.state is State.PROBABLY_OUT):
             since = production_day(plant, one.figure.value.visit_at)
-            found = StandsOut(words.place(one.station, one.figure.seat), one.word, one.severity or 0.0, since)
+            place = words.place(one.station, one.figure.seat)
+            found = StandsOut(one.station.pk, place, one.word, one.severity or 0.0, since)
             (out if one.is_out else probably).append(found)
     return out, probably
 
@@ -129,7 +129,7 @@ def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, l
     machines = Machine.objects.filter(pk__in=list(by_pk)).annotate(last_at=last_visit_at())
     jolts = machines.filter(events__kind__in=JOLTS, events__at__gt=F("last_at")).order_by("events__at", "events__pk")
     for pk, at, kind, note in jolts.values_list("pk", "events__at", "events__kind", "events__note"):
-        found[pk].append(Trigger(production_day(by_pk[pk].plant, at), Event.Kind(kind).label, note))
+        found[pk].append(Trigger(production_day(by_pk[pk].plant, at), Event.Kind(kind).label, note, is_jolt=True))
     for pk, trigger in [*_wall_alarms(by_pk, machines), *(_tear_off_alarms(asked, counted) if counted else ())]:
         found[pk].append(trigger)
     return found
@@ -175,8 +175,3 @@ def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple
         if low > poor:
             note = f"{rate:.0f} per million in the last {ALARM_DAYS} days, beyond chance above {poor:g}"
             yield pk, Trigger(counted, "Tear-off alarm", note)
-
-
-def asked_about(machine: Machine, last: dt.date | None) -> Asked:
-    """Return one machine as it is asked about; its line and plant must have been read."""
-    return Asked(machine.pk, machine.line.plant, last)

@@ -12,11 +12,15 @@ from linelog.trends import words
 
 @dataclass(frozen=True, slots=True)
 class Trigger:
-    """Something that makes a machine due at once: on which day, what, and what was noted of it."""
+    """Something that makes a machine due at once: on which day, what, and what was noted of it.
+
+    is_jolt  whether it may have moved something, so that nobody knows any more how the stations stand
+    """
 
     on: dt.date
     what: str
     note: str = ""
+    is_jolt: bool = False
 
     @property
     def words(self) -> str:
@@ -43,8 +47,9 @@ class Risk:
 
 @dataclass(frozen=True, slots=True)
 class StandsOut:
-    """A station that is out, or probably so when running: which, how, its share of the limit, since when."""
+    """A station that is out, worn, or probably out when running: which, how, its share of the limit, since when."""
 
+    station: int
     place: str
     word: str
     severity: float
@@ -71,7 +76,7 @@ class Due:
 class Facts:
     """What the rule looks at: last signed visit, time limit, the risk where it is known, what has happened since.
 
-    out       the stations that are proven out as they stand, the worst first
+    out       the stations that are proven out as they stand and the bushings that are worn out, the worst first
     probably  those that are probably out when running, and not measured so
     """
 

@@ -10,11 +10,9 @@ from typing import TypeVar
 from django.db.models import OuterRef, Q, Subquery
 
 from linelog.alignment.models import Visit
-from linelog.alignment.results.now import worst_of
 from linelog.alignment.results.status import StationStatus
 from linelog.plant.models import Machine, MarkAssignment, Person
 from linelog.production.models import DayCount
-from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
 from linelog.trends.addresses import visit_url
 from linelog.trends.queries.machine import on_day
@@ -90,20 +88,9 @@ def open_visits(user: Person) -> dict[int, list[OpenVisit]]:
     )
 
 
-def worst_now(stand: dict[int, list[StationStatus]]) -> dict[int, Worst]:
-    """Return each machine's worst station as it stands."""
-    found = {pk: worst_of(statuses) for pk, statuses in stand.items()}
-    return {pk: Worst.of(one) for pk, one in found.items() if one is not None}
-
-
 def last_day_counted(user: Person) -> dt.date | None:
     """Return the newest production day of which anything is known."""
     return DayCount.objects.for_user(user).order_by("-day").values_list("day", flat=True).first()
-
-
-def totals(known: list[Known], since: dt.date, until: dt.date) -> dict[int, Totals]:
-    """Return the sums of the machines in the list over a span."""
-    return machine_totals([one.pk for one in known], since, until)
 
 
 def _grouped(rows: Iterable[tuple[int, Thing]]) -> dict[int, list[Thing]]:

@@ -10,30 +10,28 @@ from django.shortcuts import get_object_or_404
 
 from linelog.alignment.models import Result, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.results.now import worst_of
-from linelog.alignment.results.status import StationStatus
 from linelog.alignment.values import signed_results
 from linelog.plant.models import Machine, MarkAssignment, Person, Station
+from linelog.production import weeks
 from linelog.production.days import local_day
 from linelog.trends import words
-from linelog.trends.due.now import asked_about, facts_now
-from linelog.trends.due.rule import Due, due
+from linelog.trends.state.outlook import MachineState, coming
+from linelog.trends.state.todo import Todo, todo
 
 DRIFT_SECONDS = 5.0  # one machine's drift takes a small part of it
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """A machine as it stands: marks today, last signed visit, worst station, what is open and due."""
+    """A machine as it stands: marks today, last signed visit, its state and what is to be done, what is open."""
 
     marks: tuple[str, ...]
     last_visit: Visit | None
     last_day: dt.date | None
-    worst: StationStatus | None
     worst_place: str
-    stand: tuple[StationStatus, ...]
     open_visits: tuple[Visit, ...]
-    due: Due
+    state: MachineState
+    todo: Todo
 
 
 def machine_for(user: Person, pk: int) -> Machine:
@@ -65,20 +63,17 @@ def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
         .order_by("-opened_at", "-pk")
     )
     last = visits.filter(state=Visit.State.SIGNED).first()
-    last_day = local_day(plant, last.opened_at) if last else None
-    now = facts_now([asked_about(machine, last_day)], at=at, seconds=DRIFT_SECONDS)
-    stand = now.stand.get(machine.pk, [])
-    worst = worst_of(stand)
+    state = coming(plant, weeks.USUAL, at=at, seconds=DRIFT_SECONDS, only=machine).machines[machine.pk]
+    worst = state.worst
     marks = MarkAssignment.objects.filter(on_day(today), machine=machine).order_by("mark")
     return Head(
         marks=tuple(marks.values_list("mark", flat=True)),
         last_visit=last,
-        last_day=last_day,
-        worst=worst,
+        last_day=local_day(plant, last.opened_at) if last else None,
         worst_place=words.place(worst.station, worst.figure.seat) if worst and worst.figure else "",
-        stand=tuple(stand),
         open_visits=tuple(visits.filter(state=Visit.State.OPEN)),
-        due=due(now.facts[machine.pk], today),
+        state=state,
+        todo=todo(state),
     )
 
 

@@ -69,7 +69,6 @@ def ranked(
         return {}, rests_on, str(error)
     pulled = shrink(counts, made, prior, dispersion=wide)
     usual = usual_rate(counts, made)
-    (low, high), (lowest, highest) = (funnel(usual, made, level=level, dispersion=wide) for level in EDGES)
     grid = np.geomspace(0.7 * float(made.min()), 1.3 * float(made.max()), _GRID)
     lines = [line.tolist() for level in EDGES for line in funnel(usual, grid, level=level, dispersion=wide)]
     columns = {
@@ -82,7 +81,6 @@ def ranked(
         "low": pulled.low.tolist(),
         "high": pulled.high.tolist(),
         "own": pulled.own_weight.tolist(),
-        "where": _where(1e6 * counts / made, (lowest, low, high, highest)),
     }
     result = {"usual": usual, "wide": wide, "spread": prior.spread, "columns": columns}
     return {**result, "funnel": {"cans": grid.tolist(), "lines": lines}}, rests_on, ""
@@ -115,10 +113,3 @@ def _sums(
             scatter = dispersion(seen, cans)
             chi, dof = chi + scatter.index * scatter.dof, dof + scatter.dof
     return ids, np.array(counts), np.array(made), chi, dof
-
-
-def _where(rate: FloatArray, edges: tuple[FloatArray, FloatArray, FloatArray, FloatArray]) -> list[str]:
-    """Place each rate in the funnel: far below, below, within, above, far above."""
-    lowest, low, high, highest = edges
-    places = [rate < lowest, rate < low, rate > highest, rate > high]
-    return [str(word) for word in np.select(places, ["far below", "below", "far above", "above"], "within")]

@@ -13,22 +13,21 @@ from django.http import QueryDict
 from linelog.plant.models import Machine, Person
 from linelog.trends.models import Fit
 from linelog.trends.ranking.refit import KIND, SPANS, scope_of
+from linelog.trends.ranking.yardstick import DAYS, above_or_below
 from linelog.trends.rates import MEASURES, Measure
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
 from linelog.web.templatetags.units import count
 
 BY_KEY = {measure.key: measure for measure in MEASURES}
-USUAL = {"measure": "tear_offs", "days": "91"}
+USUAL = {"measure": "tear_offs", "days": str(DAYS)}
 SPAN_NAMES = ("4 weeks", "3 months", "6 months", "12 months")
 SAYS = {
-    "far below": "lower than chance explains",
-    "below": "at the lower edge of chance",
-    "within": "within what chance explains",
-    "above": "at the upper edge of chance",
-    "far above": "higher than chance explains",
+    "below": "below the fleet",
+    "no different": "no different from the fleet",
+    "above": "above the fleet",
 }
-CSS = {"far below": "in", "below": "unsure", "within": "none", "above": "unsure", "far above": "out"}
+CSS = {"below": "in", "no different": "none", "above": "out"}
 
 
 class ChoiceForm(forms.Form):
@@ -104,12 +103,14 @@ def _board(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Board:
     if not columns:
         return Board(fit, measure, (), (), fit.sentence)
     order = np.argsort(-np.array(columns["shrunk"]), kind="stable")
-    rows = [_row(columns, at, measure, names) for at in order.tolist() if columns["machine"][at] in names]
+    usual = fit.result["usual"]
+    rows = [_row(columns, at, usual, measure, names) for at in order.tolist() if columns["machine"][at] in names]
     return Board(fit, measure, tuple(rows), tuple(_notes(fit, measure)), "")
 
 
-def _row(columns: dict[str, Any], at: int, measure: Measure, names: dict[int, Machine]) -> Row:
+def _row(columns: dict[str, Any], at: int, usual: float, measure: Measure, names: dict[int, Machine]) -> Row:
     one = {name: values[at] for name, values in columns.items()}
+    word = above_or_below(one["low"], one["high"], usual)
     return Row(
         machine=names[one["machine"]],
         counts=count(one["counts"]),
@@ -119,8 +120,8 @@ def _row(columns: dict[str, Any], at: int, measure: Measure, names: dict[int, Ma
         shrunk=_rate(measure, one["shrunk"]),
         interval=f"{_rate(measure, one['low'])} to {_rate(measure, one['high'])}",
         own=f"{100.0 * one['own']:.0f} %",
-        says=SAYS[one["where"]],
-        css=CSS[one["where"]],
+        says=SAYS[word],
+        css=CSS[word],
     )
 
 
@@ -158,7 +159,7 @@ def funnel_figure(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Part
         traces.append(line | {"x": typed(cans), "y": typed(np.array(edge) / per)})
     usual = fit.result["usual"] / per
     traces.append(plotly.lines("Usual rate", "--ink") | {"x": typed(cans[[0, -1]]), "y": typed([usual, usual])})
-    traces += _points(columns, measure, names)
+    traces += _points(columns, fit.result["usual"], measure, names)
     top = 1.15 * max(float(np.max(columns["rate"])) / per, float(shape["lines"][3][len(cans) // 2]) / per)
     wanted = [shape["lines"][number][-1] / per for number in (1, 3)]
     heights = plotly.apart(wanted, 0.05 * top, 0.0, top)
@@ -177,25 +178,25 @@ def funnel_figure(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Part
     }
 
 
-def _points(columns: dict[str, Any], measure: Measure, names: dict[int, Machine]) -> list[Part]:
-    where = np.array(columns["where"])
+def _points(columns: dict[str, Any], usual: float, measure: Measure, names: dict[int, Machine]) -> list[Part]:
+    ends = zip(columns["low"], columns["high"], strict=True)
+    where = np.array([above_or_below(low, high, usual) for low, high in ends])
     looks = (
-        (["within"], "--accent", "circle"),
-        (["above", "below"], "--unsure", "diamond"),
-        (["far above"], "--out", "triangle-up"),
-        (["far below"], "--in", "triangle-down"),
+        ("no different", "--accent", "circle"),
+        ("above", "--out", "triangle-up"),
+        ("below", "--in", "triangle-down"),
     )
     traces = []
-    for places, color, symbol in looks:
-        some = [at for at in np.flatnonzero(np.isin(where, places)).tolist() if columns["machine"][at] in names]
+    for word, color, symbol in looks:
+        some = [at for at in np.flatnonzero(where == word).tolist() if columns["machine"][at] in names]
         if not some:
             continue
         called = [plotly.text(str(names[columns["machine"][at]])) for at in some]
         said = [
-            [f"<b>{name}</b>: {_rate(measure, columns['rate'][at])} {measure.unit}<br>{SAYS[columns['where'][at]]}"]
+            [f"<b>{name}</b>: {_rate(measure, columns['rate'][at])} {measure.unit}<br>{SAYS[word]}"]
             for name, at in zip(called, some, strict=True)
         ]
-        far = places[0].startswith("far")
+        far = word != "no different"
         traces.append(
             plotly.markers("Machines", color, symbol, size=12)
             | {

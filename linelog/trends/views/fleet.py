@@ -19,6 +19,7 @@ from linelog.trends.fleet import ordered, read
 from linelog.trends.forms import FindForm, FleetForm
 from linelog.trends.queries.find import find as search
 from linelog.trends.queries.labels import labelled, lines_for
+from linelog.trends.ranking import yardstick
 from linelog.trends.repeats.shown import first_few
 from linelog.trends.views.fragments import wants_fragment
 from linelog.web.permissions import Permission, needs
@@ -42,9 +43,10 @@ def fleet(request: Request) -> HttpResponse:
         "form": form,
         "rows": ordered(found.rows, sort, line=line),
         "sort": sort,
+        "yardstick": yardstick.SAID,
         "line": line,
         "repeats": first_few(request.user) if first.who == "manager" else None,
-        "counts_age": words.ago(found.until, today) if found.until else "",
+        "counts_age": words.ago(found.counted, today) if found.counted else "",
     }
     template = "trends/fleet.html#table" if wants_fragment(request) else "trends/fleet.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)

@@ -57,7 +57,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
 
 def _first_shown(found: Machine, top: Head, stations: list[Station], today: dt.date) -> list[int]:
     """Choose the stations for someone who has not chosen: the worst now, and those found out most often in a year."""
-    worst = [top.worst.station.pk] if top.worst else []
+    worst = [top.state.worst.station.pk] if top.state.worst else []
     chosen = dict.fromkeys([*worst, *often_out(found, today - dt.timedelta(days=365))])
     return list(chosen)[:MOST_FIRST] or [station.pk for station in stations[:1]]
 

@@ -1,42 +1,40 @@
-"""What is to be expected of each machine in the coming weeks: when it is due, for how long, what waiting costs."""
+"""The state of each machine: how it stands, when it is due, what work that is, what the coming weeks of waiting cost.
+
+Every page that says something of these asks here, so that no two pages disagree.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
+from linelog.alignment.results.now import worst_of
 from linelog.alignment.results.status import StationStatus
-from linelog.calc.drift import DueBy, chance_out
-from linelog.calc.loss import excess_ahead, severities_ahead
+from linelog.alignment.results.worn import Worn
+from linelog.calc.drift import chance_out
+from linelog.calc.loss import MOST_SEVERE, excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
-from linelog.planning import weeks as calendar
-from linelog.planning.effect import Effects, effects_of
 from linelog.plant.models import Machine, Plant, Station
+from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
 from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Due, Facts, due
-from linelog.trends.models import MachineDrift
+from linelog.trends.models import MachineDrift, RepeatProblem
+from linelog.trends.ranking.yardstick import Against, against
+from linelog.trends.state.besides import coming_back, happened_lately
+from linelog.trends.state.effect import Effects, effects_of
+from linelog.trends.state.planned import Planned, planned
+from linelog.trends.state.work import StationRow, Work, work_of
 
 AT_ITS_LIMIT = 1.0  # reckoned of a machine never measured, or of which nobody knows where it stands after a jolt
 USUALLY_LEFT = 0.5  # worst severity after an alignment, where no visit says: no source
 TOGETHER_DAYS = 28  # stations due within this of the first are opened in the same visit
-
-
-class StationRow(NamedTuple):
-    """What the outlook asks of a station."""
-
-    machine_id: int
-    pk: int
-    name: str
-    kind: str
-    hours_to_open: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,22 +66,58 @@ class PlaceNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Outlook:
-    """A machine in the coming weeks. The losses are those of each week if it is left; `money` in the plant's own."""
+class MachineState:
+    """A machine at a moment and in the coming weeks; losses are of each week if it is left, in the plant's money.
+
+    known        whether there are counts to reckon with; is_shown: whether the plant's own counts show an effect
+    against      its tear-offs against the fleet, None where nothing is ranked
+    comes_back   the repeat problems that somebody should take up
+    planned      its open entry in the plan
+    """
 
     machine: Machine
     due: Due
     facts: Facts
     places: tuple[PlaceNow, ...]
-    hours: float
-    opens: tuple[str, ...]
+    work: Work
     severity: float
     cans: tuple[float, ...]
     tear_offs: tuple[float, ...]
     money: tuple[float, ...]
     known: bool
+    is_shown: bool
     left_severity: float
     stand: tuple[StationStatus, ...]
+    worn: tuple[Worn, ...]
+    against: Against | None
+    comes_back: tuple[RepeatProblem, ...]
+    happened: tuple[str, ...]
+    planned: Planned | None
+
+    @property
+    def hours(self) -> float:
+        """Of the next visit."""
+        return self.work.hours
+
+    @property
+    def opens(self) -> tuple[str, ...]:
+        """The stations that the next visit opens."""
+        return self.work.opens
+
+    @property
+    def worst(self) -> StationStatus | None:
+        """The worst of its stations that were measured."""
+        return worst_of(self.stand)
+
+    @property
+    def is_out(self) -> bool:
+        """Whether a station or a bushing is proven out."""
+        return bool(self.facts.out)
+
+    @property
+    def a_week_known(self) -> float | None:
+        """What a week of waiting is expected to cost where the plant's own counts tell it; else None."""
+        return self.a_week if self.known and self.is_shown else None
 
     @property
     def reason(self) -> str:
@@ -103,7 +137,7 @@ class Coming:
     plant: Plant
     weeks: tuple[dt.date, ...]
     today: dt.date
-    machines: Mapping[int, Outlook]
+    machines: Mapping[int, MachineState]
     effects: Effects
 
 
@@ -137,7 +171,7 @@ class Reckoning:
         self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
         self.stations: dict[int, dict[int, StationRow]] = {pk: {} for pk in ids}
         stations = Station.objects.filter(machine__in=ids, is_active=True).order_by("order")
-        for row in stations.values_list("machine", "pk", "name", "kind", "hours_to_open"):
+        for row in stations.values_list("machine", "pk", "name", "kind", "hours_to_open", "rear_z_mm"):
             self.stations[row[0]][row[1]] = StationRow(*row)
         self.places = {
             pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
@@ -149,6 +183,8 @@ class Reckoning:
         self.effects = effects_of(plant)
         usual = [row.left_severity for row in self.drifts.values() if row.left_severity is not None]
         self.usually_left = float(np.mean(usual)) if usual else USUALLY_LEFT
+        self.against, self.comes_back, self.planned = against(plant), coming_back(ids), planned(ids)
+        self.happened = happened_lately([pk for pk, one in self.against.items() if one.much_more], today)
 
     def _strokes(self) -> dict[int, Strokes]:
         """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""
@@ -163,39 +199,45 @@ class Reckoning:
         strokes = self.strokes.get(machine)
         return strokes.between(since, dt.date.max) if strokes else self.now.cans.get(machine, 0) / 1e6
 
-    def outlooks(self, machines: Sequence[Machine]) -> dict[int, Outlook]:
+    def outlooks(self, machines: Sequence[Machine]) -> dict[int, MachineState]:
         """Put together what is to be expected of the machines: the sums of all of them at once."""
         ids, facts = [one.pk for one in machines], self.now.facts
         dues = {pk: due(facts[pk], self.today) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
-        severities = self._severities(places, [self._unknown(facts[pk]) for pk in ids])
+        severities = self._severities(places, [self._at_least(pk) for pk in ids])
         after = np.array([self._after(pk) for pk in ids])
         cans, torn, money = (rows.tolist() for rows in self._losses(ids, severities, after))
         found = {}
         for number, machine in enumerate(machines):
             pk = machine.pk
-            opens = self._opens(pk, facts[pk], dues[pk], places[pk], self.now.stand.get(pk, ()))
-            found[pk] = Outlook(
+            found[pk] = MachineState(
                 machine=machine,
                 due=dues[pk],
                 facts=facts[pk],
                 places=places[pk],
-                hours=self.plant.visit_base_hours + sum(station.hours_to_open for station in opens),
-                opens=tuple(station.name for station in opens),
+                work=self._work(pk, dues[pk], places[pk]),
                 severity=float(severities[number, 0]),
                 cans=tuple(cans[number]),
                 tear_offs=tuple(torn[number]),
                 money=tuple(money[number]),
                 known=pk in self.totals,
+                is_shown=self.effects.shown,
                 left_severity=float(after[number]),
                 stand=tuple(self.now.stand.get(pk, ())),
+                worn=tuple(self.now.worn.get(pk, ())),
+                against=self.against.get(pk),
+                comes_back=self.comes_back.get(pk, ()),
+                happened=self.happened.get(pk, ()),
+                planned=self.planned.get(pk),
             )
         return found
 
-    @staticmethod
-    def _unknown(facts: Facts) -> bool:
-        """Whether nobody knows where the stations stand: never measured, or jolted since."""
-        return facts.last is None or bool(facts.triggers)
+    def _at_least(self, pk: int) -> float:
+        """Severity that it has at least: of what is out as it stands; the limit where nobody knows how it stands."""
+        facts = self.now.facts[pk]
+        unknown = facts.last is None or any(one.is_jolt for one in facts.triggers)
+        out = [one.severity or 0.0 for one in self.now.stand.get(pk, ()) if one.is_out]
+        return min(max([AT_ITS_LIMIT if unknown else 0.0, *out]), MOST_SEVERE)
 
     def _after(self, machine: int) -> float:
         """Worst severity at which an alignment usually leaves it, never worse than the plant's usual one."""
@@ -216,10 +258,10 @@ class Reckoning:
             found.append(PlaceNow(place, self.stations[machine][place.station], done[place.left_on]))
         return tuple(found)
 
-    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool]) -> np.ndarray:
+    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], at_least: Sequence[float]) -> np.ndarray:
         """Severity of each machine's worst place now and in the middle of each week, shape (machines, 1 + weeks)."""
         days = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0])
-        worst = np.where(np.array(unknown, dtype=bool)[:, None], AT_ITS_LIMIT, np.zeros(len(days)))
+        worst = np.repeat(np.array(at_least, dtype=np.float64)[:, None], len(days), axis=1)
         of = np.repeat(np.arange(len(places)), [len(own) for own in places.values()])
         if len(of):
             flat = [one for own in places.values() for one in own]
@@ -228,26 +270,13 @@ class Reckoning:
             np.maximum.at(worst, of, severities_ahead([one.place.ahead for one in flat], strokes))
         return worst
 
-    def _opens(
-        self, pk: int, facts: Facts, found: Due, places: Iterable[PlaceNow], stand: Iterable[StationStatus]
-    ) -> list[StationRow]:
-        """Stations that a visit opens: those that are out, those due within four weeks, or all where nobody knows.
-
-        A running measurement opens none.
-        """
-        own = self.stations[pk].values()
-        if found.by is DueBy.RUNNING:
-            return []
-        if self._unknown(facts):
-            worked_on = any("work" in trigger.what for trigger in facts.triggers)
-            return [
-                station for station in own if worked_on or facts.last is None or station.kind not in Station.BUSHINGS
-            ]
-        left = {one.place.station: one.left_million for one in places if one.left_million is not None}
-        ahead = 0 if found.by is DueBy.OUT else max(((found.on or self.today) - self.today).days, 0)
-        soon = {key for key, million in left.items() if million <= (ahead + TOGETHER_DAYS) * self._a_day(pk)}
-        out = {one.station.pk for one in stand if one.is_out}
-        return [station for station in own if station.pk in soon | out]
+    def _work(self, pk: int, found: Due, places: Iterable[PlaceNow]) -> Work:
+        """Return the work of the next visit; a check by risk sweeps what reaches it about when the first does."""
+        ahead = max(((found.on or self.today) - self.today).days, 0)
+        left = ((one.place.station, one.left_million) for one in places)
+        million = (ahead + TOGETHER_DAYS) * self._a_day(pk)
+        soon = {key for key, until in left if until is not None and until <= million}
+        return work_of(self.plant, self.now.facts[pk], found, self.stations[pk].values(), soon)
 
     def _losses(
         self, ids: Sequence[int], severities: np.ndarray, after: np.ndarray

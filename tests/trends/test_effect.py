@@ -1,9 +1,9 @@
-"""The effect to reckon with: the fleet's own where it is measured, else the plant's setting; and which is said."""
+"""The effect to reckon with: the fleet's own where it is shown, else the plant's assumption; and which is said."""
 
 import pytest
 
-from linelog.planning.effect import effects_of
 from linelog.trends.models import Fit
+from linelog.trends.state.effect import effects_of
 from tests import factories
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
@@ -19,26 +19,31 @@ def test_nothing_measured_takes_the_setting_and_says_so():
     found = effects_of(factories.plant(assumed_rise_percent=45.0))
     assert (found.spoilage, found.tear_offs) == (1.45, 1.45)
     assert "spoiled cans and tear-offs is not known" in found.words
-    assert "45 % more" in found.words
+    assert "an assumption, a setting of the plant: 45 % more" in found.words
+    assert not found.shown
 
 
-def test_what_is_measured_is_taken_with_its_interval():
+def test_what_is_shown_is_taken_with_its_interval_and_nothing_for_the_other_count():
     plant = factories.plant()
     fit(plant, "tear_offs/worst/24m", ratio=1.6, low=1.4, high=1.8)
     fit(factories.plant(), "spoiled/worst/24m", ratio=9.0, low=8.0, high=10.0)
     found = effects_of(plant)
-    assert (found.spoilage, found.tear_offs) == (1.3, 1.6)
+    assert (found.spoilage, found.tear_offs) == (1.0, 1.6)
     assert "1.60 times (1.40 to 1.80, 95 %) as many tear-offs" in found.words
     assert "costs in spoiled cans is not known" in found.words
+    assert "assumption" not in found.words
+    assert found.shown
 
 
-def test_an_effect_that_chance_explains_is_said_and_one_below_one_is_none():
+def test_an_effect_that_chance_explains_is_none_and_the_assumption_is_labelled_as_one():
     plant = factories.plant()
     fit(plant, "tear_offs/worst/24m", ratio=0.9, low=0.7, high=1.2)
     fit(plant, "spoiled/worst/24m", ratio=1.1, low=0.9, high=1.3)
     found = effects_of(plant)
-    assert (found.spoilage, found.tear_offs) == (1.1, 1.0)
-    assert found.words.count("which chance explains too") == 2
+    assert (found.spoilage, found.tear_offs) == (1.3, 1.3)
+    assert found.words.count("show no rise with severity") == 2
+    assert "reckons with an assumption" in found.words
+    assert not found.shown
 
 
 def test_a_fit_without_a_result_counts_as_none():

@@ -1,0 +1,143 @@
+"""What is to be done at a machine next, why, and what waiting costs: one line for every page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from linelog.calc.money import CostRates, cost_of
+from linelog.calc.station_state import State
+from linelog.trends import words
+from linelog.trends.models import RepeatProblem
+from linelog.trends.state.outlook import MachineState
+from linelog.trends.state.work import Kind
+
+WEEK = 7.0
+#: Where a machine tears cans and stands in line: shop practice, no source.
+ELSEWHERE = "its tools and their fit, metal, lubrication, strip air, hold-down and timing"
+
+
+class Do(Enum):
+    """What kind of thing is to be done."""
+
+    ALIGN = "align"
+    ELSEWHERE = "not alignment"
+    MEASURE = "measure"
+    MEASURE_RUNNING = "measure running"
+    NOTHING = "nothing now"
+
+
+CSS = {Do.ALIGN: "out", Do.ELSEWHERE: "out", Do.MEASURE: "unsure", Do.MEASURE_RUNNING: "unsure", Do.NOTHING: "in"}
+
+
+@dataclass(frozen=True, slots=True)
+class Todo:
+    """The line: what to do and why, in whole sentences; since when; a week of waiting in the plant's money.
+
+    a_week  None where that is not known yet; is_more: whether it is what the machine tears beyond the usual rate
+    """
+
+    do: Do
+    what: str
+    why: str
+    since: dt.date | None
+    a_week: float | None
+    is_more: bool
+    hours: float
+
+    @property
+    def css(self) -> str:
+        """The class that gives the word its shape."""
+        return CSS[self.do]
+
+    @property
+    def is_work(self) -> bool:
+        """Whether anything is to be done now."""
+        return self.do is not Do.NOTHING
+
+
+def todo(state: MachineState) -> Todo:
+    """Decide what is to be done next at a machine."""
+    if state.is_out:
+        return _said(state, Do.ALIGN, align_words(state), state.due.why)
+    if is_elsewhere(state):
+        return _elsewhere(state)
+    if not state.due.is_due:
+        return _said(state, Do.NOTHING, _nothing(state), state.due.why)
+    if state.work.kind is Kind.MEASURE_RUNNING:
+        first = ", ".join(one.place for one in state.facts.probably)
+        return _said(state, Do.MEASURE_RUNNING, f"Measure it running: {first}.", state.due.why)
+    if state.facts.last is None:
+        return _said(state, Do.MEASURE, "Take a first baseline: sweep every station as it is found.", state.due.why)
+    what = "every station" if state.work.all_swept else ", ".join(state.work.sweeps)
+    return _said(state, Do.MEASURE, f"Check it: sweep {what}; open only what is found out.", state.due.why)
+
+
+def is_elsewhere(state: MachineState) -> bool:
+    """Whether it tears far more than the fleet while it stands in line, so that aligning it would not help.
+
+    A station that was never measured, or a jolt since the last visit, leaves it open how the machine stands.
+    """
+    if state.against is None or not state.against.much_more or state.facts.last is None:
+        return False
+    jolted = any(one.is_jolt for one in state.facts.triggers)
+    along = [one for one in state.stand if not one.station.is_bushing]
+    in_line = bool(along) and all(one.state in (State.IN, State.NOT_PROVEN) for one in along)
+    return in_line and not jolted and not state.is_out
+
+
+def align_words(state: MachineState) -> str:
+    """Say what an alignment does: bushings first, since every station is measured from the line they carry."""
+    bushings = [str(one.station) for one in state.worn]
+    stations = [str(one.station) for one in state.stand if one.is_out]
+    said = []
+    if bushings:
+        said.append(f"Renew the {_and([name.lower() for name in bushings])}, then sweep every station anew.")
+    if stations:
+        said.append(f"Align it: open {_and(stations)}.")
+    return " ".join(said)
+
+
+def more_a_week(state: MachineState) -> float | None:
+    """Return what its tear-offs beyond the fleet's usual rate cost in a week, by what is counted alone."""
+    plant, against = state.machine.line.plant, state.against
+    if against is None:
+        return None
+    days = (against.until - against.since).days + 1
+    more = (against.rate - against.usual) * against.cans / 1e6 / days * WEEK
+    rates = CostRates(plant.can_cost, plant.tear_off_clear_minutes, plant.minute_value)
+    return float(cost_of(0.0, max(more, 0.0), rates).total)
+
+
+def _elsewhere(state: MachineState) -> Todo:
+    against = state.against
+    assert against is not None  # noqa: S101 - said by is_elsewhere
+    looks = [*(str(one.what) for one in state.comes_back if one.kind == RepeatProblem.Kind.CAUSE), *state.happened]
+    first = f"{_and(looks)}; then " if looks else ""
+    what = f"Not alignment: look at {first}{ELSEWHERE}."
+    why = (
+        f"It tears {against.times:.1f} times the usual rate ({against.rate_text} per million, {against.interval}, "
+        f"against {against.usual:.1f}), and every station was last found or left within its limit."
+    )
+    if state.due.is_due:
+        why += f" A check is due besides: {state.due.why[:1].lower()}{state.due.why[1:]}"
+    return Todo(Do.ELSEWHERE, what, why, against.since, more_a_week(state), True, state.hours)
+
+
+def _nothing(state: MachineState) -> str:
+    if state.due.on is None:
+        return "Nothing now."
+    return f"Nothing now: the next check is due by {words.date(state.due.on)}."
+
+
+def _said(state: MachineState, do: Do, what: str, why: str) -> Todo:
+    back = "; ".join(one.what for one in state.comes_back)
+    why = f"{why} Comes back: {back}." if back else why
+    since = state.due.on if state.due.is_due else None
+    return Todo(do, what, why, since, state.a_week_known, False, state.hours)
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
