@@ -10,8 +10,10 @@ from django.db.models import F, Value
 from django.db.models.functions import Greatest
 
 from linelog.alignment.models import MoveMade, Visit
-from linelog.plant.models import Adjuster, ShimThickness, Station
+from linelog.calc.units import Unit
+from linelog.plant.models import Adjuster, ShimThickness
 from linelog.web.errors import Refused
+from linelog.web.units import show_um
 
 if TYPE_CHECKING:
     from linelog.alignment.services.moves import Done
@@ -55,17 +57,18 @@ def _pack_after(counted: Sequence[float] | None, moves: Iterable[MoveMade]) -> t
     return tuple(sorted(pack, reverse=True))
 
 
-def done_facts(done: Done, station: Station) -> Mapping[str, Any]:
-    """Return what is kept of a move beside its words; Refused, in a sentence, for what the adjuster can not do."""
+def done_facts(done: Done, unit: Unit) -> Mapping[str, Any]:
+    """Return what is kept of a move beside its words; Refused, in `unit`, for what the adjuster can not do."""
     row, travel = done.adjuster, done.travel_um
     if row is None or travel is None:
         return {}
     (row,) = with_present_state([row])
     low, high = row.travel_left_um
     if not low - _NOTICED_UM <= travel <= high + _NOTICED_UM:
+        least, most, this = (show_um(value, unit, signed=True) for value in (low, high, travel))
         raise Refused(
-            f"{row} has no such travel left: as it stands it can go from {low / 1000:+.3f} to {high / 1000:+.3f} mm, "
-            f"and this is {travel / 1000:+.3f} mm. Check the number and its unit. If it is right, its travel is set "
+            f"{row} has no such travel left: as it stands it can go from {least} to {most} {unit.word}, "
+            f"and this is {this} {unit.word}. Check the number and its unit. If it is right, its travel is set "
             "wrongly: log it in words and have the set-up put right.",
             field="travel",
         )

@@ -14,7 +14,7 @@ from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import adjusters_of
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
-from linelog.plant.models import Adjuster, ShimThickness
+from linelog.plant.models import Adjuster, Person, ShimThickness
 from tests import factories
 from tests.alignment.helpers import HTMX, OUT_HIGH, address, seen, type_round
 
@@ -138,7 +138,14 @@ def test_travel_is_used_up_and_comes_back(job):
     assert now(screw).travel_left_um == pytest.approx((-2900.0, 100.0))
     refused = log(client, visit, screw, way="+", turns="1")
     assert refused.status_code == 422
-    assert "has no such travel left" in refused.content.decode()
+    said = refused.content.decode()
+    assert "has no such travel left" in said
+    assert "from −2.900 to +0.100 mm" in said
+    Person.objects.filter(pk=visit.opened_by_id).update(unit=Unit.INCH.value)
+    said = log(client, visit, screw, way="+", turns="1").content.decode()
+    Person.objects.filter(pk=visit.opened_by_id).update(unit=Unit.MM.value)
+    assert "from −0.1142 to +0.0039 in" in said
+    assert " mm" not in said.split("has no such travel left")[1].split("Check the number")[0]
     offered = sweep_both(client, visit, pack, {"0": "0", "90": "0.2", "180": "0", "270": "-0.2"}).content.decode()
     assert MoveMade.objects.count() == 1, offered
     move = MoveMade.objects.get()

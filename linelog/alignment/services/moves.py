@@ -17,7 +17,7 @@ from linelog.alignment.services import lockouts
 from linelog.alignment.services.guard import locked_open_visit, measured_at, withdraw_not_touched
 from linelog.calc.verdict import judge
 from linelog.plant.models import Adjuster, Person, Station
-from linelog.web import audit, writes
+from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
 
 ABSURD_TRAVEL_UM = 20_000.0
@@ -49,8 +49,9 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
         if done.travel_um is None and not done.words.strip():
             raise Refused("Say what was moved: the travel, or a few words.", field="travel")
         if done.travel_um is not None and abs(done.travel_um) > ABSURD_TRAVEL_UM:
-            raise Refused("That is more than 20 mm of travel: check the number and its unit.", field="travel")
-        facts = adjuster_state.done_facts(done, station)
+            most = units.show_um(ABSURD_TRAVEL_UM, units.of(by), with_unit=True)
+            raise Refused(f"That is more than {most} of travel: check the number and its unit.", field="travel")
+        facts = adjuster_state.done_facts(done, units.of(by))
         move = MoveMade.objects.create(
             visit=fresh,
             station=station,
