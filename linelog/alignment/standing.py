@@ -88,6 +88,8 @@ class Evaluated:
     tilt_x_mm_per_m: float | None
     tilt_y_mm_per_m: float | None
     tilt_expanded_mm_per_m: float | None
+    u_x_um: float | None
+    u_y_um: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,9 @@ def _word(value: Value, words: dict[Place, Word]) -> Word | None:
 def _amend(value: Value, word: Word) -> Value:
     amended = Amended(word.reason, value.x_um, value.y_um)
     if word.evaluated is not None:
-        return replace(value, amended=amended, **asdict(word.evaluated))
+        facts = asdict(word.evaluated)
+        known = {name: facts[name] for name in facts if not name.startswith("u_") or facts[name] is not None}
+        return replace(value, amended=amended, **known)
     if word.x_um is None or word.y_um is None:
         return value
     radial = math.hypot(word.x_um, word.y_um)

@@ -97,6 +97,16 @@ def test_it_is_judged_by_the_limits_of_that_day(job):
     assert value.verdict == "out"
 
 
+def test_it_has_the_uncertainty_of_its_own_readings(job):
+    """One reading of 12 um more at 6: the closure it leaves is doubted, so both standard uncertainties change."""
+    client, visit, _ = job
+    first = Result.objects.get(stage="as_found")
+    retype(client, visit, reading(180), "0.06")
+    row, value = AmendedResult.objects.get(), value_of(visit)
+    assert row.u_y_um > first.u_y_um
+    assert (value.u_x_um, value.u_y_um, value.expanded_um) == (row.u_x_um, row.u_y_um, row.expanded_um)
+
+
 def test_a_value_set_aside_stays_set_aside(job):
     client, visit, _ = job
     result = Result.objects.get(stage="as_found")

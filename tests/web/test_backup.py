@@ -160,7 +160,7 @@ def fill_visit(signed_visit, visit, by) -> None:
     reading = Reading.objects.filter(sweep__visit=signed_visit).first()
     AmendedReading.objects.create(amendment=amendment, reading=reading, value_um=1.0 / 3.0, typed="0.3", unit="um")
     AmendedResult.objects.create(amendment=amendment, x_um=1e-17, y_um=1, radial_um=1, expanded_um=2, verdict="in",
-                                 severity=0.1 + 0.2, algorithm="sweep-2")  # fmt: skip
+                                 u_x_um=1e-17, severity=0.1 + 0.2, algorithm="sweep-2")  # fmt: skip
     BarSetup.objects.create(visit=visit, centring_um=0.1 + 0.2, unit="um", note=NASTY[:20], **done)
     SetByFitting.objects.create(visit=visit, station=domer, fitting=NASTY[:20], **done)
     judged = {"limit_um": 80, "verdict": "in", "severity": 0.1 + 0.2, "expanded_um": 9}

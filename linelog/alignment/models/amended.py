@@ -40,6 +40,8 @@ class AmendedResult(models.Model):
     y_um = models.FloatField()
     radial_um = models.FloatField()
     expanded_um = models.FloatField(help_text="Of the radial offset.")
+    u_x_um = models.FloatField(null=True, help_text="Standard uncertainty across; of earlier rows not known.")
+    u_y_um = models.FloatField(null=True, help_text="Standard uncertainty up; of earlier rows not known.")
     tilt_x_mm_per_m = models.FloatField(null=True)
     tilt_y_mm_per_m = models.FloatField(null=True)
     tilt_expanded_mm_per_m = models.FloatField(null=True)

@@ -142,6 +142,8 @@ def _columns(first: Result, found: StationOutcome, seat: Outcome) -> dict[str, A
         "y_um": value.y,
         "radial_um": value.size,
         "expanded_um": value.radial.U,
+        "u_x_um": value.across.U / value.across.k,  # with what a closure adds to U, as a result keeps it
+        "u_y_um": value.up.U / value.up.k,
         "tilt_x_mm_per_m": tilt.x if tilt else None,
         "tilt_y_mm_per_m": tilt.y if tilt else None,
         "tilt_expanded_mm_per_m": tilt.radial.U if tilt else None,
