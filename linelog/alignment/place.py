@@ -38,12 +38,33 @@ def place_url(name: str, visit: Visit, place: Place, **more: object) -> str:
 
 
 def entry_urls(visit: Visit, stations: Sequence[Station]) -> list[str]:
-    """Return the address of every entry screen of a visit, as found before as left: each seat and face of each."""
-    urls = [reverse("alignment:station", args=[visit.pk, station.pk]) for station in stations]
+    """Return the address of every entry screen of a visit, as found before as left: each seat and face of each.
+
+    The screen that a station opens with has the station's plain address.
+    """
+    urls = []
     for stage in Stage.values:
         for station in stations:
             places = [Place(station, stage, seat, Sweep.Kind.RIM.value) for seat in station.seats]
             if station.face_radius_mm is not None:
                 places.append(Place(station, stage, "", Sweep.Kind.FACE.value))
-            urls += [place_url("alignment:station", visit, place) for place in places]
+            urls += [plain_url(visit, place) or place_url("alignment:station", visit, place) for place in places]
     return urls
+
+
+def plain_url(visit: Visit, place: Place) -> str:
+    """Return the station's plain address where it opens with this place; else ''."""
+    url = reverse("alignment:station", args=[visit.pk, place.station.pk])
+    return url if place == place_from(place.station, {}) else ""
+
+
+def same_page(visit: Visit, place: Place) -> list[str]:
+    """Return every address that the first repeat of a place's entry screen stands at."""
+    said = place_url("alignment:station", visit, place)
+    return [url for url in (plain_url(visit, place), said) if url]
+
+
+def offline_urls(visit: Visit, stations: Sequence[Station]) -> list[str]:
+    """Return the pages that a tablet keeps of a visit, so that its work goes on without a network."""
+    own = [reverse(f"alignment:{name}", args=[visit.pk]) for name in ("visit", "lockout_page")]
+    return [*own, *entry_urls(visit, stations)]

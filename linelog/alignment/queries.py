@@ -89,6 +89,7 @@ def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict
     """
     last: dict[str, Any] | None = (
         Sweep.objects.filter(station=station, kind=kind, visit__machine=visit.machine)
+        .exclude(~Q(visit=visit), visit__state=Visit.State.DROPPED)  # nobody stood by what is in it
         .order_by("-pk")
         .values(*SET_UP_FIELDS, "set_up_from", "taken_over_from", "visit_id", "visit__opened_at")
         .first()

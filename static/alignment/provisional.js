@@ -68,6 +68,7 @@
   linelog.provisional = (isOn) => {
     document.getElementById("content").classList.toggle("unconfirmed", isOn);
     const result = document.getElementById("result");
+    if (!result) return; // a bushing is not swept
     result.querySelector(".on-tablet")?.remove();
     if (!isOn) return;
     const box = make("div", "", "on-tablet note caution");

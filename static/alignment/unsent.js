@@ -15,7 +15,7 @@
   const here = () => linelog.placeOf((document.querySelector("#clock form") || { action: location.href }).action);
   const isHere = (write) => {
     if (OF_PLACE.includes(write.kind)) return linelog.placeOf(write.url) === here();
-    if (write.kind === "lockout") return write.url.startsWith(location.pathname.match(/^\/visits\/\d+\//)[0]);
+    if (write.kind === "lockout") return write.url.startsWith(linelog.visitOf(here()));
     return linelog.placeOf(write.url).split("?")[0] === here().split("?")[0];
   };
   const madeAt = () => Number(document.getElementById("screen").dataset.madeAt);
@@ -33,6 +33,7 @@
     if (!section || !pad) return;
     for (const form of section.querySelectorAll("form")) form.hidden = true;
     pad.hidden = false;
+    for (const says of document.querySelectorAll("#clock .locked")) says.hidden = true;
     for (const input of document.querySelectorAll("#clock input[readonly]")) input.readOnly = false;
   };
   const setUp = (write) => {
@@ -163,6 +164,28 @@
       if (held.has(write.target) || isBusy(write)) { held.add(write.target); late.push(write); } else showAnswer(write);
     }
   };
+
+  // Withdrawn or corrected on the list of what waits: the page shows what holds now.
+  const showsAnew = ["sweep", "lockout"];
+  const isLast = (write) => !writes.some((one) => one.field === write.field && one.state === "waiting" && one.number > write.number);
+  document.addEventListener("linelog:corrected", ({ detail: write }) => {
+    if (!isHere(write)) return;
+    if (showsAnew.includes(write.kind)) { apply(write); return; }
+    const form = formOf(write);
+    if (!form || !isLast(write)) return;
+    delete typedIn(form).dataset.touched;
+    putBack(write);
+  });
+  document.addEventListener("linelog:withdrawn", ({ detail: write }) => {
+    if (!isHere(write)) return;
+    if (showsAnew.includes(write.kind)) { location.reload(); return; }
+    const form = formOf(write);
+    if (!form || !isLast(write)) return;
+    const typed = typedIn(form), before = writes.filter((one) => one.field === write.field && one.number !== write.number).pop();
+    delete typed.dataset.touched;
+    typed.value = typed.dataset.sent = typed.defaultValue;
+    if (before) putBack(before);
+  });
 
   // Neither of what was offered: what waits for an answer is let go, and the page shows what is stored.
   document.addEventListener("click", async (event) => {

@@ -39,14 +39,20 @@
     return told;
   };
 
+  // Each writing that waits has its line, which stays as it is while somebody corrects it.
+  const items = new Map();
+  const isCorrecting = (item) => Boolean(item.querySelector("form"));
   const drawList = (writes) => {
     const waiting = writes.filter((write) => write.person === person && write.state === "waiting");
-    list.hidden = !waiting.length;
-    list.querySelector("ol").replaceChildren(...waiting.map((write) => {
-      const item = make("li", `${write.label}: `);
-      item.append(make("strong", write.words), make("span", ` typed ${clock(write.typedAt)}`, { className: "quiet" }));
-      return item;
-    }));
+    for (const [number, { item }] of items) if (!waiting.some((write) => write.number === number) && !isCorrecting(item)) items.delete(number);
+    for (const write of waiting) {
+      const known = items.get(write.number), mark = `${write.key} ${write.asked || ""}`;
+      if (!known || (known.mark !== mark && !isCorrecting(known.item))) items.set(write.number, { mark, item: linelog.waitingLine(write, clock) });
+    }
+    const shownItems = [...items].sort(([one], [other]) => one - other).map(([, { item }]) => item);
+    list.hidden = !shownItems.length;
+    const there = list.querySelector("ol");
+    if (shownItems.length !== there.children.length || shownItems.some((item, at) => there.children[at] !== item)) there.replaceChildren(...shownItems);
   };
 
   const button = (words, act) => {
@@ -74,13 +80,42 @@
     );
     if (write.page !== location.pathname + location.search) row.append(make("a", "Look at the page", { href: write.page, className: "button" }));
     if (isConflict) box.append(both);
+    if (!isConflict && write.fields && write.fields.length) {
+      const correct = button("Correct it", () => { if (!box.querySelector("form")) box.append(linelog.correcting(write, (form) => form.remove())); correct.disabled = false; });
+      row.append(correct);
+    }
     box.append(row);
     return box;
+  };
+  // What was refused is for where it belongs: whole on its own page and the visit's, a line on the visit's and the
+  // machine's other pages, and nowhere else.
+  const isWhole = (write) => [new URL(write.page, location.href).pathname, linelog.visitOf(write.url)].includes(location.pathname);
+  const isNear = (write) => {
+    const visit = linelog.visitOf(write.url);
+    return Boolean(visit && location.pathname.startsWith(visit)) || Boolean(write.machine && location.pathname.startsWith(`/machines/${write.machine}/`));
+  };
+  const pointer = (write) => {
+    const made = make("p", `▲ Not stored: ${write.label}. `);
+    made.append(make("a", "Look at it", { href: write.page, className: "button" }));
+    return made;
+  };
+
+  const boxes = new Map(); // a box stays as it is, with what is typed in it, until its writing is another
+  const drawDecisions = (held, near) => {
+    const wanted = [...held.map((write) => [write, decision]), ...near.map((write) => [write, pointer])];
+    const keys = wanted.map(([{ key }]) => key);
+    for (const key of boxes.keys()) if (!keys.includes(key)) boxes.delete(key);
+    for (const [write, made] of wanted) if (!boxes.has(write.key)) boxes.set(write.key, made(write));
+    if (keys.join(" ") === decide.dataset.shown) return;
+    decide.dataset.shown = keys.join(" ");
+    decide.replaceChildren(...keys.map((key) => boxes.get(key)));
+    if (held.length > 1) decide.prepend(button(`Send all ${held.length} again`, async () => { for (const one of held) await linelog.queue.resend(one); }));
   };
 
   const draw = ({ writes, trouble }) => {
     const isSaidHere = linelog.isSaidHere || (() => false); // under the clock, where it was typed
-    const held = writes.filter((write) => write.person === person && write.state === "held" && !isSaidHere(write));
+    const refused = writes.filter((write) => write.person === person && write.state === "held" && !isSaidHere(write));
+    const held = refused.filter(isWhole), near = refused.filter((write) => !isWhole(write) && isNear(write));
     const told = lines(writes, trouble);
     const text = told.join("\n");
     if (text !== shown) said.replaceChildren(...told.map((line) => make("p", line)));
@@ -92,9 +127,8 @@
       if (!said.querySelector("a")) said.append(make("a", "Open it anew", { href: location.href, className: "button" }));
     } else said.querySelector("a")?.remove();
     drawList(writes);
-    decide.replaceChildren(...held.map(decision));
-    if (held.length > 1) decide.prepend(button(`Send all ${held.length} again`, async () => { for (const one of held) await linelog.queue.resend(one); }));
-    bar.hidden = !told.length && !held.length;
+    drawDecisions(held, near);
+    bar.hidden = !told.length && !held.length && !near.length && list.hidden;
   };
 
   document.addEventListener("linelog:answered", () => { isCut = false; });

@@ -4,7 +4,7 @@
   const worker = navigator.serviceWorker; // browsers have it over TLS and on the machine itself alone
   const { person = "", fromStore } = document.body.dataset;
   const FRESH = 20 * 60_000;
-  const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+  const AT_ONCE = 4; // pages fetched at a time: more would keep the server from what the person does
   linelog.keepPage = (url) => fetch(url, { headers: { "X-Keep": "1", "X-Passive": "1" } });
 
   const keptPages = async () => {
@@ -17,7 +17,7 @@
   // The kept pages that a writing changes: its own, and for a lockout every one of the visit.
   linelog.pagesShowing = async (write) => {
     if (write.kind !== "lockout") return [write.page];
-    const visit = write.page.match(/^\/visits\/\d+\//)[0];
+    const visit = linelog.visitOf(write.url);
     return (await keptPages()).filter((url) => new URL(url).pathname.startsWith(visit));
   };
 
@@ -44,15 +44,29 @@
     active.postMessage({ claim: true });
     await taken;
   };
+  // The sign that the work of this visit goes on without a network: every page of it is in the worker's hands.
+  const sign = document.getElementById("offline-ready");
+  const isKept = async (url) => Boolean(await caches.match(url));
+  const tellReady = async (urls) => {
+    if (!sign || !urls.length) return;
+    const kept = (await Promise.all(urls.map(isKept))).filter(Boolean).length;
+    sign.dataset.ready = String(kept === urls.length);
+    sign.textContent = kept === urls.length ? "✓ Ready to work offline" : `◷ Being made ready to work offline: ${kept} of ${urls.length} pages`;
+  };
   const keepAll = async () => {
     await inHand();
-    if (document.querySelector("[data-own]") && !(await caches.match(linelog.ownPage()))) await linelog.keepPage(linelog.ownPage());
     const wanted = document.querySelector("[data-keep]");
-    for (const url of wanted && wanted.dataset.keep ? wanted.dataset.keep.split(" ") : []) {
-      if (await isFresh(new URL(url, location.href).href)) continue;
-      await pause(100); // in the background: what the person does goes first
-      await linelog.keepPage(url);
-    }
+    const urls = wanted && wanted.dataset.keep ? wanted.dataset.keep.split(" ") : [];
+    if (document.querySelector("[data-own]") && !(await isKept(linelog.ownPage()))) urls.unshift(linelog.ownPage());
+    const rest = [...urls];
+    const keepNext = async () => {
+      for (let url = rest.shift(); url; url = rest.shift()) {
+        if (!(await isFresh(new URL(url, location.href).href))) await linelog.keepPage(url).then(() => tellReady(urls), () => {});
+      }
+    };
+    await tellReady(urls);
+    await Promise.all(Array.from({ length: AT_ONCE }, keepNext));
+    await tellReady(urls);
   };
 
   const unsafe = document.getElementById("no-worker");

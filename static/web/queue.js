@@ -4,7 +4,7 @@
 (() => {
   const { store } = linelog;
   const { person = "" } = document.body.dataset;
-  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 10_000, PATIENCE = 20_000, MOST_TRIES = 8, QUIET = 15_000;
+  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 10_000, PATIENCE = 20_000, SHORT = 5_000, MOST_TRIES = 8, QUIET = 15_000;
   const PASSING = [408, 425, 429, 502, 503, 504];
   const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
   let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];
@@ -12,7 +12,7 @@
   const queue = { usable: Boolean(window.indexedDB), unsent: 0, trouble: "", signIn: "" };
   linelog.queue = queue;
 
-  const patient = (more) => ({ ...more, signal: AbortSignal.timeout(PATIENCE) });
+  const patient = (more, most = PATIENCE) => ({ ...more, signal: AbortSignal.timeout(most) });
   const stop = (why) => { queue.trouble = why; return false; };
   const mine = async (wanted) => (await store.all()).filter((write) => write.person === person && wanted(write));
   const parsed = (html) => new DOMParser().parseFromString(html, "text/html");
@@ -54,7 +54,7 @@
 
   // Whether the server still takes this browser for the one who typed it; gets a fresh token on the way.
   const isMine = async (write) => {
-    const answer = await fetch("/who/", patient({ headers: { "X-Passive": "1" } }));
+    const answer = await fetch("/who/", patient({ headers: { "X-Passive": "1" } }, SHORT));
     const who = await answer.json();
     token = who.token;
     return who.person === write.person || stop(who.person ? "other" : "sign-in");
@@ -67,12 +67,23 @@
     },
   }));
 
+  // A writing whose answer got lost may be stored already: it can't be withdrawn any more, only sent again.
+  const postNoting = async (write) => {
+    try {
+      return await post(write);
+    } catch (error) {
+      if (navigator.onLine && !write.asked) await store.put({ ...write, asked: true });
+      throw error;
+    }
+  };
+
   // Sends one; says whether the next may go.
   const deliver = async (write) => {
-    let answer = await post(write);
+    if (queue.trouble === "network" && !(await isMine(write))) return false; // is anybody there at all?
+    let answer = await postNoting(write);
     if (answer.status === 403) {
       if (!(await isMine(write))) return false;
-      answer = await post(write);
+      answer = await postNoting(write);
     }
     if (answer.headers.get("HX-Redirect") || answer.redirected) {
       queue.signIn = answer.headers.get("HX-Redirect") || answer.url;
@@ -106,7 +117,7 @@
 
   // What was refused only because no lockout stood goes out again, in its order, once one of that visit does.
   const free = async (lockout) => {
-    const visit = lockout.url.match(/^\/visits\/\d+\//)[0];
+    const visit = linelog.visitOf(lockout.url);
     for (const one of await mine((other) => other.state === "held" && other.waits === "lockout" && other.url.startsWith(visit))) {
       await store.put({ ...one, key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "", waits: "", saidAt: Date.now() });
     }
@@ -144,14 +155,22 @@
     }
   };
 
+  // One tab at a time sends, withdraws or corrects, so that nothing changes under a writing that is on its way.
+  let line = Promise.resolve();
+  const alone = (act) => {
+    if (navigator.locks) return navigator.locks.request("linelog-send", act);
+    const done = line.then(act);
+    line = done.catch(() => {});
+    return done;
+  };
+
   queue.send = () => {
     if (!queue.usable || !person) return;
     if (busy) { again = true; return; }
     busy = true;
     again = false;
     clearTimeout(retry);
-    const sending = navigator.locks ? navigator.locks.request("linelog-send", run) : run();
-    sending.catch(() => stop("network")).then(queue.changed).finally(() => {
+    alone(run).catch(() => stop("network")).then(queue.changed).finally(() => {
       busy = false;
       if (again && !queue.trouble) { queue.send(); return; }
       clearTimeout(tidying);
@@ -182,6 +201,22 @@
     await queue.changed();
     queue.send();
   };
+  // Whether it can still be taken back or changed here: nothing of it has been sent.
+  queue.isOpen = (write) => Boolean(write) && (write.state === "held" || (write.state === "waiting" && !write.asked));
+  const ifOpen = (write, act) => alone(async () => {
+    const now = await store.get(write.number);
+    if (!queue.isOpen(now)) return false;
+    await act(now);
+    return true;
+  }).then(async (done) => { await queue.changed(); queue.send(); return done; });
+  queue.withdraw = (write) => ifOpen(write, (now) => store.remove(now.number));
+  queue.correct = (write, values) => ifOpen(write, async (now) => {
+    const fields = now.fields.map((field) => ({ ...field, value: values[field.name] }));
+    const body = new URLSearchParams(now.body);
+    for (const { name, type, value } of fields) if (type === "checkbox" && !value) body.delete(name); else body.set(name, value);
+    const next = { ...now, fields, body: body.toString(), key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "", waits: "", theirs: null };
+    await store.put({ ...next, words: linelog.wordsOf(next) });
+  });
   queue.drop = async (write) => { await store.remove(write.number); await queue.changed(); };
 
   // Waits a little for what can still be sent; says whether all of it is on the server.

@@ -8,6 +8,8 @@ linelog.newKey = () => {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 };
+// The visit an address speaks of, by its number or by the temporary one of a visit that is not on the server yet.
+linelog.visitOf = (url) => (url.match(/^\/visits\/(\d+|new-[0-9a-f]+)\//) || [""])[0];
 linelog.tab = linelog.newKey(); // this page as long as it is open
 linelog.store = (() => {
   const opening = new Promise((resolve, reject) => {
@@ -30,6 +32,7 @@ linelog.store = (() => {
   return {
     ready: opening,
     all: () => run("readonly", (writes) => writes.getAll()),
+    get: (number) => run("readonly", (writes) => writes.get(number)),
     add: (write) => run("readwrite", (writes) => writes.add(write)),
     put: (write) => run("readwrite", (writes) => writes.put(write)),
     remove: (number) => run("readwrite", (writes) => writes.delete(number)),

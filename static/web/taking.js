@@ -30,31 +30,49 @@
 
   const nameOf = (control) => {
     const label = control.labels && control.labels[0];
-    return label && !label.classList.contains("vh") ? `${label.textContent.trim()} ` : "";
+    return label && !label.classList.contains("vh") ? label.textContent.trim() : "";
   };
-  const isShown = (control) => control.name && control.type !== "hidden" && control.type !== "submit";
-  const valueOf = (control) => {
-    if (control.type === "checkbox") return control.checked ? "yes" : "";
-    return control.tagName === "SELECT" ? control.selectedOptions[0].textContent.trim() : control.value.trim();
+  const isShown = (control) => control.name && !["hidden", "submit", "file"].includes(control.type) && control.tagName !== "BUTTON";
+  const radiosOf = (form, name) => [...form.querySelectorAll("input[type=radio]")].filter((one) => one.name === name);
+  const fieldFor = (control) => {
+    const { name, type, maxLength } = control, said = { name, type, label: nameOf(control), value: control.value };
+    if (maxLength > 0) said.maxLength = maxLength;
+    if (type === "checkbox") return { ...said, value: control.checked ? control.value : "", on: control.value };
+    if (control.tagName === "SELECT") return { ...said, options: [...control.options].map((one) => [one.value, one.textContent.trim()]) };
+    if (type !== "radio") return said;
+    const all = radiosOf(control.form, name), group = control.closest("fieldset");
+    const chosen = all.find((one) => one.checked);
+    return { ...said, label: group?.querySelector("legend")?.textContent.trim() || "", value: chosen ? chosen.value : "", options: all.map((one) => [one.value, nameOf(one)]) };
+  };
+  // What can be typed in a form, so that it can be corrected while it waits: each field with its name in words.
+  const fieldsOf = (form) => {
+    const shown = [...form.elements].filter(isShown);
+    return shown.filter((control) => control.type !== "radio" || radiosOf(form, control.name)[0] === control).map(fieldFor);
+  };
+  const shownValue = ({ type, value, options }) => {
+    if (type === "checkbox") return value ? "yes" : "";
+    return options ? (options.find(([one]) => one === value) || ["", ""])[1] : value.trim();
   };
   // What was typed, in words for the list of what is not on the server yet.
-  const words = (form) => {
-    const unit = form.elements.unit && form.elements.unit.type === "hidden" ? ` ${form.elements.unit.value}` : "";
-    if (form.dataset.queued === "reading") return form.elements.value.value.trim() ? form.elements.value.value + unit : "taken away";
-    const parts = [...form.elements].filter(isShown).map((control) => [nameOf(control), valueOf(control)]);
-    const given = parts.filter(([, value]) => value);
-    const said = given.map(([name, value]) => (parts.length > 1 ? name : "") + value).join(", ");
-    return form.elements.travel ? said + unit : said;
+  linelog.wordsOf = ({ kind, fields, body, files = [] }) => {
+    const unit = new URLSearchParams(body).get("unit") || "";
+    if (kind === "reading") return fields[0] && fields[0].value.trim() ? `${fields[0].value} ${unit}` : "taken away";
+    const given = fields.map((field) => [field.label, shownValue(field)]).filter(([, value]) => value);
+    const said = [...given.map(([name, value]) => (fields.length > 1 && name ? `${name} ` : "") + value), ...files.map(({ file }) => file.name)].join(", ");
+    return fields.some(({ name }) => name === "travel") ? `${said} ${unit}` : said;
   };
 
   const writeOf = (form) => {
-    const fields = new URLSearchParams(new FormData(form));
-    fields.delete("csrfmiddlewaretoken");
-    const url = new URL(form.action);
+    const sent = new FormData(form), files = [];
+    for (const [name, value] of [...sent]) if (value instanceof File) { sent.delete(name); if (value.size) files.push({ name, file: value }); }
+    sent.delete("csrfmiddlewaretoken");
+    const url = new URL(form.action), kind = form.dataset.queued, body = new URLSearchParams(sent).toString();
+    const fields = kind === "reading" ? [{ name: "value", type: "text", label: "", value: form.elements.value.value, maxLength: 24 }] : fieldsOf(form);
+    const machine = document.querySelector("[data-machine]");
     return {
-      key: linelog.newKey(), person, personName, kind: form.dataset.queued, label: form.dataset.label, words: words(form),
-      url: url.pathname + url.search, page: linelog.ownPage(), field: linelog.fieldOf(form),
-      target: form.dataset.target || form.getAttribute("hx-target").slice(1), body: fields.toString(),
+      key: linelog.newKey(), person, personName, kind, label: form.dataset.label, words: linelog.wordsOf({ kind, fields, body, files }),
+      url: url.pathname + url.search, page: linelog.ownPage(), field: linelog.fieldOf(form), machine: machine ? machine.dataset.machine : "",
+      target: form.dataset.target || form.getAttribute("hx-target").slice(1), body, fields, files,
       state: "waiting", tries: 0, typedAt: Date.now(), tab: linelog.tab,
     };
   };

@@ -28,13 +28,16 @@ const keepFiles = async (html) => {
 const keepPage = (url, answer) => inTurn(async () => {
   const person = answer.headers.get("X-Keep");
   if (answer.redirected || answer.type === "opaqueredirect" || answer.status >= 500) return;
-  if (!answer.ok || !person) { await (await caches.open(PAGES)).delete(url); return; } // no page to work on any more
+  if (!answer.ok || !person) { await (await caches.open(PAGES)).delete(url, { ignoreSearch: true }); return; } // no page to work on any more
   const seconds = Number(answer.headers.get("X-Keep-Seconds")) || 0;
   if ((await about()).person !== person) await forgetNow(); // another person's pages are gone before these come
   await noteAbout({ person, seconds, seen: Date.now() });
   const html = await answer.clone().text();
   await keepFiles(html);
-  await (await caches.open(PAGES)).put(url, answer);
+  const pages = await caches.open(PAGES);
+  // The same page stands at more than one address.
+  for (const also of (answer.headers.get("X-Keep-Also") || "").split(" ").filter(Boolean)) await pages.put(also, answer.clone());
+  await pages.put(url, answer);
 });
 
 // On a shared tablet that nobody touched for its idle time nothing opens, also not after a restart.

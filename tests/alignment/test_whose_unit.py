@@ -271,3 +271,15 @@ def test_a_whole_number_is_thousandths_only_where_the_plant_types_them(typed, un
     plain = ReadingForm(facts, unit=unit, resolution_um=1.0)
     plain.is_valid()  # 52 mm is refused: no dial shows it
     assert plain.cleaned_data.get("value", typed) == typed
+
+
+def test_nothing_is_taken_over_from_a_visit_that_was_dropped(machine, domer, mm_visit, inch):
+    client, who = inch
+    mm_visit.state, mm_visit.dropped_why = "dropped", "the wrong machine"
+    mm_visit.save()
+    page = client.get(address("station", one_visit(machine, who), domer)).content.decode()
+    assert "Taken over from the visit" not in page
+    assert "As the station is set up; is it so today?" in page
+    own = client.get(address("station", mm_visit, domer) + "?stage=as_left").content.decode()
+    assert "Taken over from the visit" not in own
+    assert "is it so today" not in own, "within the dropped visit itself it is what was chosen there"

@@ -12,7 +12,8 @@ from django.views.decorators.http import require_GET, require_POST
 from linelog.alignment.forms.lockout import OwnLockForm, ReturnForm, VerifyForm
 from linelog.alignment.lockout import status_of
 from linelog.alignment.models import Lockout, Visit
-from linelog.alignment.queries import visits_for
+from linelog.alignment.place import offline_urls
+from linelog.alignment.queries import stations_of, visits_for
 from linelog.alignment.services import lockouts as services
 from linelog.plant.lockout import words_of
 from linelog.plant.requests import Request
@@ -40,6 +41,7 @@ def lockout_page(request: Request, visit: Visit, status: int = 200, **forms: Any
     context |= {
         "visit": visit,
         "may_log": may_log and visit.is_open,
+        "keep_urls": offline_urls(visit, stations_of(visit.machine)) if may_log and visit.is_open else [],
         "may_return": may_log and found.to_return,
         "own_lock": own,
         "lock_form": OwnLockForm(initial={} if own else {"name": str(request.user)}),

@@ -20,8 +20,8 @@ from linelog.alignment.lockout import status_of
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
-from linelog.alignment.place import place_from
-from linelog.alignment.queries import sweeps_of, visits_for
+from linelog.alignment.place import offline_urls, place_from, same_page
+from linelog.alignment.queries import stations_of, sweeps_of, visits_for
 from linelog.alignment.services.bushings import wear_limit_um
 from linelog.alignment.signing.names import as_signed
 from linelog.alignment.views.lockouts import lockout_context
@@ -133,5 +133,10 @@ def _seen_running(page: StationPage) -> dict[str, int]:
 def page(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Show the entry screen; on a signed visit, or to a viewer, the same without fields."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    response = render(request, TEMPLATE, context_of(request, the_page(request, visit, station)))
-    return keep(request, response) if visit.is_open else response
+    shown = the_page(request, visit, station)
+    context = context_of(request, shown)
+    if context["may_log"]:
+        context["keep_urls"] = offline_urls(visit, stations_of(visit.machine))
+    response = render(request, TEMPLATE, context)
+    also = same_page(visit, shown.place) if shown.repeat == 1 else []
+    return keep(request, response, also=also) if visit.is_open else response

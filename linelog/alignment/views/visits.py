@@ -20,7 +20,7 @@ from linelog.alignment.forms.visit import (
     PhotoForm,
 )
 from linelog.alignment.models import Visit
-from linelog.alignment.place import entry_urls
+from linelog.alignment.place import offline_urls
 from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for, with_what_is_out
 from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import amending
@@ -105,7 +105,7 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": photos,
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
-        "entry_urls": entry_urls(visit, stations_of(visit.machine)) if visit.is_open else [],
+        "keep_urls": offline_urls(visit, stations_of(visit.machine)) if visit.is_open else [],
         "may_log": visit.is_open and may(request.user, Permission.LOG_VISIT),
         "may_sign": visit.is_open and may(request.user, Permission.SIGN_VISIT),
         "may_amend": visit.state == Visit.State.SIGNED and may(request.user, Permission.AMEND_VISIT),

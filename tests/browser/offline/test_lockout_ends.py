@@ -67,3 +67,17 @@ def test_times_are_the_plants_where_server_plant_and_tablet_go_by_three_clocks(
     entry.goto(f"{live_server.url}/visits/{visit.pk}/")
     opened = visit.opened_at + dt.timedelta(hours=9)
     expect(entry.locator("h1")).to_contain_text(f"{opened:%Y-%m-%d %H:%M}")
+
+
+def test_reloaded_after_its_end_the_clock_says_why_it_takes_nothing_and_leads_to_the_form(entry):
+    Lockout.objects.update(ended_at=timezone.now(), ended_how="test")
+    entry.reload()
+    expect(entry.locator("#clock")).to_contain_text("The lockout was taken off for inching or a test")
+    expect(entry.locator("#clock .pad")).to_be_hidden()
+    entry.locator("#clock").get_by_role("link", name="To the lockout").tap()
+    expect(entry.get_by_label("Lockout verified by")).to_be_in_viewport()
+    entry.get_by_label("Lockout verified by").fill("Ana Berg")
+    entry.get_by_label("It was tried to start").check()
+    entry.get_by_role("button", name="It is locked out and verified").tap()
+    expect(entry.locator("#clock .pad")).to_be_visible()
+    expect(entry.locator("#clock .locked")).to_be_hidden()
