@@ -125,6 +125,7 @@ EXPECTED: dict[str, Row] = {
     "plant:symptom": Row(MANAGERS, the(symptom_id="symptom")),
     # Alignment visits
     "alignment:visits": Row(ROLES),
+    "alignment:unconnected": Row(LOGGERS),
     "alignment:open": Row(LOGGERS, the(machine_id="machine")),
     "alignment:visit": Row(ROLES, VISIT),
     "alignment:edit": Row(LOGGERS, VISIT),

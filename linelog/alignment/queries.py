@@ -28,7 +28,7 @@ from linelog.alignment.models import (
 )
 from linelog.alignment.results.of_visit import visit_statuses
 from linelog.alignment.results.status import StationStatus
-from linelog.plant.models import Adjuster, Machine, Person, Station
+from linelog.plant.models import Adjuster, Machine, Person, Plant, Station
 
 SET_UP_FIELDS = (
     "positions",
@@ -99,13 +99,18 @@ def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict
         if source != visit.pk:
             last |= {"set_up_from": Sweep.SetUpFrom.VISIT, "taken_over_from": opened_at}
         return last
+    return usual_set_up(station, kind, visit.machine.line.plant)
+
+
+def usual_set_up(station: Station, kind: str, plant: Plant) -> dict[str, Any]:
+    """Return how a sweep starts where nobody has swept yet: as the station is set up."""
     return {
         "set_up_from": Sweep.SetUpFrom.STATION,
         "positions": 4,
         "surface": station.surface,
         "carrier": station.carrier,
         "view": station.view,
-        "resolution_um": visit.machine.line.plant.indicator_resolution_um,
+        "resolution_um": plant.indicator_resolution_um,
         "face_radius_mm": station.face_radius_mm if kind == Sweep.Kind.FACE else None,
     }
 

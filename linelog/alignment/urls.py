@@ -27,6 +27,7 @@ _STATION = f"{_VISIT}stations/<int:station_id>/"
 
 urlpatterns = [
     path("", visits.visit_list, name="visits"),
+    path("new/", visits.unconnected, name="unconnected"),
     path("open/<int:machine_id>/", visits.open_visit, name="open"),
     path(_VISIT, visits.visit, name="visit"),
     path(f"{_VISIT}edit/", visits.edit, name="edit"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db.models import Q
@@ -52,10 +53,26 @@ def _records(machine: Machine) -> list[LockoutProcedure]:
 
 def words_of(machine: Machine) -> LockoutWords:
     """Return the words for a machine."""
-    rows = _records(machine)
+    return _words(_records(machine))
+
+
+def _words(rows: list[LockoutProcedure]) -> LockoutWords:
     said = {name: next((text for row in rows if (text := getattr(row, name).strip())), "") for name in TEXTS}
     ours = any(not said[name] for name in TEXTS if _OURS[name])
     return LockoutWords(**{name: said[name] or _OURS[name] for name in TEXTS}, ours=ours)
+
+
+def words_of_all(machines: Iterable[Machine]) -> dict[int, LockoutWords]:
+    """Return the words for each of some machines, by its key, in one query."""
+    found = list(machines)
+    plants = {machine.line.plant_id for machine in found}
+    rows = list(LockoutProcedure.objects.filter(plant__in=plants).order_by("pk"))
+    general = {row.plant_id: row for row in rows if row.machine_id is None}
+    own = {row.machine_id: row for row in rows if row.machine_id is not None}
+    return {
+        one.pk: _words([row for row in (own.get(one.pk), general.get(one.line.plant_id)) if row is not None])
+        for one in found
+    }
 
 
 def life_of(machine: Machine, verified_at: dt.datetime) -> Life:

@@ -81,7 +81,12 @@ def page(request: HttpRequest) -> dict[str, Any]:
         if url and may(user, entry.permission):
             here = request.path == url or (url != "/" and request.path.startswith(url))
             menu.append({"label": entry.label, "url": url, "here": here})
-    return {"menu": menu, "plant": getattr(user, "plant", None), "tablet": _tablet(cast(Request, request))}
+    return {
+        "menu": menu,
+        "plant": getattr(user, "plant", None),
+        "tablet": _tablet(cast(Request, request)),
+        "may_log_visits": may(user, Permission.LOG_VISIT),
+    }
 
 
 def _tablet(request: Request) -> dict[str, Any] | None:

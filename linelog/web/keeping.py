@@ -14,8 +14,8 @@ def keep(request: HttpRequest, response: HttpResponse, *, also: Iterable[str] = 
     """Let the tablet's own worker keep this page for the person it was made for; on a shared tablet, for so long.
 
     No other store may: the page stays `no-store`. The worker forgets it when the person signs out, hands over or
-    is followed by another, and on a shared tablet when nobody touched it for the idle time. `also` are other addresses
-    of the very same page.
+    is followed by another, and on a shared tablet when nobody touched it for the idle time. `also` are other
+    addresses of the very same page.
     """
     asked: Any = request
     response["X-Keep"] = str(asked.user.pk)

@@ -23,11 +23,14 @@
 
   const lines = (writes, trouble) => {
     const told = [];
-    const waiting = writes.filter((write) => write.person === person && write.state === "waiting").length;
+    const mine = writes.filter((write) => write.person === person && write.state === "waiting");
+    const blocked = mine.filter((write) => linelog.queue.isBlocked(write) && !mine.some(({ visit }) => visit && write.url.includes(visit))).length;
+    const waiting = mine.length - blocked;
     if (fromStore) told.push(`◷ ${isCut ? "No connection: this" : "This"} page is as it was at ${clock(fromStore)}.`);
     if (waiting) told.push(`◷ ${waiting} not on the server yet: ${WHY[trouble]}`);
+    if (blocked) told.push(`◷ ${blocked} wait${blocked === 1 ? "s" : ""} for a visit that the server did not open: say on its page what becomes of it.`);
     const kept = new Map();
-    for (const write of writes.filter((one) => one.person !== person && one.state !== "sent")) {
+    for (const write of writes.filter((one) => one.person !== person && ["waiting", "held"].includes(one.state))) {
       kept.set(write.personName, (kept.get(write.personName) || 0) + 1);
     }
     for (const [name, count] of kept) told.push(isSaid
@@ -57,7 +60,7 @@
 
   const button = (words, act) => {
     const made = make("button", words, { type: "button" });
-    made.addEventListener("click", async () => { made.disabled = true; await act(); });
+    made.addEventListener("click", async () => { made.disabled = true; await act(); made.disabled = false; });
     return made;
   };
   // Both versions side by side; nothing of either is lost before somebody has chosen.
@@ -72,24 +75,27 @@
       side.append(make("dt", name), make("dd", text || "nothing"));
       both.append(side);
     }
-    const again = isConflict ? "Put mine in its place" : write.meant ? "Yes, keep it" : "Send it again";
+    const isVisit = write.kind === "open";
+    const again = isVisit && isConflict ? "Go on in that visit" : isConflict ? "Put mine in its place" : write.meant ? "Yes, keep it" : "Send it again";
     const row = make("p", "", { className: "row" });
     row.append(
       button(again, () => linelog.queue.resend(write)),
-      button(isConflict ? "Keep theirs" : "Let mine go", async () => { await linelog.queue.drop(write); await (linelog.refresh ? linelog.refresh(write) : location.reload()); }),
+      button(isConflict && !isVisit ? "Keep theirs" : "Let mine go", async () => {
+        if (await linelog.queue.drop(write)) await (linelog.refresh && !isVisit ? linelog.refresh(write) : location.reload());
+        else if (!box.querySelector(".kept-for")) box.append(make("p", "What was typed in this visit waits for it: withdraw that first, above.", { className: "wrong kept-for" }));
+      }),
     );
     if (write.page !== location.pathname + location.search) row.append(make("a", "Look at the page", { href: write.page, className: "button" }));
     if (isConflict) box.append(both);
     if (!isConflict && write.fields && write.fields.length) {
-      const correct = button("Correct it", () => { if (!box.querySelector("form")) box.append(linelog.correcting(write, (form) => form.remove())); correct.disabled = false; });
-      row.append(correct);
+      row.append(button("Correct it", () => { if (!box.querySelector("form")) box.append(linelog.correcting(write, (form) => form.remove())); }));
     }
     box.append(row);
     return box;
   };
   // What was refused is for where it belongs: whole on its own page and the visit's, a line on the visit's and the
   // machine's other pages, and nowhere else.
-  const isWhole = (write) => [new URL(write.page, location.href).pathname, linelog.visitOf(write.url)].includes(location.pathname);
+  const isWhole = (write) => [new URL(write.page, location.href).pathname, new URL(write.url, location.href).pathname, linelog.visitOf(write.url)].includes(location.pathname);
   const isNear = (write) => {
     const visit = linelog.visitOf(write.url);
     return Boolean(visit && location.pathname.startsWith(visit)) || Boolean(write.machine && location.pathname.startsWith(`/machines/${write.machine}/`));
@@ -100,6 +106,30 @@
     return made;
   };
 
+  // A signing that was prepared: its signer sees what is signed, and signs, once all of it is on the server.
+  const prepared = (write, writes) => {
+    const made = make("p", "", { className: "row" }), visit = linelog.visitOf(write.url);
+    const isWhole = !linelog.queue.isBlocked(write) && navigator.onLine
+      && !writes.some((one) => one.person === person && one.kind !== "sign" && ["waiting", "held"].includes(one.state) && linelog.visitOf(one.url) === visit);
+    made.append(make("span", isWhole
+      ? `${write.label}: all of it is on the server. Look at what is signed, then sign it.`
+      : `◷ ${write.label}: prepared. You see what is signed, and sign it, once the network is back and all of it is on the server.`));
+    if (isWhole) made.append(make("a", "Look and sign", { href: write.url, className: "button main" }));
+    made.append(button("Withdraw", () => linelog.queue.withdraw(write)));
+    return made;
+  };
+  let signings = "";
+  const drawPrepared = (writes) => {
+    const mine = writes.filter((write) => write.kind === "sign" && write.person === person && write.url !== location.pathname);
+    // The visit's own page says when there is nothing to sign any more.
+    const over = fromStore || document.querySelector("[data-sign]") ? [] : mine.filter((write) => linelog.visitOf(write.url) === location.pathname);
+    for (const write of over) linelog.queue.withdraw(write);
+    const lines = mine.filter((write) => !over.includes(write)).map((write) => prepared(write, writes));
+    const text = lines.map((one) => one.textContent).join();
+    if (text !== signings) bar.querySelector(".signings").replaceChildren(...lines);
+    signings = text;
+    return lines.length;
+  };
   const boxes = new Map(); // a box stays as it is, with what is typed in it, until its writing is another
   const drawDecisions = (held, near) => {
     const wanted = [...held.map((write) => [write, decision]), ...near.map((write) => [write, pointer])];
@@ -128,7 +158,8 @@
     } else said.querySelector("a")?.remove();
     drawList(writes);
     drawDecisions(held, near);
-    bar.hidden = !told.length && !held.length && !near.length && list.hidden;
+    const signing = drawPrepared(writes);
+    bar.hidden = !told.length && !held.length && !near.length && !signing && list.hidden;
   };
 
   document.addEventListener("linelog:answered", () => { isCut = false; });
@@ -136,7 +167,7 @@
   document.addEventListener("linelog:changed", (event) => {
     clearTimeout(later);
     const isPassing = bar.hidden && !event.detail.trouble && !fromStore
-      && event.detail.writes.every((write) => write.state !== "held" && (write.state === "sent" || write.person === person));
+      && event.detail.writes.every((write) => !["held", "prepared"].includes(write.state) && (write.state === "sent" || write.person === person));
     if (isPassing && event.detail.writes.some((write) => write.state === "waiting")) {
       later = setTimeout(() => draw(event.detail), PASSING);
     } else draw(event.detail);

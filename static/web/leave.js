@@ -7,7 +7,7 @@
   const dialog = document.getElementById("leave");
   const doors = () => [...document.querySelectorAll("form[data-leaves]")];
 
-  const reaches = () => fetch("/who/", { headers: { "X-Passive": "1" }, signal: AbortSignal.timeout(4_000) })
+  const reaches = linelog.reaches = () => fetch("/who/", { headers: { "X-Passive": "1" }, signal: AbortSignal.timeout(4_000) })
     .then((answer) => answer.ok, () => false);
   const go = (form) => { form.dataset.sure = "1"; form.requestSubmit(); };
   const shut = (form) => {

@@ -3,9 +3,13 @@
 (() => {
   const worker = navigator.serviceWorker; // browsers have it over TLS and on the machine itself alone
   const { person = "", fromStore } = document.body.dataset;
-  const FRESH = 20 * 60_000;
+  const FRESH = 20 * 60_000, START = "/visits/new/", START_FRESH = 4 * 3_600_000;
   const AT_ONCE = 4; // pages fetched at a time: more would keep the server from what the person does
-  linelog.keepPage = (url) => fetch(url, { headers: { "X-Keep": "1", "X-Passive": "1" } });
+  linelog.keepPage = async (url) => {
+    const answer = await fetch(url, { headers: { "X-Keep": "1", "X-Passive": "1" } });
+    await answer.arrayBuffer(); // what is not read to its end holds its connection
+    return answer;
+  };
 
   const keptPages = async () => {
     const found = [];
@@ -32,9 +36,9 @@
     }
   };
 
-  const isFresh = async (url) => {
+  const isFresh = async (url, most = FRESH) => {
     const kept = await caches.match(url);
-    return Boolean(kept) && Date.now() - Date.parse(kept.headers.get("Date")) < FRESH;
+    return Boolean(kept) && Date.now() - Date.parse(kept.headers.get("Date")) < most;
   };
   // A page that was still loading when the worker came to life is not in its hands until it is asked for.
   const inHand = async () => {
@@ -67,6 +71,8 @@
     await tellReady(urls);
     await Promise.all(Array.from({ length: AT_ONCE }, keepNext));
     await tellReady(urls);
+    // And the page on which a visit is opened without a network.
+    if (document.querySelector("[data-start]") && !(await isFresh(START, START_FRESH))) await linelog.keepPage(START);
   };
 
   const unsafe = document.getElementById("no-worker");

@@ -30,7 +30,7 @@
 
   queue.changed = async () => {
     const writes = await store.all();
-    queue.unsent = writes.filter((write) => write.person === person && write.state !== "sent").length;
+    queue.unsent = writes.filter((write) => write.person === person && ["waiting", "held"].includes(write.state)).length;
     document.dispatchEvent(new CustomEvent("linelog:changed", { detail: { writes, trouble: queue.trouble } }));
   };
   // Which version each writing of a tab has made of the one it saw: what is typed there on top of it, and reaches the
@@ -59,8 +59,16 @@
     token = who.token;
     return who.person === write.person || stop(who.person ? "other" : "sign-in");
   };
+  const bodyOf = ({ body, files = [] }) => {
+    const fields = new URLSearchParams(body);
+    if (!files.length) return fields;
+    const form = new FormData();
+    for (const [name, value] of fields) form.append(name, value);
+    for (const { name, file } of files) form.append(name, file, file.name);
+    return form;
+  };
   const post = (write) => fetch(write.url, patient({
-    method: "POST", body: new URLSearchParams(write.body), headers: {
+    method: "POST", body: bodyOf(write), headers: {
       "HX-Request": "true", "HX-Current-URL": location.href, "HX-Target": write.target,
       "X-CSRFToken": token, "X-Write-Key": write.key, "X-Person": write.person,
       "X-Age": String(Math.max(0, Math.round((Date.now() - (write.saidAt || write.typedAt)) / 1000))), // seconds: no clock is trusted
@@ -123,6 +131,28 @@
     }
   };
 
+  // The numbers that visits opened without a network have got on the server since, by their temporary ones.
+  const OPENED = "linelog-opened", MOST_OPENED = 100;
+  const opened = () => JSON.parse(localStorage.getItem(OPENED) || "{}");
+  const noteOpened = (temporary, number) => {
+    const known = Object.entries({ ...opened(), [temporary]: number }).slice(-MOST_OPENED);
+    localStorage.setItem(OPENED, JSON.stringify(Object.fromEntries(known)));
+  };
+  const temporaryOf = ({ url }) => (linelog.visitOf(url).match(/new-[0-9a-f]+/) || [""])[0];
+  // What was typed in such a visit gets its real number, and the page it then stands on.
+  const renumber = async () => {
+    const known = opened();
+    for (const one of await mine((write) => known[temporaryOf(write)])) {
+      const temporary = temporaryOf(one), number = String(known[temporary]);
+      const url = one.url.replace(temporary, number), station = url.match(/^\/visits\/\d+\/stations\/\d+\//);
+      const page = station ? linelog.placeOf(url) : linelog.visitOf(url);
+      await store.put({ ...one, url, page, field: one.field.replace(temporary, number) });
+    }
+  };
+  // Waits until its visit is on the server, which may be for its person to decide.
+  queue.isBlocked = (write) => Boolean(temporaryOf(write));
+  const dependents = (open) => mine((write) => open.visit && temporaryOf(write) === open.visit);
+
   const settle = async (write, answer, html, page) => {
     const version = answer.headers.get("X-Version");
     const seen = seenBy(write);
@@ -133,15 +163,16 @@
         await store.put({ ...one, body: withField(one.body, "version", version) });
       } else if (one.number < write.number && one.state !== "waiting") await store.remove(one.number);
     }
+    if (answer.ok && write.kind === "open") noteOpened(write.visit, answer.headers.get("X-Visit"));
     const news = { ...write, version, status: answer.status, html, ...(answer.ok ? {} : refusal(page)) };
     if (answer.ok && write.kind === "lockout") await free(write);
     if (!answer.ok) await store.put({ ...news, state: "held" });
-    else if (navigator.serviceWorker && navigator.serviceWorker.controller) {
-      await store.put({ ...write, version, state: "sent", sentAt: Number(answer.headers.get("X-At")) });
+    else if (write.kind !== "open" && navigator.serviceWorker && navigator.serviceWorker.controller) {
+      await store.put({ ...write, files: [], version, state: "sent", sentAt: Number(answer.headers.get("X-At")) });
     } else await store.remove(write.number);
     learn(news);
     tell(news);
-    if (others) others.postMessage(news);
+    if (others) others.postMessage({ ...news, files: [] });
     queue.trouble = "";
     pause = FIRST_PAUSE;
     await queue.changed();
@@ -149,7 +180,8 @@
 
   const run = async () => {
     for (;;) {
-      const [next] = await mine((write) => write.state === "waiting");
+      await renumber();
+      const [next] = await mine((write) => write.state === "waiting" && !queue.isBlocked(write));
       if (!next) { queue.trouble = ""; return; }
       if (!(await deliver(await onTop(next)))) return;
     }
@@ -202,14 +234,16 @@
     queue.send();
   };
   // Whether it can still be taken back or changed here: nothing of it has been sent.
-  queue.isOpen = (write) => Boolean(write) && (write.state === "held" || (write.state === "waiting" && !write.asked));
+  queue.isOpen = (write) => Boolean(write) && (["held", "prepared"].includes(write.state) || (write.state === "waiting" && !write.asked));
   const ifOpen = (write, act) => alone(async () => {
     const now = await store.get(write.number);
     if (!queue.isOpen(now)) return false;
+    if (act === remove && (await dependents(now)).length) return false;
     await act(now);
     return true;
   }).then(async (done) => { await queue.changed(); queue.send(); return done; });
-  queue.withdraw = (write) => ifOpen(write, (now) => store.remove(now.number));
+  const remove = (now) => store.remove(now.number);
+  queue.withdraw = (write) => ifOpen(write, remove); // a visit only once nothing more waits in it
   queue.correct = (write, values) => ifOpen(write, async (now) => {
     const fields = now.fields.map((field) => ({ ...field, value: values[field.name] }));
     const body = new URLSearchParams(now.body);
@@ -217,7 +251,12 @@
     const next = { ...now, fields, body: body.toString(), key: linelog.newKey(), state: "waiting", tries: 0, html: "", says: "", waits: "", theirs: null };
     await store.put({ ...next, words: linelog.wordsOf(next) });
   });
-  queue.drop = async (write) => { await store.remove(write.number); await queue.changed(); };
+  queue.drop = async (write) => {
+    if ((await dependents(write)).length) return false;
+    await store.remove(write.number);
+    await queue.changed();
+    return true;
+  };
 
   // Waits a little for what can still be sent; says whether all of it is on the server.
   queue.flush = async (most = 3_000) => {

@@ -68,17 +68,17 @@
     sent.delete("csrfmiddlewaretoken");
     const url = new URL(form.action), kind = form.dataset.queued, body = new URLSearchParams(sent).toString();
     const fields = kind === "reading" ? [{ name: "value", type: "text", label: "", value: form.elements.value.value, maxLength: 24 }] : fieldsOf(form);
-    const machine = document.querySelector("[data-machine]");
+    const machine = document.querySelector("[data-machine]"), key = linelog.newKey();
     return {
-      key: linelog.newKey(), person, personName, kind, label: form.dataset.label, words: linelog.wordsOf({ kind, fields, body, files }),
+      key, person, personName, kind, label: form.dataset.label, words: linelog.wordsOf({ kind, fields, body, files }),
       url: url.pathname + url.search, page: linelog.ownPage(), field: linelog.fieldOf(form), machine: machine ? machine.dataset.machine : "",
-      target: form.dataset.target || form.getAttribute("hx-target").slice(1), body, fields, files,
+      target: form.dataset.target || form.getAttribute("hx-target").slice(1), body, fields, files, ...(kind === "open" ? { visit: `new-${key}` } : {}),
       state: "waiting", tries: 0, typedAt: Date.now(), tab: linelog.tab,
     };
   };
 
   // What is done once must not be taken twice by a second press while the tablet's store is slow.
-  const ONCE = ["move", "move-back", "untouched", "accept", "lockout"];
+  const ONCE = ["move", "move-back", "untouched", "accept", "lockout", "open", "photo"];
   const hold = (form, isHeld) => {
     if (ONCE.includes(form.dataset.queued)) for (const button of form.querySelectorAll("button")) button.disabled = isHeld;
   };

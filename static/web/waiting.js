@@ -59,7 +59,9 @@
     for (const [button, words] of [[withdraw, "Withdraw"], [correct, "Correct"]]) button.setAttribute("aria-label", `${words}: ${write.label}: ${write.words}`);
     withdraw.addEventListener("click", async () => {
       withdraw.disabled = true;
-      if (await linelog.queue.withdraw(write)) tell("linelog:withdrawn", write);
+      if (await linelog.queue.withdraw(write)) { tell("linelog:withdrawn", write); return; }
+      withdraw.disabled = false;
+      if (write.visit && !item.querySelector(".wrong")) item.append(make("p", "What was typed in this visit waits for it: withdraw that first.", { className: "wrong" }));
     });
     correct.addEventListener("click", () => {
       row.hidden = true;

@@ -4,6 +4,7 @@
 // Each release has stores of its own: those of the one before go when its worker takes over.
 const PAGES = `pages-${self.RELEASE}`, FILES = `files-${self.RELEASE}`, ABOUT = `about-${self.RELEASE}`;
 const NO_CONNECTION = "/no-connection/", LEAVING = ["/sign-out/", "/tablet/hand-over/"];
+const START = "/visits/new/"; // one page for every visit that is not on the server yet
 const SLOW = 6_000;
 const HASHED = /\.[0-9a-f]{12}\.\w+$/; // a file whose name changes with its content
 
@@ -35,6 +36,7 @@ const keepPage = (url, answer) => inTurn(async () => {
   const html = await answer.clone().text();
   await keepFiles(html);
   const pages = await caches.open(PAGES);
+  if (new URL(url, self.location.href).pathname === START) { await pages.put(START, answer); return; }
   // The same page stands at more than one address.
   for (const also of (answer.headers.get("X-Keep-Also") || "").split(" ").filter(Boolean)) await pages.put(also, answer.clone());
   await pages.put(url, answer);
@@ -48,6 +50,7 @@ const keptPage = async (url) => {
     return undefined;
   }
   const pages = await caches.open(PAGES);
+  if (new URL(url).pathname === START) return pages.match(START);
   return (await pages.match(url)) || pages.match(url.replace(/([?&])repeat=1$/, "").replace(/[?&]repeat=1(?=&)/, ""));
 };
 
@@ -74,7 +77,10 @@ const page = async (event) => {
   try {
     return await Promise.race([asked, late]);
   } catch {
-    return kept ? asKept(kept) : noConnection();
+    if (kept) return asKept(kept);
+    const opening = new URL(url).pathname.match(/^\/visits\/open\/(\d+)\/$/);
+    if (opening && (await keptPage(new URL(START, url).href))) return Response.redirect(`${START}?machine=${opening[1]}`);
+    return noConnection();
   }
 };
 const fetchToKeep = async (request) => {

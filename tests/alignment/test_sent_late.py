@@ -186,6 +186,8 @@ def test_the_visit_names_every_screen_that_its_pages_lead_to(job):
     client, visit, domer = job
     page = client.get(address("visit", visit)).content.decode()
     kept = set(re.search(r'data-keep="([^"]*)"', page)[1].replace("&amp;", "&").split())
+    for url in list(kept):  # a page may stand at more than one address
+        kept |= set(client.get(url).get("X-Keep-Also", "").split())
     followed = {address("station", visit, domer)}
     for _ in range(4):
         for path in list(followed):

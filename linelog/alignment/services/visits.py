@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 
 from django.db import transaction
@@ -17,7 +17,7 @@ from linelog.alignment.services.lockouts import Verification
 from linelog.alignment.signing.names import names_of
 from linelog.alignment.signing.record import Line, differences, digest_of, record_of
 from linelog.plant.models import Fitting, Machine, Person
-from linelog.web import audit, units
+from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission
 
@@ -41,7 +41,6 @@ def _fitted(machine: Machine, at: datetime) -> Fitting | None:
     return Fitting.objects.filter(there, machine=machine, fitted_at__lte=at).order_by("-fitted_at").first()
 
 
-@transaction.atomic
 def open_visit(
     *,
     by: Person,
@@ -50,36 +49,55 @@ def open_visit(
     lockout: Verification | None,
     at: datetime,
     paper_of: datetime | None = None,
+    said_at: datetime | None = None,
+    join: int | None = None,
+    key: str = "",
 ) -> Visit:
     """Open a visit; a machine has one open visit at a time, and whoever comes second joins it.
 
-    `paper_of` is when the measuring began that is copied from a record on paper: it needs no lockout now.
+    `paper_of` is when the measuring began that is copied from a record on paper: it needs no lockout now. `said_at`
+    is when it was opened on a tablet that sends it later; `join` names the open visit that its person then chose to
+    go on in. Sent twice under one key it is opened once.
     """
     check_may(by, Permission.LOG_VISIT, "Your role may read visits but not open one.")
     if paper_of and paper_of > at:
         raise Refused("A record on paper is of a time that has passed.", field="paper_of")
-    Machine.objects.select_for_update().get(pk=machine.pk)
+
+    def write() -> int:
+        Machine.objects.select_for_update().get(pk=machine.pk)
+        visit = _open_one(machine, join)
+        if visit is None:
+            visit = _opened(by, machine, conditions, paper_of or said_at or at, at, is_paper=paper_of is not None)
+        if lockout and not visit.from_paper:
+            lockouts.begin(by=by, visit=visit, given=lockout, at=at, said_at=said_at)
+        return int(visit.pk)
+
+    given = asdict(lockout) if lockout else None
+    content = [machine.pk, "open", asdict(conditions), given, paper_of, join]
+    return Visit.objects.get(pk=writes.once(by=by, key=key, content=content, at=at, write=write))
+
+
+def _open_one(machine: Machine, join: int | None) -> Visit | None:
+    """Return the visit to join; Conflict where another one is open than the person chose."""
     already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
-    if already:
+    if already and already.pk != join:
         raise Conflict("A visit to this machine is already open: go on with that one.", theirs=already)
-    fitted = _fitted(machine, paper_of or at)
+    return already
+
+
+def _opened(
+    by: Person, machine: Machine, conditions: Conditions, opened_at: datetime, at: datetime, *, is_paper: bool
+) -> Visit:
+    fitted = _fitted(machine, opened_at)
     visit = Visit.objects.create(
         machine=machine,
         tooling_set=fitted.tooling_set if fitted else None,
         opened_by=by,
-        opened_at=paper_of or at,
-        from_paper=paper_of is not None,
-        reason=conditions.reason,
-        reason_note=conditions.reason_note,
-        machine_runs=conditions.machine_runs,
-        minutes_in_state=conditions.minutes_in_state,
-        speed_spm=conditions.speed_spm,
-        oil_c=conditions.oil_c,
-        room_c=conditions.room_c,
+        opened_at=opened_at,
+        from_paper=is_paper,
+        **asdict(conditions),
     )
     audit.record(by=by, action="opened visit", obj=visit, at=at, after=audit.snapshot(visit))
-    if lockout and not visit.from_paper:
-        lockouts.begin(by=by, visit=visit, given=lockout, at=at)
     return visit
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.http import FileResponse, HttpResponse
 from django.http.response import HttpResponseBase
-from django.shortcuts import get_object_or_404, redirect
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
@@ -16,6 +16,7 @@ from linelog.alignment.views.visits import visit_page
 from linelog.plant.requests import Request
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import typed_at
 
 
 @require_POST
@@ -26,14 +27,20 @@ def add(request: Request, visit_id: int) -> HttpResponse:
     form = PhotoForm(request.POST, request.FILES)
     if form.is_valid():
         try:
+            now = timezone.now()
             add_photo(
                 by=request.user,
                 visit=visit,
                 station=None,
                 upload=form.cleaned_data["photo"],
                 caption=form.cleaned_data["caption"],
-                at=timezone.now(),
+                at=now,
+                taken_at=typed_at(request, now),
             )
+            if request.htmx:  # a tablet's queue: the photos there are now
+                photos = visit.photos.select_related("station", "by")
+                context = {"visit": visit, "photos": photos, "photo_form": PhotoForm(), "may_log": True}
+                return render(request, "alignment/visit.html#photos", context)
             return redirect("alignment:visit", visit.pk)
         except Refused as refusal:
             form.add_error("photo", refusal.message)

@@ -13,6 +13,8 @@ from django.views.decorators.http import require_GET, require_POST
 
 from linelog.alignment.captures.queries import HEAVY
 from linelog.alignment.forms.amend import AmendForm
+from linelog.alignment.forms.lockout import VerifyForm
+from linelog.alignment.forms.sweep import SweepForm
 from linelog.alignment.forms.visit import (
     DropForm,
     EditVisitForm,
@@ -26,15 +28,16 @@ from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import amending
 from linelog.alignment.services import visits as services
 from linelog.alignment.signing.names import as_signed, signature_of
+from linelog.alignment.unconnected import KINDS, machines_to_visit, told
 from linelog.alignment.views.lockouts import lockout_context
-from linelog.plant.lockout import words_of
+from linelog.plant.lockout import words_of, words_of_all
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.keeping import keep
 from linelog.web.permissions import Permission, may, needs
-from linelog.web.requests import row_named
+from linelog.web.requests import row_named, typed_at, whole
 
 
 @require_GET
@@ -61,29 +64,78 @@ def visit_list(request: Request) -> HttpResponse:
 def open_visit(request: Request, machine_id: int) -> HttpResponse:
     """Open a visit, or lead to the one that is open already."""
     machine = get_object_or_404(Machine.objects.for_user(request.user), pk=machine_id)
-    now = timezone.now()
-    words = words_of(machine)
-    initial = {"lockout_procedure": words.number}
+    initial = {"lockout_procedure": words_of(machine).number}
     form = OpenVisitForm(request.POST or None, initial=initial, fahrenheit=units.is_fahrenheit(request.user))
+    theirs = None
     if request.method == "POST" and form.is_valid():
         try:
-            visit = services.open_visit(
-                by=request.user,
-                machine=machine,
-                conditions=form.conditions(),
-                lockout=form.lockout(),
-                at=now,
-                paper_of=form.cleaned_data["paper_of"],
-            )
+            return _gone_to(request, _open(request, machine, form))
         except Conflict as conflict:
-            return redirect("alignment:visit", conflict.theirs.pk)
+            if not request.htmx:
+                return redirect("alignment:visit", conflict.theirs.pk)
+            theirs = conflict.theirs  # readings wait on the tablet: its person says where they go
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
-        else:
-            return redirect("alignment:visit", visit.pk)
-    already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
-    context = {"form": form, "machine": machine, "already": already, "lockout_words": words}
-    return render(request, "alignment/open.html", context, status=422 if form.is_bound else 200)
+    already = theirs or Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
+    context = {
+        "form": form,
+        "machine": machine,
+        "already": already,
+        "theirs": theirs,
+        "lockout_words": words_of(machine),
+    }
+    status = 409 if theirs else 422 if form.is_bound else 200
+    response = render(request, "alignment/open.html", context, status=status)
+    if theirs:
+        response["X-Version"] = str(theirs.pk)
+    return response
+
+
+def _open(request: Request, machine: Machine, form: OpenVisitForm) -> Visit:
+    now = timezone.now()
+    return services.open_visit(
+        by=request.user,
+        machine=machine,
+        conditions=form.conditions(),
+        lockout=form.lockout(),
+        at=now,
+        paper_of=form.cleaned_data["paper_of"],
+        said_at=typed_at(request, now),
+        join=whole(request.POST.get("version", "")),
+        key=request.headers.get("X-Write-Key", "")[:64],
+    )
+
+
+def _gone_to(request: Request, visit: Visit) -> HttpResponse:
+    """Lead to the visit; a tablet's queue, which has more to send for it, learns its number."""
+    if not request.htmx:
+        return redirect("alignment:visit", visit.pk)
+    response = HttpResponse('<p id="opened">Opened.</p>')
+    response["X-Visit"] = str(visit.pk)
+    return response
+
+
+@require_GET
+@needs(Permission.LOG_VISIT)
+def unconnected(request: Request) -> HttpResponse:
+    """Show the page on which a visit is opened, and its stations swept, while there is no network."""
+    machines = machines_to_visit(request.user)
+    words = words_of_all(machines)
+    procedures = list(dict.fromkeys(words.values()))
+    numbers = {key: procedures.index(said) for key, said in words.items()}
+    unit, fahrenheit = units.of(request.user), units.is_fahrenheit(request.user)
+    context = {
+        "machines": told(machines, unit, numbers),
+        "procedures": procedures,
+        "numbers": [said.number for said in procedures],
+        "form": OpenVisitForm(fahrenheit=fahrenheit),
+        "sweep_forms": [(kind, SweepForm(kind=kind, unit=unit, auto_id=f"{kind}_%s")) for kind in KINDS],
+        "lockout_form": VerifyForm(auto_id="verify_%s"),
+        "photo_form": PhotoForm(),
+        "reader": unit,
+        "made_at": f"{timezone.now().timestamp():.6f}",
+    }
+    return keep(request, render(request, "alignment/unconnected.html", context))
 
 
 def visit_page(request: Request, visit: Visit, status: int = 200, **forms: object) -> HttpResponse:

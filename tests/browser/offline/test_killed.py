@@ -58,7 +58,7 @@ def test_the_browser_is_killed_and_opened_again_without_a_network(playwright, tm
     page.goto(f"{live_server.url}/machines/1/")
     expect(page.get_by_role("heading", name="No connection")).to_be_visible()
     expect(bar(page)).to_contain_text("1 of Ana Berg not on the server yet")
-    page.locator("#kept").get_by_role("link").first.click()
+    page.locator("#kept").get_by_role("link", name="Domer").click()
     expect(page.locator(".pos.at90 input[name=value]")).to_have_value("0.05")
     assert stored() == {}
     context.set_offline(False)

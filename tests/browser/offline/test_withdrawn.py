@@ -112,8 +112,10 @@ def test_no_bar_covers_a_form_or_the_pad(refused):
     covered = refused.evaluate(
         """() => {
             const wrong = [];
-            for (const one of document.querySelectorAll("main input:not([type=hidden]), main button, main textarea, main select")) {
-                if (!one.checkVisibility({ visibilityProperty: true }) || one.closest("details:not([open])")) continue;
+            const fields = ["input:not([type=hidden])", "button", "textarea", "select"].map((one) => `main ${one}`);
+            for (const one of document.querySelectorAll(fields.join())) {
+                if (!one.checkVisibility({ visibilityProperty: true })) continue;
+                if (one.closest("details:not([open])")) continue;
                 one.scrollIntoView({ block: "start", behavior: "instant" });
                 const { left, top, width, height } = one.getBoundingClientRect();
                 const at = document.elementFromPoint(left + width / 2, top + Math.min(height, 40) / 2);
