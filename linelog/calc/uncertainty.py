@@ -9,7 +9,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
+import numpy as np
 from scipy import special
+from scipy.optimize import brentq
 
 from linelog.calc.errors import CalcError
 from linelog.calc.readings import clock_deg
@@ -60,6 +62,23 @@ def coverage_factor(dof: float, level: float = LEVEL) -> float:
     return float(special.stdtrit(dof, 0.5 + level / 2.0))
 
 
+def half_width_with_bound(u: float, dof: float, bound: float, level: float = LEVEL) -> float:
+    """Half width that holds u times a Student variable and one anywhere within +-`bound`, at `level`.
+
+    The law of a sum is the convolution of the two laws (JCGM 101:2008, 5.2); k times the root of the summed
+    variances would be too wide by a fifth where the bound decides.
+    """
+    if bound == 0.0 or u == 0.0:
+        return coverage_factor(dof, level) * u + level * bound
+    within = bound * (np.arange(200) + 0.5) / 200.0
+
+    def short(half: float) -> float:
+        inside = special.stdtr(dof, (half - within) / u) - special.stdtr(dof, (-half - within) / u)
+        return float(inside.mean()) - level
+
+    return float(brentq(short, 0.0, (coverage_factor(dof, level) * u + bound) * (1.0 + 1e-6), rtol=1e-6))
+
+
 @dataclass(frozen=True, slots=True)
 class Scatter:
     """Standard deviation of one reading, with its degrees of freedom, and the chance of such readings."""
@@ -99,6 +118,7 @@ class Part:
 
     linear   a bound that is added to U as it is, in every direction: a doubt that no law of chance describes
     repeats  how many sweeps it was averaged over; None where sweeping again does not lessen it
+    flat     anywhere within +-root 3 times its standard uncertainty, as rounding is (clause 4.3.7)
     """
 
     name: str
@@ -108,6 +128,7 @@ class Part:
     dof: float | None = None  # None: known from elsewhere and taken as certain
     linear: float = 0.0
     repeats: int | None = None
+    flat: bool = False
 
     def along(self, sin: float, cos: float) -> float:
         """Variance along the direction (sin, cos) = (across, up)."""
@@ -193,8 +214,13 @@ def _least_certain(budget: Sequence[Part], cov_xy: float) -> tuple[float, float]
 
 
 def _along(budget: Sequence[Part], sin: float, cos: float) -> Expanded:
-    parts = [math.sqrt(part.along(sin, cos)) for part in budget]
-    u = combine(parts)
-    dof = effective_dof(parts, [math.inf if part.dof is None else part.dof for part in budget])
-    k = coverage_factor(dof)
-    return Expanded(u, dof, k, k * u + sum(part.linear for part in budget))
+    chance = [part for part in budget if not part.flat]
+    parts = [math.sqrt(part.along(sin, cos)) for part in chance]
+    dof = effective_dof(parts, [math.inf if part.dof is None else part.dof for part in chance])
+    flat = combine(math.sqrt(part.along(sin, cos)) for part in budget if part.flat)
+    u, linear = combine([*parts, flat]), sum(part.linear for part in budget)
+    if flat == 0.0:
+        k = coverage_factor(dof)
+        return Expanded(u, dof, k, k * u + linear)
+    half = half_width_with_bound(combine(parts), dof, float(Shape.RECTANGULAR.value) * flat)
+    return Expanded(u, dof, half / u, half + linear)

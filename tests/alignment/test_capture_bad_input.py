@@ -173,7 +173,7 @@ WARNED_OF = {
         as_csv(frame(replace(SHORT, strokes=120.0, wander=0.1))),
         "The speed was not steady",
     ),
-    "few strokes": (with_strokes(12.0), "strokes could be used where 30 are wanted"),
+    "few strokes": (with_strokes(12.0), "strokes cannot tell how alike neighbouring strokes are, so no ±"),
     "a drift": (as_csv(frame(replace(SHORT, strokes=80.0, drift_um_per_min=(90.0, 0.0)))), "The ram drifted"),
     "paths apart": (as_csv(frame(replace(SHORT, split_um=(40.0, 0.0)))), "Forward and return paths lie"),
     "a kick": (as_csv(frame(replace(SHORT, kick_um=(0.0, 90.0)))), "At doming the ram jumps"),

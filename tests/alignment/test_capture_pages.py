@@ -104,7 +104,7 @@ def test_the_charts_hold_the_stored_figures_with_units_and_the_limit(site, mecha
 
 
 def test_a_temperature_that_changed_has_its_chart(site, mechanic):
-    warm = as_csv(frame(replace(SHORT, warming_per_min=20.0, drift_um_per_min=(30.0, 0.0))))
+    warm = as_csv(frame(replace(SHORT, warming_per_min=20.0, split_um=(40.0, 0.0))))
     capture = site.receive(warm)
     found = mechanic.get(at("capture_figures", capture.pk)).json()
     assert "Temperature" in found["warmth"]["layout"]["xaxis"]["title"]["text"]

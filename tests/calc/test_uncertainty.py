@@ -15,6 +15,7 @@ from linelog.calc.uncertainty import (
     combine,
     coverage_factor,
     effective_dof,
+    half_width_with_bound,
     planar,
     pool_scatter,
     resolution_uncertainty,
@@ -55,6 +56,24 @@ def test_welch_satterthwaite_of_four_equal_parts():
     assert effective_dof([1, 1, 1, 1], [10, 10, 10, 10]) == pytest.approx(40, abs=1e-9)
     assert effective_dof([1, 1], [math.inf, math.inf]) == math.inf
     assert effective_dof([0.0], [3]) == math.inf
+
+
+@pytest.mark.parametrize(
+    ("u", "dof", "bound"), [(1.0, math.inf, 1.0), (0.2, 6.0, 1.0), (1.0, 4.0, 0.3), (0.01, 9.0, 2.0)]
+)
+def test_a_bound_and_scatter_together_hold_what_they_say(u, dof, bound):
+    """JCGM 101:2008, clause 7: the half width by propagating the two laws, two million draws of each."""
+    rng = np.random.default_rng(11)
+    scatter = rng.standard_normal(2_000_000) if dof == math.inf else rng.standard_t(dof, 2_000_000)
+    drawn = np.abs(u * scatter + rng.uniform(-bound, bound, 2_000_000))
+    assert half_width_with_bound(u, dof, bound) == pytest.approx(np.quantile(drawn, 0.9545), rel=0.005)
+
+
+def test_rounding_alone_is_held_by_half_a_step():
+    """JCGM 100:2008, 4.3.7 and G.2.2.1: of a rectangular law of half width a, 95.45 % lie within 0.9545 a."""
+    flat = planar(3.0, 4.0, [Part("rounding", 0.25 / 3.0, 0.25 / 3.0, flat=True)])
+    assert pytest.approx(0.47725) == flat.across.U
+    assert flat.across.u == pytest.approx(0.5 / math.sqrt(3.0))
 
 
 def test_end_gauge_calibration():

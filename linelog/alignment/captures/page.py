@@ -76,14 +76,19 @@ def value_rows(values: Iterable[CaptureValue], unit: Unit) -> list[ValueRow]:
 
 def phase_rows(result: dict[str, Any], unit: Unit) -> list[PhaseRow]:
     """Return the phases that the ring saw: where the RAM ran, in the ring."""
+    sure = is_sure(result)
 
     def place(mean: dict[str, Any], u: float) -> str:
-        return f"{fine(mean['value'], unit, signed=True)} ± {fine(u, unit)}"
+        return fine(mean["value"], unit, signed=True) + (f" ± {fine(u, unit)}" if sure else "")
 
     def slope(mean: dict[str, Any] | None) -> str:
-        return "–" if mean is None else f"{_signed(mean['value'], 3)} ± {mean['half_width']:.3f}"
+        if mean is None:
+            return "–"
+        return _signed(mean["value"], 3) + (f" ± {mean['half_width']:.3f}" if sure else "")
 
     def drift(found: dict[str, Any]) -> str:
+        if not sure:
+            return "–"
         return f"{fine(found['slope'], unit, signed=True)} ± {fine(found['half_width'], unit)}"
 
     rows = []
@@ -103,17 +108,29 @@ def phase_rows(result: dict[str, Any], unit: Unit) -> list[PhaseRow]:
                 drift_across=drift(phase["drift_x"]),
                 drift_up=drift(phase["drift_y"]),
                 strokes=phase["strokes"],
-                n_eff=f"{min(x['n_eff'], y['n_eff']):.0f}",
+                n_eff=f"{min(x['n_eff'], y['n_eff']):.0f}" if sure else "–",
                 filled=f"{phase['filled_percent']:.1f}",
             )
         )
     return rows
 
 
+def is_sure(result: dict[str, Any]) -> bool:
+    """Say whether the result can tell how sure its offsets are; older ones always claimed to."""
+    return "sure" not in result or bool(result["sure"]["by"])
+
+
 def more_words(result: dict[str, Any], unit: Unit) -> list[str]:
     """Say what more strokes would buy."""
     more = result["more_strokes"]
     now = more["now"]
+    if not is_sure(result):
+        sure = result["sure"]
+        return [
+            f"{now['strokes']} strokes give no ±, since nothing tells how alike neighbouring strokes are.",
+            f"{sure['fewest_alone']} strokes give one. One capture of {sure['long_enough']} strokes or more teaches "
+            "it for this station: then shorter captures have their ± too.",
+        ]
 
     def half(one: dict[str, Any]) -> str:
         return f"{fine(one['half_width_um'], unit)} {units.label(unit)}"
@@ -128,7 +145,8 @@ def more_words(result: dict[str, Any], unit: Unit) -> list[str]:
     wanted = f"{fine(more['wanted_um'], unit)} {units.label(unit)}"
     if more["wanted_strokes"] is None:
         words.append(
-            f"No number of strokes reaches the ± {wanted} wanted: the zeros of the probes are not known so well."
+            f"No number of strokes reaches the ± {wanted} wanted: the zeros of the probes are not known so well, or "
+            "the file is rounded too coarsely."
         )
     elif more["wanted_strokes"] <= now["strokes"]:
         words.append(f"The ± {wanted} wanted is reached.")

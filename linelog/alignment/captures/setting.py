@@ -6,18 +6,22 @@ from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any
 
-from linelog.alignment.models import CaptureLimit, Probe, ProbeSetup
+from linelog.alignment.models import Capture, CaptureLimit, Probe, ProbeSetup
 from linelog.calc.capture.analyse import CaptureSetup
 from linelog.calc.capture.limits import CaptureLimits
 from linelog.calc.capture.motion import Crank
-from linelog.calc.capture.results import to_plain
+from linelog.calc.capture.results import ALGORITHM_VERSION, to_plain
 from linelog.calc.capture.ring import Probe as CalcProbe
 from linelog.calc.capture.ring import Ring
 from linelog.calc.capture.rows import Signals, TimeUnit
+from linelog.calc.capture.sure import machine_memory
 from linelog.plant.models import Machine, Plant, Station
 from linelog.web.errors import Refused
 
 COMMON_GAP = {"": None, "yes": True, "no": False}
+#: Where a stored result keeps a phase.
+PHASE_OF_KEY = {"forward": "forward", "dome": "dome", "back": "return"}
+_LONG_ONES, _LOOKED_AT = 3, 20
 SOLVED = {None: "", True: "yes", False: "no"}
 
 
@@ -98,7 +102,22 @@ def worked_with(setup: ProbeSetup) -> dict[str, Any]:
         "signals": to_plain(signals_of(setup)),
         "crank": to_plain(crank_of(machine)),
         "limits": to_plain(limits_of(machine.line.plant)),
+        "memory": _told_by_long_ones(setup),
     }
+
+
+def _told_by_long_ones(setup: ProbeSetup) -> list[dict[str, Any]]:
+    """Return what the newest long captures of the station said of the memory of its strokes, by phase."""
+    done = Capture.objects.filter(
+        machine=setup.machine_id,
+        setup__station=setup.station_id,
+        state=Capture.State.DONE,
+        algorithm=ALGORITHM_VERSION,
+        set_aside_at__isnull=True,
+    ).order_by("-recorded_at", "-pk")
+    rows = done.values_list(*(f"result__{key}__memory" for key in PHASE_OF_KEY))[:_LOOKED_AT]
+    told = [dict(zip(PHASE_OF_KEY.values(), row, strict=True)) for row in rows]
+    return [long for one in told if (long := {name: said for name, said in one.items() if said})][:_LONG_ONES]
 
 
 def capture_setup(kept: dict[str, Any]) -> CaptureSetup:
@@ -106,4 +125,10 @@ def capture_setup(kept: dict[str, Any]) -> CaptureSetup:
     ring, signals = dict(kept["ring"]), dict(kept["signals"])
     ring["probes"] = tuple(CalcProbe(**each) for each in ring["probes"])
     signals["time_unit"] = TimeUnit(signals["time_unit"])
-    return CaptureSetup(Ring(**ring), Signals(**signals), Crank(**kept["crank"]), CaptureLimits(**kept["limits"]))
+    return CaptureSetup(
+        Ring(**ring),
+        Signals(**signals),
+        Crank(**kept["crank"]),
+        CaptureLimits(**kept["limits"]),
+        machine_memory(kept.get("memory", [])),
+    )

@@ -10,7 +10,7 @@ from django.db import transaction
 from linelog.alignment.captures.setting import capture_setup
 from linelog.alignment.models import Capture, CaptureValue
 from linelog.calc.capture.carry import carried
-from linelog.calc.capture.results import CaptureResult, PhaseResult
+from linelog.calc.capture.results import CaptureResult, PhaseResult, SureBy
 from linelog.calc.errors import CalcError
 from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Station
@@ -75,7 +75,12 @@ def _store(
 
 
 def station_values(capture: Capture, result: CaptureResult) -> Iterator[CaptureValue]:
-    """Yield the running offset of the station that carries the ring: of its middle and its seats, by phase."""
+    """Yield the running offset of the station that carries the ring: of its middle and its seats, by phase.
+
+    There is none where nothing tells how sure it would be.
+    """
+    if result.sure.by is SureBy.NOTHING:
+        return
     station = Station.objects.get(pk=capture.worked_with["station"])
     seats = dict.fromkeys((REFERENCE, *station.seats))
     phases = {"forward": result.forward, "dome": result.dome, "return": result.back}

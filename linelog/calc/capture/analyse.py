@@ -13,18 +13,21 @@ import numpy as np
 
 from linelog.calc.capture import cautions as warn
 from linelog.calc.capture.cells import Cells, Flags, Rails
+from linelog.calc.capture.clipped import without_still
 from linelog.calc.capture.collect import Collector, make_clock
 from linelog.calc.capture.limits import CaptureLimits, check_limits
 from linelog.calc.capture.more import more_strokes
 from linelog.calc.capture.motion import Bins, Crank, Phase, check_crank
 from linelog.calc.capture.odd import Odd, odd_strokes
 from linelog.calc.capture.paths import PhasePaths, Seen, phase_paths, stroke_paths, what_was_seen
-from linelog.calc.capture.phases import kick_at_dome, phase_result, split_between
+from linelog.calc.capture.phases import Known, kick_at_dome, phase_result, split_between
 from linelog.calc.capture.reader import Cancelled, Progress, file_kind, read_capture
 from linelog.calc.capture.results import ALGORITHM_VERSION, CaptureResult, FileFacts, ProbeFacts, StrokeFacts
 from linelog.calc.capture.ring import Ring, check_ring, disagreement, movements, zero_covariance
+from linelog.calc.capture.rounding import jump_um, rounding_of
 from linelog.calc.capture.rows import Intake, Rows, Signals
 from linelog.calc.capture.stats import LEAST_STROKES
+from linelog.calc.capture.sure import MachineMemory, SureBy, how_sure
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
 
@@ -36,12 +39,16 @@ _MOST_ODD_LISTED = 100
 
 @dataclass(frozen=True, slots=True)
 class CaptureSetup:
-    """Everything that must be known beside the file: the ring, the columns, the crank, the limits of the warnings."""
+    """Everything that must be known beside the file: the ring, the columns, the crank, the limits of the warnings.
+
+    `memory` is what the machine's long captures told of the memory of its strokes, where there are some.
+    """
 
     ring: Ring
     signals: Signals
     crank: Crank
     limits: CaptureLimits = field(default_factory=CaptureLimits)
+    memory: MachineMemory = field(default_factory=MachineMemory)
 
 
 def check_setup(setup: CaptureSetup) -> None:
@@ -100,20 +107,25 @@ def _analyse(rows: Iterable[Rows], setup: CaptureSetup, intake: Intake, kind: st
     for each in rows:
         collector.add(each)
     cells, bins = collector.result()
+    cells = without_still(setup.ring, cells, collector.rails)
     seen = what_was_seen(cells)
     _check_movement(setup, cells, seen)
     at_speed = _at_speed(cells, setup.limits)
     paths = stroke_paths(setup.ring, cells, seen)
-    odd, listed = odd_strokes(_take_phases(bins, paths, at_speed), cells.start_s)
+    jump = jump_um(setup.ring, collector.rails)
+    odd, listed = odd_strokes(_take_phases(bins, paths, at_speed), cells.start_s, jump)
     used = at_speed & ~odd
     phases = {each.phase: each for each in _take_phases(bins, paths, used)}
     _check_enough(len(cells), used, phases, setup)
     strokes = _stroke_facts(collector.clock.found_by.value, cells, at_speed, used, listed)
-    return _result(setup, _file_facts(intake, kind), strokes, cells, bins, seen, used, phases)
+    rounding = rounding_of(setup.ring, cells, used, collector.rails)
+    known = Known(zero_covariance(setup.ring), rounding, setup.memory.by_phase)
+    return _result(setup, known, _file_facts(intake, kind), strokes, cells, bins, seen, used, phases)
 
 
 def _result(
     setup: CaptureSetup,
+    known: Known,
     file: FileFacts,
     strokes: StrokeFacts,
     cells: Cells,
@@ -122,21 +134,21 @@ def _result(
     used: Flags,
     phases: dict[Phase, PhasePaths],
 ) -> CaptureResult:
-    zeros = zero_covariance(setup.ring)
     warmth = None if np.isnan(cells.temperature).all() else cells.temperature
-    results = {phase: phase_result(each, bins, cells.start_s, warmth, zeros) for phase, each in phases.items()}
+    results = {phase: phase_result(each, bins, cells.start_s, warmth, known) for phase, each in phases.items()}
     forward, dome, back = (phases.get(phase) for phase in Phase)
-    split = split_between(forward, back, bins, cells.start_s) if forward and back else None
-    kick = kick_at_dome(forward, dome, bins, cells.start_s) if forward and dome else None
+    split = split_between(forward, back, bins, cells.start_s, known) if forward and back else None
+    kick = kick_at_dome(forward, dome, bins, cells.start_s, known) if forward and dome else None
     named = {phase.value: each for phase, each in results.items()}
-    more = more_strokes(named, zeros, setup.limits.wanted_half_width_um)
+    more = more_strokes(named, known.zero_cov, setup.limits.wanted_half_width_um)
+    sure = how_sure(named, setup.memory)
     probes = _probe_facts(setup.ring, seen)
     apart = _disagreement(setup.ring, cells, seen, used)
     minutes = float(np.ptp(cells.start_s[used])) / 60.0
     unseen = tuple(phase.value for phase in Phase if phase not in phases)
     told = chain(
-        warn.movement_cautions(named, split, kick, minutes, setup.limits),
-        warn.stroke_cautions(strokes, more, setup.limits),
+        warn.movement_cautions(named, split, kick, None if sure.by is SureBy.NOTHING else minutes, setup.limits),
+        warn.stroke_cautions(strokes, more, sure, setup.limits),
         warn.probe_cautions(probes, apart, setup.limits),
         warn.file_cautions(file, unseen),
     )
@@ -152,6 +164,7 @@ def _result(
         split=split,
         kick=kick,
         more_strokes=more,
+        sure=sure,
         cautions=tuple(told),
     )
 

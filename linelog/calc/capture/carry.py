@@ -30,5 +30,11 @@ def carried(offset: Planar, slope_x: Mean | None, slope_y: Mean | None, away_mm:
     of_slope = Part(
         "slope", (slope_x.u * away_mm) ** 2, (slope_y.u * away_mm) ** 2, 0.0, min(slope_x.dof, slope_y.dof)
     )
+    rounding = Part(
+        "rounding of the slope",
+        type_b(slope_x.bound * abs(away_mm)) ** 2,
+        type_b(slope_y.bound * abs(away_mm)) ** 2,
+        flat=True,
+    )
     askew = Part("lying or moving askew", type_b(abs(x)) ** 2, type_b(abs(y)) ** 2)
-    return planar(offset.x + x, offset.y + y, (*offset.budget, of_slope, askew))
+    return planar(offset.x + x, offset.y + y, (*offset.budget, of_slope, rounding, askew))

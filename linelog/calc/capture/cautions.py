@@ -16,6 +16,8 @@ from linelog.calc.capture.results import (
     ProbeFacts,
     Split,
     StrokeFacts,
+    Sure,
+    SureBy,
 )
 from linelog.calc.capture.strokes import FoundBy
 
@@ -24,10 +26,11 @@ _BARELY = 0.05  # percent, below which a share is written with more digits
 
 
 def movement_cautions(
-    phases: Phases, split: Split | None, kick: Kick | None, minutes: float, limits: CaptureLimits
+    phases: Phases, split: Split | None, kick: Kick | None, minutes: float | None, limits: CaptureLimits
 ) -> Iterator[Caution]:
-    """Yield what the ram itself does: drift, split, kick, scatter."""
-    yield from _drift(phases, minutes, limits)
+    """Yield what the ram itself does: drift (where `minutes` are given), split, kick, scatter."""
+    if minutes is not None:
+        yield from _drift(phases, minutes, limits)
     if split and split.size_um > limits.split_um:
         yield Caution(
             "split",
@@ -93,9 +96,18 @@ def _drift(phases: Phases, minutes: float, limits: CaptureLimits) -> Iterator[Ca
     )
 
 
-def stroke_cautions(strokes: StrokeFacts, more: MoreStrokes, limits: CaptureLimits) -> Iterator[Caution]:
+def stroke_cautions(strokes: StrokeFacts, more: MoreStrokes, sure: Sure, limits: CaptureLimits) -> Iterator[Caution]:
     """Yield what is wrong with the strokes: too few, odd ones, unsteady speed, found by the pattern alone."""
-    if strokes.used < limits.fewest_strokes:
+    if sure.by is SureBy.NOTHING:
+        yield Caution(
+            "not sure",
+            {"used": strokes.used, "alone": sure.fewest_alone, "long": sure.long_enough},
+            f"{strokes.used} strokes cannot tell how alike neighbouring strokes are, so no ± of the offset and no "
+            f"drift can be told: that takes {sure.fewest_alone} strokes, or one capture of {sure.long_enough} "
+            "strokes of this station, by which shorter ones are then judged.",
+            f"Record {sure.long_enough} strokes at steady speed once, then work this capture out again.",
+        )
+    elif strokes.used < limits.fewest_strokes:
         yield Caution(
             "few strokes",
             {"used": strokes.used, "wanted": limits.fewest_strokes, "half_width_um": more.now.half_width_um},

@@ -4,7 +4,7 @@ The ring's least squares are linear, so the mean of the readings gives the mean 
 works on a few dozen numbers a stroke, however fast the capture was sampled.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ _RAIL_NEAR = 0.02
 #: A file is rounded: its highest level holds whatever comes within half a step of it. What comes so many steps near
 #: without stopping at the top shows a path that turns there by itself. No source.
 _RAIL_STEPS = 3.0
+#: The scatter within cells is taken of so many strokes.
+_SCATTER_STROKES = 100
 #: So many bins on end at exactly one value, while other probes move, are a probe that hangs. No source.
 _HANGING_SHARE = 6
 #: Where the other probes stand still in more than this share of those bins too, it is the rounding of the file.
@@ -59,12 +61,15 @@ class Rails:
     """The ends of each probe's range, stated or learned from readings that pile up at one value.
 
     `step` is what each probe's readings are rounded to, in file units, as far as was seen; infinite before that.
+    `within` (k, B) sums the variances of the readings within the cells of the first `strokes`.
     """
 
     low: Floats
     high: Floats
     stated: Flags
     step: Floats
+    within: Floats = field(default_factory=lambda: np.zeros((1, 1)))
+    strokes: int = 0
 
     @classmethod
     def of(cls, ring: Ring) -> "Rails":
@@ -72,6 +77,15 @@ class Rails:
         low = np.array([-np.inf if probe.low is None else probe.low for probe in ring.probes])
         high = np.array([np.inf if probe.high is None else probe.high for probe in ring.probes])
         return cls(low, high, np.isfinite(low) | np.isfinite(high), np.full(low.shape, np.inf))
+
+    def scatter(self) -> Floats:
+        """Mean variance (k, B) of the readings within a cell, in square file units."""
+        return np.asarray(self.within / max(self.strokes, 1))
+
+    def note(self, within: Floats) -> None:
+        """Add the variances (S, k, B) of the readings within cells."""
+        self.within = self.within + within.sum(axis=0)
+        self.strokes += within.shape[0]
 
     def learn(self, lowest: Floats, highest: Floats) -> None:
         """Look for a pile at the top of the cells' maxima (S, k, B) and at the bottom of their minima."""
@@ -120,10 +134,26 @@ def cut_cells(rows: Rows, edges: Floats, rails: Rails) -> tuple[Floats, Flags, F
         lowest[:, probe] = _by_cell(np.fmin, values, whole)
         highest[:, probe] = _by_cell(np.fmax, values, whole)
     rails.learn(lowest, highest)
+    if rails.strokes < _SCATTER_STROKES:
+        rails.note(_within(rows, edges[:_SCATTER_STROKES], whole[:_SCATTER_STROKES]))
     lost = present < 0.5 * np.maximum(width[:, None], 1e-6)
     mean = np.where(lost, np.nan, total / np.where(lost, 1.0, present))
     clipped: Flags = (highest >= rails.high[:, None]) | (lowest <= rails.low[:, None])
     return mean, clipped & ~lost, _hanging(lowest, highest, rails.step) & ~clipped & ~lost, lost
+
+
+def _within(rows: Rows, edges: Floats, whole: NDArray[np.intp]) -> Floats:
+    """Variance (S, k, B) of the samples within each cell, about its own mean; 0 where there is no sample."""
+    out = np.empty((edges.shape[0], rows.probes.shape[0], edges.shape[1] - 1))
+    last = min(int(whole.max()) + 1, len(rows) - 1)
+    for probe, values in enumerate(rows.probes[:, : last + 1]):
+        missing = np.isnan(values)
+        middle = float(np.nanmean(values)) if not missing.all() else 0.0
+        known = np.where(missing, 0.0, values - middle)
+        count = np.maximum(_integral((~missing).astype(np.float64), edges, whole), 1e-9)
+        mean = _integral(known, edges, whole) / count
+        out[:, probe] = np.maximum(_integral(known**2, edges, whole) / count - mean**2, 0.0)
+    return out
 
 
 def _integral(values: Floats, edges: Floats, whole: NDArray[np.intp]) -> Floats:

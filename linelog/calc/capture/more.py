@@ -1,11 +1,14 @@
-"""What more strokes would buy: random error falls with the root of their number, the error of the probes does not."""
+"""What more strokes would buy: random error falls with the root of their number.
+
+The error of the probes' zeros does not, nor does that of the rounding of the file.
+"""
 
 import math
 
 from linelog.calc.capture.results import More, MoreStrokes, PhaseResult
 from linelog.calc.capture.stats import Mean
 from linelog.calc.require import Floats
-from linelog.calc.uncertainty import coverage_factor
+from linelog.calc.uncertainty import half_width_with_bound
 
 _TIMES = (2, 4, 8)
 _MOST = 1_000_000
@@ -25,14 +28,12 @@ def more_strokes(phases: dict[str, PhaseResult], zero_cov: Floats, wanted_um: fl
 
 
 def _half_width(mean: Mean, strokes: int, zero_u: float) -> float:
-    n_eff = mean.n_eff * strokes / mean.n
-    u = mean.sd / math.sqrt(n_eff)
+    times = strokes / mean.n
+    u = mean.u / math.sqrt(times)
     total = math.hypot(u, zero_u)
-    if total == 0.0:
-        return 0.0
     # Welch-Satterthwaite with certain zeros (JCGM 100, G.4.1).
-    dof = max(n_eff - 2.0, 1.0) * (total / u) ** 4 if u > 0.0 else math.inf
-    return coverage_factor(dof) * total
+    dof = max(mean.dof * times, 1.0) * (total / u) ** 4 if u > 0.0 else math.inf
+    return half_width_with_bound(total, dof, mean.bound)
 
 
 def _enough(mean: Mean, zero_u: float, wanted_um: float) -> int | None:

@@ -16,7 +16,7 @@ from linelog.calc.capture.stats import Drift, Mean
 from linelog.calc.uncertainty import Planar
 
 #: Raised whenever the same file would give other numbers.
-ALGORITHM_VERSION = "1"
+ALGORITHM_VERSION = "2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,8 @@ class PhaseResult:
 
     `ram_x`, `ram_y` in um; `slope_x`, `slope_y` in mm/m (um of movement per mm of travel); `drift_*` in um/min,
     `drift_*_temperature` in um per degree, None without a temperature that changed. `spread_um` is the radial
-    scatter of one stroke. `filled_percent` of the cells were missing and filled in.
+    scatter of one stroke. `filled_percent` of the cells were missing and filled in. `memory` is the likelihood of
+    each memory (`memory.py`), told by long captures.
     """
 
     strokes: int
@@ -121,6 +122,7 @@ class PhaseResult:
     drift_y_temperature: Drift | None
     filled_percent: float
     series: Series
+    memory: tuple[tuple[float, ...], ...] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +170,23 @@ class MoreStrokes:
     wanted_strokes: int | None
 
 
+class SureBy(Enum):
+    """What tells how much strokes remember of one another, and with it how sure an offset is."""
+
+    MACHINE = "machine"
+    CAPTURE = "capture"
+    NOTHING = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sure:
+    """What the intervals rest on, and how many strokes a capture needs to have one: alone, or to serve others."""
+
+    by: SureBy
+    fewest_alone: int
+    long_enough: int
+
+
 @dataclass(frozen=True, slots=True)
 class Caution:
     """One warning: what it is about, its figures by name, the sentence in µm, and what to look at.
@@ -198,6 +217,7 @@ class CaptureResult:
     split: Split | None
     kick: Kick | None
     more_strokes: MoreStrokes
+    sure: Sure
     cautions: tuple[Caution, ...]
 
     def as_dict(self) -> dict[str, Any]:

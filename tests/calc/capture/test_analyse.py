@@ -11,6 +11,7 @@ from linelog.calc.capture.analyse import CaptureSetup, analyse_rows, check_setup
 from linelog.calc.capture.limits import CaptureLimits
 from linelog.calc.capture.ring import Probe
 from linelog.calc.capture.rows import Rows, Signals
+from linelog.calc.capture.sure import SureBy, machine_memory
 from linelog.calc.errors import CalcError
 from tests.calc.capture.known import CRANK, PULSE, QUIET, RING, SETUP, codes, ring, rows_of, truth, with_probe
 
@@ -138,7 +139,7 @@ def test_cut_into_any_runs_the_result_is_the_same():
 def test_result_is_plain_json_with_its_version():
     result = analysed(replace(QUIET, warming_per_min=10.0))
     plain = json.loads(json.dumps(result.as_dict(), allow_nan=False))
-    assert plain["version"] == "1"
+    assert plain["version"] == "2"
     assert plain["forward"]["series"]["strokes_a_point"] == 1
     assert len(plain["forward"]["path"]["x_um"]) == len(plain["forward"]["path"]["position_mm"])
     assert plain["forward"]["offset"]["x"] == -plain["forward"]["ram_x"]["value"]
@@ -272,8 +273,8 @@ def test_gaps_in_time_are_told_with_their_time():
 
 
 def test_few_strokes_are_told_and_more_are_priced():
+    assert "few strokes" in codes(analysed(replace(QUIET, strokes=12.0), known_machine(SETUP)))
     result = analysed(replace(QUIET, strokes=12.0))
-    assert "few strokes" in codes(result)
     more = result.more_strokes
     assert more.now.half_width_um > more.later[0].half_width_um > more.later[1].half_width_um
     assert more.wanted_strokes > result.strokes.used
@@ -281,7 +282,24 @@ def test_few_strokes_are_told_and_more_are_priced():
     assert analysed(replace(QUIET, strokes=12.0), replace(SETUP, ring=uncertain)).more_strokes.wanted_strokes is None
 
 
-@pytest.mark.parametrize("strokes", [0.5, 2.1, 3.9])
+def known_machine(setup):
+    """The set-up of a machine of which a long capture is known."""
+    long = analysed(replace(QUIET, strokes=120.0, seed=5), setup)
+    told = {"forward": long.forward.memory, "dome": long.dome.memory, "return": long.back.memory}
+    return replace(setup, memory=machine_memory([told]))
+
+
+def test_a_short_capture_has_no_interval_until_a_long_one_is_known():
+    short = replace(QUIET, strokes=12.0)
+    alone, known = analysed(short), analysed(short, known_machine(SETUP))
+    assert (alone.sure.by, known.sure.by) == (SureBy.NOTHING, SureBy.MACHINE)
+    (caution,) = [each for each in alone.cautions if each.code == "not sure"]
+    assert "36 strokes" in caution.sentence
+    assert "not sure" not in codes(known)
+    assert analysed(replace(QUIET, strokes=60.0)).sure.by is SureBy.CAPTURE
+
+
+@pytest.mark.parametrize("strokes", [0.5, 2.1, 2.9])
 def test_one_stroke_or_none_gives_no_result(strokes):
     with pytest.raises(CalcError, match="whole stroke"):
         analysed(replace(QUIET, strokes=strokes))
