@@ -17,25 +17,19 @@ from tests.postgres import Absent, private_cluster
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
 PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
-# Computing, the rules of the house, rights and headers, set-up forms, what is read from files, the invented plant and
-# forms sent nonsense are run on SQLite alone.
+# What a page says and draws, computing, the rules of the house, rights and headers, set-up forms, what is read from
+# files, the server's own parts, the invented plant and forms sent nonsense are run on SQLite alone. On PostgreSQL run
+# what is stored, locked, counted, searched and protected, and every page opens once (tests/test_every_page.py).
 SAME_ON_ANY_ENGINE = (
-    "calc",
-    "test_house.py",
-    "test_access.py",
-    "test_inches.py",
-    "test_files_from_outside.py",
-    "web/test_sandbox.py",
-    "web/test_at_the_door.py",
-    "web/test_fuzz.py",
-    "web/test_made_for.py",
-    "web/test_security.py",
-    "production/test_reader.py",
-    "alignment/test_capture_bad_input.py",
-    "alignment/test_capture_fuzz.py",
-    "alignment/test_fuzz.py",
-    "demo",
-    "plant",
+    *("calc", "demo", "plant", "test_house.py", "test_access.py", "test_inches.py", "test_files_from_outside.py"),
+    *(f"web/test_{name}.py" for name in ("at_the_door", "collected", "errors", "fuzz", "made_for", "requests")),
+    *(f"web/test_{name}.py" for name in ("sandbox", "security", "serve", "server", "supervise", "turns", "units")),
+    *(f"production/test_{name}.py" for name in ("reader", "wall_file", "wall_typed")),
+    *(f"alignment/test_{name}.py" for name in ("bar", "capture_bad_input", "capture_fuzz", "capture_pages")),
+    *(f"alignment/test_{name}.py" for name in ("doubtful", "fuzz", "line_page", "present_state", "ram_page")),
+    *(f"alignment/test_{name}.py" for name in ("reconciled_page", "running_move", "visit_sheet", "whose_unit")),
+    *(f"trends/test_{name}.py" for name in ("clock", "figures", "series", "wall_page")),
+    "planning/test_one_answer.py",
 )
 
 

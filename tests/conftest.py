@@ -21,12 +21,23 @@ if os.environ.get("CI") == "true":
     hypothesis_settings.load_profile("gate")
 
 
+LONG = {
+    "test_access.py",
+    "test_migrations.py",
+    "test_backup.py",
+    "test_fuzz.py",
+    "test_one_answer.py",
+    "test_typing.py",
+}
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out what speaks of the other database; it is run on that one."""
     other = "sqlite_only" if connection.vendor == "postgresql" else "postgresql_only"
     gone = [item for item in items if item.get_closest_marker(other)]
     config.hook.pytest_deselected(items=gone)
     items[:] = [item for item in items if not item.get_closest_marker(other)]
+    items.sort(key=lambda item: item.path.name not in LONG)  # begun last they would leave the other processes idle
 
 
 def pytest_runtest_setup() -> None:

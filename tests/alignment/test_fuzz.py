@@ -11,7 +11,7 @@ from linelog.alignment.models import Reading, Visit
 from tests import factories
 from tests.alignment.helpers import HTMX, address
 
-RUNS = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+RUNS = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 nasty = st.one_of(
     st.text(max_size=30),

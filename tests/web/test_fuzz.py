@@ -21,7 +21,7 @@ NASTY = ["", " ", "\x00", "%00", "NaN", "1e308", "-1", "9" * 40, "null", "<scrip
 NASTY += ["١٢٣٤", "𝟙𝟚𝟛𝟜"]
 texts = st.one_of(st.sampled_from(NASTY), st.text(st.characters(exclude_categories=["Cs"]), max_size=400))
 fuzz = settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 
 
