@@ -9,6 +9,7 @@ from django.db.backends.base.operations import BaseDatabaseOperations
 from hypothesis import settings as hypothesis_settings
 from pytest_socket import socket_allow_hosts
 
+from linelog.alignment import kept_knowledge
 from linelog.web import protection
 from tests import factories, kept_database
 
@@ -62,6 +63,12 @@ def django_db_setup(_kept_database: kept_database.Kept | None, django_db_setup: 
 def django_db_keepdb() -> bool:
     """Let a database that is there already stay; the folder it lies in goes with the run."""
     return connection.vendor == "sqlite"
+
+
+@pytest.fixture(autouse=True)
+def _nothing_kept_of_the_test_before():
+    """Every test has a database of its own, in which the same numbers may mean other machines."""
+    kept_knowledge.forget()
 
 
 @pytest.fixture

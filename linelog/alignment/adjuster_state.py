@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import F, Value
+from django.db.models import F, QuerySet, Value
 from django.db.models.functions import Greatest
 
 from linelog.alignment.models import MoveMade, Visit
@@ -25,11 +25,19 @@ Verb = MoveMade.Verb
 
 def with_present_state(rows: Sequence[Adjuster], *, before: datetime | None = None) -> list[Adjuster]:
     """Return the adjusters as they stand, or stood `before` a time: travel used up, and pieces in each pack."""
-    moves = MoveMade.objects.filter(adjuster__in=[row.pk for row in rows]).exclude(visit__state=Visit.State.DROPPED)
-    if before is not None:
-        moves = moves.filter(at__lt=before)
+    moves = logged_moves().filter(adjuster__in=[row.pk for row in rows])
+    return as_moved(rows, moves.filter(at__lt=before) if before is not None else moves)
+
+
+def logged_moves() -> QuerySet[MoveMade]:
+    """Return the moves that count, in the order they were made."""
+    return MoveMade.objects.exclude(visit__state=Visit.State.DROPPED).order_by("at", "pk")
+
+
+def as_moved(rows: Sequence[Adjuster], moves: Iterable[MoveMade]) -> list[Adjuster]:
+    """Return the adjusters as they stand after these moves, which come in their order."""
     logged: dict[int, list[MoveMade]] = {}
-    for move in moves.order_by("at", "pk"):
+    for move in moves:
         logged.setdefault(move.adjuster_id or 0, []).append(move)
     for row in rows:
         mine = logged.get(row.pk, [])

@@ -303,13 +303,13 @@ def _line(row: Adjuster, move: moves.AdjusterMove, words: str) -> Line:
     )
 
 
-def after_moves(offered: Advice, moved_at: datetime | None, read_at: datetime | None) -> Advice:
-    """Withhold what is offered once moves are logged, until the station was swept as left after the last of them.
+def until_swept(moved_at: datetime | None, read_at: datetime | None) -> Advice | None:
+    """Say that nothing is offered once moves are logged, until the station was swept as left after the last of them.
 
     moved_at  the last move logged here in this visit; read_at the last as-left reading, None at the stage as found
     """
     if moved_at is None or (read_at is not None and read_at > moved_at):
-        return offered
+        return None
     return Advice("Moves are logged: sweep it as left.", withheld=True)
 
 

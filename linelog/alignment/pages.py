@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -14,22 +14,22 @@ from django.utils import timezone
 from linelog.alignment import advice, clock
 from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
 from linelog.alignment.clock_fields import Position, position_of_clock, readings_of_sweep
-from linelog.alignment.computing import Outcome, StationOutcome, compute
+from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.drawing import Drawing, draw
+from linelog.alignment.measured import Measured, read
 from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.order_of_work import Step, after_words, steps_in
-from linelog.alignment.place import place_query, place_url
-from linelog.alignment.queries import adjusters_of, left_last_time, stations_of, sweep_defaults, sweeps_of
+from linelog.alignment.place import Place, place_query, place_url
+from linelog.alignment.queries import left_last_time, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
-from linelog.alignment.results.of_visit import outcome_status, run_in
+from linelog.alignment.results.of_visit import outcome_status
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.running import Running, as_running, knowledge_of, running_found
+from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.moves import offer_mark
-from linelog.alignment.services.readings import Place, fingerprint
-from linelog.alignment.signing.names import as_signed
+from linelog.alignment.services.readings import fingerprint
 from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
@@ -73,11 +73,25 @@ class StationPage:
     positions: tuple[Position, ...]
     again: Position
     repeat: int
-    repeats: tuple[Tab, ...]
-    stages: tuple[Tab, ...]
-    sweeps: tuple[Tab, ...]
-    adjusters: tuple[Adjuster, ...]
+    rows: list[Sweep]
+    adjusters: Sequence[Adjuster]
     moves: tuple[MoveMade, ...]
+    note: StationNote | None
+
+    @cached_property
+    def repeats(self) -> tuple[Tab, ...]:
+        """The repeats of this sweep."""
+        return repeat_tabs(self.visit, self.place, self.sweep, self.repeat)
+
+    @cached_property
+    def stages(self) -> tuple[Tab, ...]:
+        """As found and as left."""
+        return stage_tabs(self.visit, self.place, self.rows)
+
+    @cached_property
+    def sweeps(self) -> tuple[Tab, ...]:
+        """What can be swept at the station."""
+        return sweep_tabs(self.visit, self.place, self.rows)
 
     @cached_property
     def beside(self) -> tuple[Tab | None, Tab | None]:
@@ -116,11 +130,6 @@ class StationPage:
         """The readings of this sweep that were typed anew."""
         mine = {reading.pk for reading in self.sweep.readings.all()} if self.sweep.pk else set()
         return tuple(row for key, row in readings_of(self.visit).items() if key in mine)
-
-    @cached_property
-    def note(self) -> StationNote | None:
-        """What was said of this station."""
-        return self.visit.station_notes.filter(station=self.station).first()
 
     @property
     def stands_words(self) -> str:
@@ -347,28 +356,28 @@ def _last_read(rows: list[Sweep]) -> dt.datetime | None:
     return max((reading.at for row in left for reading in row.readings.all()), default=None)
 
 
-def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, repeat: int = 1) -> StationPage:
-    """Put the entry screen of one sweep together."""
-    station = place.station
-    rows = sweeps_of(visit, station)
-    for row in rows:
-        row.visit = visit  # in hand already, with its signature
-    sweep = next((r for r in rows if (r.stage, r.seat, r.kind) == (place.stage, place.seat, place.kind)), None)
+def station_page(
+    *,
+    visit: Visit,
+    place: Place,
+    user: Person,
+    at: dt.datetime,
+    repeat: int = 1,
+    measured: Measured | None = None,
+) -> StationPage:
+    """Put the entry screen of one sweep together, from what is `measured` where that is in hand."""
+    station, reader = place.station, units.of(user)
+    have = measured or read(visit, station, place.stage, reader, at)
+    sweep = next((r for r in have.rows if (r.stage, r.seat, r.kind) == (place.stage, place.seat, place.kind)), None)
     if sweep is None:
         defaults: dict[str, Any] = sweep_defaults(visit, station, place.seat, place.kind)
         sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
-    reader = units.of(user)
-    found = compute(station=station, stage=place.stage, plant=visit.machine.line.plant, rows=rows, unit=reader)
-    knowledge = knowledge_of(visit.machine, [station])
-    ran = run_in(visit, station, place.stage, knowledge, at)
-    running = as_running(found, knowledge, at)
-    stands = outcome_status(found, visit, knowledge, ran, at)
+    outcome = (have.found.face if place.kind == Sweep.Kind.FACE else have.found.seats[place.seat]) or Outcome(sweep)
+    running = as_running(have.found, have.knowledge, at)
+    stands = outcome_status(have.found, visit, have.knowledge, have.ran, at)
     aimed = place.kind == Sweep.Kind.RIM and not station.is_bushing
-    target = target_at(knowledge, station, place.seat, sweep.ram_position_mm, at, sweep.carrier) if aimed else None
-    outcome = found.face if place.kind == Sweep.Kind.FACE else found.seats[place.seat]
-    adjusters = adjusters_of(station)
-    moves = tuple(visit.moves.filter(station=station).select_related("adjuster", "by"))
-    as_signed(visit, made=moves)
+    travel, carrier, view = sweep.ram_position_mm, sweep.carrier, View(sweep.view)
+    target = target_at(have.knowledge, station, place.seat, travel, at, carrier) if aimed else None
     angles = clock.angles(sweep.positions)
     return StationPage(
         visit=visit,
@@ -376,31 +385,35 @@ def station_page(*, visit: Visit, place: Place, user: Person, at: dt.datetime, r
         place=place,
         sweep=sweep,
         reader=reader,
-        found=found,
-        outcome=outcome or Outcome(sweep),
+        found=have.found,
+        outcome=outcome,
         running=running,
         stands=stands,
         target=target,
-        advice=advice.after_moves(
-            advice.advise_for(
-                found,
-                running_found(found, running, ran),
-                adjusters,
-                reader,
-                for_running=visit.machine.moves_for_running,
-                stands=stands,
-                seen_from=View(sweep.view),
-            ),
-            max((move.at for move in moves), default=None),
-            _last_read(rows) if place.stage == Stage.AS_LEFT else None,
-        ),
-        drawing=_drawing(outcome or Outcome(sweep), station, reader, View(sweep.view), target),
+        advice=_advice(have, running, stands, reader, view, place.stage),
+        drawing=_drawing(outcome, station, reader, view, target),
         positions=tuple(position_of_clock(sweep, reader, repeat, angle, False) for angle in angles),
         again=position_of_clock(sweep, reader, repeat, angles[0], True),
         repeat=repeat,
-        repeats=repeat_tabs(visit, place, sweep, repeat),
-        stages=stage_tabs(visit, place, rows),
-        sweeps=sweep_tabs(visit, place, rows),
-        adjusters=tuple(adjusters),
-        moves=moves,
+        rows=have.rows,
+        adjusters=have.adjusters,
+        moves=have.moves,
+        note=have.note,
+    )
+
+
+def _advice(
+    have: Measured, running: Running | None, stands: StationStatus, reader: Unit, view: View, stage: str
+) -> advice.Advice:
+    """Say what is to be done, from what the moves logged since have left of it."""
+    moved_at = max((move.at for move in have.moves), default=None)
+    read_at = _last_read(have.rows) if stage == Stage.AS_LEFT else None
+    return advice.until_swept(moved_at, read_at) or advice.advise_for(
+        have.found,
+        running_found(have.found, running, have.ran),
+        have.adjusters,
+        reader,
+        for_running=have.visit.machine.moves_for_running,
+        stands=stands,
+        seen_from=view,
     )

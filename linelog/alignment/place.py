@@ -3,24 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from django.urls import reverse
 
 from linelog.alignment.models import Stage, Sweep, Visit
-from linelog.alignment.services.readings import Place
 from linelog.plant.models import Station
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Which sweep is meant: of which station, when, at which seat, rim or face."""
+
+    station: Station
+    stage: str
+    seat: str
+    kind: str
+
+
+def stage_from(given: Mapping[str, str]) -> str:
+    """Return the stage that was asked for; as found where it is unknown."""
+    stage = given.get("stage", "")
+    return stage if stage in Stage else Stage.AS_FOUND.value
 
 
 def place_from(station: Station, given: Mapping[str, str]) -> Place:
     """Return the place that was asked for; what is unknown falls back to the first there is."""
-    stage = given.get("stage", "")
     kind = given.get("kind", "")
     seat = given.get("seat", "")
     is_face = kind == Sweep.Kind.FACE and station.face_radius_mm is not None
     return Place(
         station=station,
-        stage=stage if stage in Stage else Stage.AS_FOUND.value,
+        stage=stage_from(given),
         seat="" if is_face else (seat if seat in station.seats else station.seats[0]),
         kind=Sweep.Kind.FACE.value if is_face else Sweep.Kind.RIM.value,
     )

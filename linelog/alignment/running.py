@@ -51,15 +51,17 @@ class Knowledge:
     hanging: HangingRam | None = None
     pairs: dict[int, tuple[FoundPair, ...]] = field(default_factory=dict)
     moves_for_running: bool = False
+    bar_pairs: dict[int, tuple[FoundPair, ...]] = field(default_factory=dict)  # read where a bar was swept from
 
     def learned(self, station: Station, at: dt.datetime) -> Learned | None:
         """Return what the pairs of a station up to a moment teach of that moment; None with fewer than 3."""
         return _learned_at(self.pairs.get(station.pk, ()), at)
 
-    @staticmethod
-    def learned_on_bar(station: Station, at: dt.datetime) -> Learned | None:
+    def learned_on_bar(self, station: Station, at: dt.datetime) -> Learned | None:
         """Return what the pairs of sweeps from the bar teach of a moment; None with fewer than 3."""
-        return _learned_at(pairs_of([station], bar=True).get(station.pk, ()), at)
+        if station.pk not in self.bar_pairs:
+            self.bar_pairs[station.pk] = pairs_of([station], bar=True).get(station.pk, ())
+        return _learned_at(self.bar_pairs[station.pk], at)
 
     def seen(self, z_mm: float, travel_mm: float | None) -> Seen | None:
         """Return the ram's line at z as a reading there saw it; None where no beam says so."""

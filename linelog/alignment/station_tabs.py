@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from linelog.alignment.clock_fields import readings_of_sweep
 from linelog.alignment.models import Stage, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
-from linelog.alignment.place import place_url
+from linelog.alignment.place import Place, place_url
 from linelog.alignment.queries import stations_of
-from linelog.alignment.services.readings import Place
 from linelog.plant.models import Station
 
 

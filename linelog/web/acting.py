@@ -11,7 +11,6 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode, urlsplit
 
-from django.contrib.auth import get_user_model
 from django.contrib.auth.models import AnonymousUser
 from django.contrib.sessions.backends.base import SessionBase
 from django.http import HttpRequest, HttpResponse
@@ -21,7 +20,7 @@ from django.utils.crypto import constant_time_compare, salted_hmac
 from django.utils.http import url_has_allowed_host_and_scheme
 from django_htmx.http import HttpResponseClientRedirect
 
-from linelog.web import audit
+from linelog.web import audit, backends
 from linelog.web.models import Tablet
 from linelog.web.permissions import Permission, may
 
@@ -132,20 +131,19 @@ def timeout(plant: Any) -> timedelta:
     return timedelta(minutes=max(1, plant.tablet_timeout_minutes))
 
 
+def _may_act(person: Any, device: Any) -> bool:
+    """Whether somebody may act on a tablet: there still, of its plant, and with a PIN."""
+    return bool(person and person.is_active and person.plant_id == device.plant_id and person.pin_hash)
+
+
 def _acting_person(request: HttpRequest, now: datetime) -> Any:
     kept = request.session.get(ACTING)
     if not kept:
         return None
     device: Any = request.user
-    person = (
-        get_user_model()
-        .objects.select_related("plant")
-        .filter(pk=kept["person"], is_active=True, plant_id=device.plant_id)
-        .exclude(pin_hash="")
-        .first()
-    )
+    person: Any = backends.by_number(kept["person"])
     idle = now.timestamp() - kept["seen"]
-    if person is None or not constant_time_compare(kept["proof"], proof(person)):
+    if not _may_act(person, device) or not constant_time_compare(kept["proof"], proof(person)):
         hand_over(request.session)
         return None
     if idle > (timeout(device.plant) + SLACK).total_seconds():

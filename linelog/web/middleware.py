@@ -8,12 +8,14 @@ from collections.abc import Callable
 from typing import Any, cast
 
 from django.conf import settings
+from django.contrib.auth import BACKEND_SESSION_KEY, SESSION_KEY
+from django.contrib.auth.middleware import AuthenticationMiddleware
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import resolve_url
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 
-from linelog.web import acting, errors, made_for, requestid
+from linelog.web import acting, backends, errors, made_for, requestid
 from linelog.web.permissions import Permission, may
 from linelog.web.requests import Request
 
@@ -83,6 +85,24 @@ class HealthByAddress:
             request.META["HTTP_HOST"] = (names or ["localhost"])[0]
             request.META.pop("HTTP_X_FORWARDED_HOST", None)
         return self.get_response(request)
+
+
+class SignedIn(AuthenticationMiddleware):
+    """Say who is signed in on the device, as Django does; a session from before goes on under today's backend."""
+
+    def __call__(self, request: HttpRequest) -> Any:
+        """Read the account of a shared tablet together with who acts on it."""
+        device, kept = request.session.get(SESSION_KEY), request.session.get(acting.ACTING)
+        if not (device and kept):
+            return super().__call__(request)
+        with backends.read_together(int(device), kept["person"]):
+            return super().__call__(request)
+
+    def process_request(self, request: HttpRequest) -> None:
+        """Put the account on the request."""
+        if request.session.get(BACKEND_SESSION_KEY) == backends.EARLIER:
+            request.session[BACKEND_SESSION_KEY] = backends.NAME
+        super().process_request(request)
 
 
 class ActingPerson:

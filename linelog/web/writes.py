@@ -19,6 +19,31 @@ def digest(content: Any) -> str:
     return hashlib.sha256(json.dumps(content, sort_keys=True, default=str).encode()).hexdigest()
 
 
+class SentBefore(Exception):
+    """What is sent under this key was stored before."""
+
+
+def put(*, by: Any, key: str, content: Any, at: datetime, answer: Any) -> None:
+    """Store a key with its answer, in one statement, before the write that it stands for; or `SentBefore`.
+
+    For a write that knows its answer beforehand, in the transaction that ends by that exception.
+    """
+    if not key:
+        return
+    try:
+        WriteKey.objects.create(actor_id=by.pk, key=key[:64], digest=digest(content), answer=answer, at=at)
+    except IntegrityError:
+        raise SentBefore from None
+
+
+def answered(*, by: Any, key: str, content: Any) -> Any:
+    """Return the first answer to what is sent again, None where it was not stored; refused with other content."""
+    first = WriteKey.objects.filter(actor_id=by.pk, key=key[:64]).first() if key else None
+    if first is not None and first.digest != digest(content):
+        raise Refused("This was already sent with other content; reload the page.")
+    return first.answer if first is not None else None
+
+
 def once(*, by: Any, key: str, content: Any, at: datetime, write: Callable[[], Any]) -> Any:
     """Run `write` under its key in one transaction and return its (JSON) answer.
 
@@ -28,15 +53,11 @@ def once(*, by: Any, key: str, content: Any, at: datetime, write: Callable[[], A
     with transaction.atomic():
         if not key:
             return write()
-        print_of_it = digest(content)
         try:
             with transaction.atomic():
-                kept = WriteKey.objects.create(actor_id=by.pk, key=key[:64], digest=print_of_it, at=at)
+                kept = WriteKey.objects.create(actor_id=by.pk, key=key[:64], digest=digest(content), at=at)
         except IntegrityError:
-            first = WriteKey.objects.get(actor_id=by.pk, key=key[:64])
-            if first.digest != print_of_it:
-                raise Refused("This was already sent with other content; reload the page.") from None
-            return first.answer
+            return answered(by=by, key=key, content=content)
         answer = write()
         WriteKey.objects.filter(pk=kept.pk).update(answer=answer)
         return answer

@@ -4,6 +4,8 @@ import re
 
 from django.urls import reverse
 
+from linelog.alignment.services import readings
+
 HTMX = {"hx-request": "true"}
 
 
@@ -18,6 +20,12 @@ def type_one(client, visit, station, angle, value, *, version=0, repeat=1, key="
     data = {"repeat": repeat, "angle_deg": angle, "value": value, "version": version, **more}
     sent = {**HTMX, **({"x-write-key": key} if key else {}), **(headers or {})}
     return client.post(address("reading", visit, station, **place), data, headers=sent)
+
+
+def save(visit, station, typed, *, by, at, key="", **asked):
+    """Store a reading by the service alone; return the version that stands then."""
+    where = {"visit_id": visit.pk, "station_id": station.pk, "asked": asked}
+    return readings.save_reading(by=by, **where, typed=lambda *_: typed, at=at, key=key).version
 
 
 def type_round(client, visit, station, readings, **place):

@@ -15,7 +15,7 @@ from linelog.plant.models import LockoutProcedure
 from linelog.web.errors import Refused
 from linelog.web.models import AuditEvent
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, address, type_one, type_round
+from tests.alignment.helpers import CENTRED, HTMX, address, save, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW  # 11:30 by the plant's clock; its shifts begin at 6, 14 and 22
@@ -36,10 +36,6 @@ def job(signed_in):
 def verify(client, visit, headers=None, **more):
     form = {"lockout_verified_by": "A. Mechanic", "lockout_tried": "on", "lockout_lock": "14", **more}
     return client.post(address("lockout", visit), form, headers=headers or {})
-
-
-def place(station):
-    return readings.Place(station, "as_found", "", "rim")
 
 
 def typed(version=0):
@@ -104,17 +100,16 @@ def test_its_age_counts_and_the_change_of_shift(job):
     given = lockouts.Verification("A. Mechanic", NOW)
     lockouts.verify_lockout(by=mechanic, visit=visit, given=given, at=NOW)
     change = NOW + 2.5 * HOUR  # 14:00 by the plant's clock
-    late = {"by": mechanic, "visit": visit, "place": place(domer), "typed": typed()}
     with pytest.raises(Refused, match="shift changed"):
-        readings.save_reading(**late, at=change)
-    readings.save_reading(**late, at=change - dt.timedelta(seconds=1))
+        save(visit, domer, typed(), by=mechanic, at=change)
+    save(visit, domer, typed(), by=mechanic, at=change - dt.timedelta(seconds=1))
     LockoutProcedure.objects.create(plant=visit.machine.line.plant, lasts_hours=1.5, ends_with_shift=False)
     lockouts.verify_lockout(by=mechanic, visit=visit, given=lockouts.Verification("B"), at=change)
     first, second = visit.lockouts.all()
     assert (first.ended_at, first.ended_how) == (change, "shift"), "it ended by the clock, not when that was noticed"
     assert (second.runs_out_at, second.runs_out_why) == (change + 1.5 * HOUR, "age")
     with pytest.raises(Refused, match="reached its age"):
-        readings.save_reading(**{**late, "typed": typed(version=1)}, at=change + 1.5 * HOUR)
+        save(visit, domer, typed(version=1), by=mechanic, at=change + 1.5 * HOUR)
 
 
 def test_a_verification_of_yesterday_night_counts_by_its_age_and_an_old_one_is_refused(job):

@@ -12,8 +12,8 @@ from django.test import Client
 from django.utils import timezone
 
 from linelog.alignment.models import MoveMade, Reading, Result, Signature, StationNote, Sweep, Visit
-from linelog.alignment.services import moves, readings, visits
-from linelog.alignment.services.readings import Place, Typed
+from linelog.alignment.services import moves, visits
+from linelog.alignment.services.readings import Typed
 from linelog.alignment.signing.check import Code, to_sign
 from linelog.alignment.signing.record import digest_of, record_of
 from linelog.calc.units import Unit
@@ -21,6 +21,7 @@ from linelog.plant.models import Adjuster, Person
 from linelog.web import acting
 from linelog.web.models import AuditEvent, Tablet
 from tests import factories
+from tests.alignment.helpers import save
 from tests.alignment.signing import carried
 
 pytestmark = pytest.mark.django_db
@@ -48,10 +49,8 @@ class Job:
         at = (stage, kind, angle)
         seen = self.versions.get(at, 0) if version is None else version
         typed = Typed(1, angle, False, value, f"{value:g}", "um", seen)
-        place = Place(self.station, stage, "", kind)
-        self.versions[at] = readings.save_reading(
-            by=by or self.by, visit=self.visit, place=place, typed=typed, at=timezone.now()
-        )
+        who = by or self.by
+        self.versions[at] = save(self.visit, self.station, typed, by=who, at=timezone.now(), stage=stage, kind=kind)
 
     def untouched(self):
         moves.say_not_touched(by=self.by, visit=self.visit, station=self.station, not_touched=True, at=timezone.now())

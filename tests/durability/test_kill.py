@@ -12,6 +12,7 @@ from linelog.alignment.models import MoveMade, Reading, Result
 from linelog.alignment.services import moves, readings
 from linelog.web.models import AuditEvent, WriteKey
 from tests import factories
+from tests.alignment.helpers import save
 from tests.durability import checking, kills
 from tests.durability.writer import Write
 from tests.postgres import Absent
@@ -48,12 +49,11 @@ def written(transactional_db):
     machine = factories.machine()
     by = factories.person("mechanic", machine.line.plant)
     visit, domer = factories.visit(machine, by), machine.stations.get(kind="domer")
-    where = readings.Place(domer, "as_found", "", "rim")
     promised = []
     for angle in (0.0, 90.0, 180.0, 270.0):
         write = Write("reading", "", {}, (visit.pk, domer.pk, "as_found", "", 1, angle, "0.010"))
         typed = readings.Typed(1, angle, False, 10.0, "0.010", "mm", 0)
-        readings.save_reading(by=by, visit=visit, place=where, typed=typed, at=factories.NOW, key=write.key)
+        save(visit, domer, typed, by=by, at=factories.NOW, key=write.key)
         promised.append(write)
     write = Write("move", "", {}, (visit.pk, domer.pk, "one turn"))
     done = moves.Done(None, None, "", "mm", "one turn")

@@ -30,7 +30,7 @@ def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) 
     for value in stand((Value(*row) for row in rows), last_words([visit.pk])).values:
         at_once = by_place.setdefault((value.station_id, value.stage), {STATIC: [], RUNNING: []})
         at_once[value.method].append(value)
-    earlier = earlier_runs(visit, [one for one in stations if not _known(knowledge, one, at)])
+    earlier = earlier_runs(visit, [one for one in stations if not is_known(knowledge, one, at)])
     found = {}
     for station in stations:
         for stage in Stage.values:
@@ -49,9 +49,13 @@ def earlier_runs(visit: Visit, stations: Sequence[Station]) -> dict[Key, Value]:
 
     Asked for stations of which nothing else tells what they do when running: with no move since, it still does that.
     """
-    if not stations:
+    return still_held(visit, current_runs(stations, visit.opened_at)) if stations else {}
+
+
+def still_held(visit: Visit, held: dict[int, Value]) -> dict[Key, Value]:
+    """Leave out what held when a visit was opened and was ended by a move of this visit."""
+    if not held:
         return {}
-    held = current_runs(stations, visit.opened_at)
     moves = list(visit.moves.values_list("station_id", "station__kind"))
     moved = {station for station, _ in moves}
     line_moved = any(kind in Station.BUSHINGS for _, kind in moves)
@@ -59,7 +63,8 @@ def earlier_runs(visit: Visit, stations: Sequence[Station]) -> dict[Key, Value]:
     return {(pk, stage): run for pk, run in held.items() for stage in stages[pk]}
 
 
-def _known(knowledge: Knowledge, station: Station, at: dt.datetime) -> bool:
+def is_known(knowledge: Knowledge, station: Station, at: dt.datetime) -> bool:
+    """Whether it is known what a station does when running: by the ram's droop, or by pairs."""
     return knowledge.hanging is not None or knowledge.learned(station, at) is not None
 
 
@@ -114,11 +119,16 @@ def _kept(found: StationOutcome, seat: str, outcome: Outcome, visit: Visit) -> V
 
 def run_in(visit: Visit, station: Station, stage: str, knowledge: Knowledge, at: dt.datetime) -> Value | None:
     """Return the running value that holds at a station in a visit: its own, or an earlier one that still holds."""
-    rows = Result.objects.filter(visit=visit, station=station, stage=stage, method=RUNNING).values_list(*COLUMNS)
-    own = [Value(*row) for row in rows]
-    if own or _known(knowledge, station, at):
-        return own[0] if own else None
+    own = own_run(visit, station, stage)
+    if own or is_known(knowledge, station, at):
+        return own
     return earlier_runs(visit, [station]).get((station.pk, stage))
+
+
+def own_run(visit: Visit, station: Station, stage: str) -> Value | None:
+    """Return the running value typed in a visit."""
+    rows = Result.objects.filter(visit=visit, station=station, stage=stage, method=RUNNING).values_list(*COLUMNS)
+    return next((Value(*row) for row in rows), None)
 
 
 def left_last(statuses: dict[Key, StationStatus], station: Station) -> StationStatus | None:

@@ -19,15 +19,25 @@ def check_may(by: Person, permission: Permission, sentence: str) -> None:
 
 def locked_open_visit(visit: Visit, by: Person) -> Visit:
     """Return the visit locked for this transaction; refuse where nothing may be logged in it any more."""
-    check_may(by, Permission.LOG_VISIT, "Your role may read visits but not log them.")
+    check_may_log(by)
     fresh = Visit.objects.select_for_update().get(pk=visit.pk)
     if "machine" in visit._state.fields_cache:
         fresh.machine = visit.machine  # already read, with its line and plant
-    if fresh.state == Visit.State.SIGNED:
-        raise Refused("This visit is signed and never changes; write an amendment beside it.")
-    if fresh.state == Visit.State.DROPPED:
-        raise Refused("This visit was dropped; open a new one.")
+    check_open(fresh)
     return fresh
+
+
+def check_may_log(by: Person) -> None:
+    """Refuse a person who may not log."""
+    check_may(by, Permission.LOG_VISIT, "Your role may read visits but not log them.")
+
+
+def check_open(held: Visit) -> None:
+    """Refuse where nothing may be logged in a held visit any more."""
+    if held.state == Visit.State.SIGNED:
+        raise Refused("This visit is signed and never changes; write an amendment beside it.")
+    if held.state == Visit.State.DROPPED:
+        raise Refused("This visit was dropped; open a new one.")
 
 
 def measured_at(visit: Visit, at: datetime) -> datetime:

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db import transaction
 
-from linelog.alignment.lockout import status_of
+from linelog.alignment.lockout import LockoutStatus, status_of
 from linelog.alignment.models import Lockout, PersonalLock, Visit
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.plant.lockout import life_of
@@ -44,17 +44,17 @@ class Return:
     locks_off: frozenset[int] = field(default_factory=frozenset)
 
 
-def require_lockout(visit: Visit, taken_at: datetime) -> None:
+def require_lockout(visit: Visit, taken_at: datetime, lockouts: tuple[Lockout, ...] | None = None) -> None:
     """Refuse a static reading that was taken while no lockout stood.
 
     Running measurements and records copied from paper need none. `taken_at` is when it was typed, which on a tablet
-    without a connection may be hours before it arrives.
+    without a connection may be hours before it arrives. `lockouts` are those of the visit, where they are in hand.
     """
     if visit.machine_runs:
         raise Refused("The machine is logged as running: a dial is only set up on a stopped, locked-out machine.")
     if visit.from_paper:
         return
-    status = status_of(visit, taken_at)
+    status = status_of(visit, taken_at) if lockouts is None else LockoutStatus(taken_at, lockouts)
     # The clocks of two messages differ a little: what was typed right after the lockout may seem to come before it.
     stood = any(one.stands_at(taken_at) and one.verified_at <= taken_at + AHEAD for one in status.lockouts)
     if not stood:

@@ -3,34 +3,35 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db import IntegrityError, transaction
+from django.db import transaction
 
 from linelog.alignment import clock
+from linelog.alignment.at_hand import AtHand, readings_in_hand, take
+from linelog.alignment.computing import StationOutcome, compute_swept
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
+from linelog.alignment.place import Place, place_from, stage_from
 from linelog.alignment.queries import sweep_defaults
-from linelog.alignment.services.guard import locked_open_visit, measured_at, withdraw_not_touched
+from linelog.alignment.services.guard import (
+    check_may_log,
+    check_open,
+    locked_open_visit,
+    measured_at,
+    withdraw_not_touched,
+)
 from linelog.alignment.services.lockouts import require_lockout
-from linelog.alignment.services.results import store_results
+from linelog.alignment.services.results import keep_results, store_results
 from linelog.plant.models import Person, Station
-from linelog.web import audit, writes
+from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
 
+TYPED, CHANGED, TOOK_AWAY = "typed reading", "changed reading", "took reading away"  # as the history has them
 _SHOWN = 1e-5  # what writing a length with six digits may change of it
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Which sweep is meant: of which station, when, at which seat, rim or face."""
-
-    station: Station
-    stage: str
-    seat: str
-    kind: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +73,13 @@ def _no_bushing(station: Station) -> None:
         )
 
 
-def the_sweep(visit: Visit, place: Place, unit: str = "") -> Sweep:
-    """Return the sweep of a place, made with the usual set-up where there is none; `unit` of its first reading."""
+def the_sweep(visit: Visit, place: Place) -> Sweep:
+    """Return the sweep of a place, made with the usual set-up where there is none."""
     where = {"visit": visit, "station": place.station, "stage": place.stage, "seat": place.seat, "kind": place.kind}
     there = Sweep.objects.filter(**where).first()
     if there:
         return there
-    usual = sweep_defaults(visit, place.station, place.seat, place.kind) | ({"unit": unit} if unit else {})
+    usual = sweep_defaults(visit, place.station, place.seat, place.kind)
     return Sweep.objects.get_or_create(**where, defaults=usual)[0]
 
 
@@ -93,63 +94,6 @@ def _conflict(theirs: Reading | None, typed: Typed) -> Conflict:
     )
 
 
-def _insert(sweep: Sweep, typed: Typed, value_um: float, by: Person, at: datetime) -> Reading:
-    try:
-        with transaction.atomic():
-            return Reading.objects.create(
-                sweep=sweep,
-                repeat=typed.repeat,
-                angle_deg=typed.angle_deg,
-                is_return=typed.is_return,
-                value_um=value_um,
-                typed=typed.text,
-                unit=typed.unit,
-                by=by,
-                at=at,
-            )
-    except IntegrityError:
-        raise _conflict(_existing(sweep, typed), typed) from None
-
-
-def _existing(sweep: Sweep, typed: Typed) -> Reading | None:
-    return (
-        Reading.objects.select_related("by")
-        .filter(sweep=sweep, repeat=typed.repeat, angle_deg=typed.angle_deg, is_return=typed.is_return)
-        .first()
-    )
-
-
-def _write(sweep: Sweep, typed: Typed, by: Person, at: datetime) -> tuple[str, dict[str, Any] | None, Reading | None]:
-    """Insert, change or take away the reading; return what was done, the state before, and what stands now."""
-    current = _existing(sweep, typed)
-    if current is None:
-        if typed.version and typed.value_um is not None:
-            raise _conflict(None, typed)
-        new = None if typed.value_um is None else _insert(sweep, typed, typed.value_um, by, at)
-        return "typed reading", None, new
-    same = current.value_um == typed.value_um and current.typed == typed.text
-    if current.version != typed.version and not same:
-        raise _conflict(current, typed)
-    if same:
-        return "", None, current
-    before = audit.snapshot(current)
-    if typed.value_um is None:
-        audit.record(by=by, action="took reading away", obj=current, at=at, before=before)
-        current.delete()
-        return "", before, None
-    for name, value in {
-        "value_um": typed.value_um,
-        "typed": typed.text,
-        "unit": typed.unit,
-        "by": by,
-        "at": at,
-    }.items():
-        setattr(current, name, value)
-    current.version += 1
-    current.save(update_fields=["value_um", "typed", "unit", "by", "at", "version"])
-    return "changed reading", before, current
-
-
 def _check_typed(sweep: Sweep, typed: Typed) -> None:
     if not 1 <= typed.repeat <= MOST_REPEATS:
         raise Refused(f"A sweep has at most {MOST_REPEATS} repeats.", field="repeat")
@@ -161,42 +105,151 @@ def _where(visit: Visit, place: Place) -> list[object]:
     return [visit.pk, place.station.pk, place.stage, place.seat, place.kind]
 
 
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What a typed reading does to a sweep in hand: by which name ('' where it stands there so already).
+
+    reading  the one that stands then, or was taken away; `before` its columns as they were
+    """
+
+    name: str
+    reading: Reading | None = None
+    before: dict[str, Any] | None = None
+
+    @property
+    def version(self) -> int:
+        """The version that stands then, 0 for none."""
+        return self.reading.version if self.reading is not None and self.name != TOOK_AWAY else 0
+
+
+def _change(sweep: Sweep, typed: Typed, by: Person, at: datetime) -> _Change:
+    """Change the sweep in hand as it was typed; Conflict where somebody else was quicker. Nothing is stored yet."""
+    rows = readings_in_hand(sweep)
+    there = (typed.repeat, typed.angle_deg, typed.is_return)
+    current = next((row for row in rows if (row.repeat, row.angle_deg, row.is_return) == there), None)
+    facts = {"value_um": typed.value_um, "typed": typed.text, "unit": typed.unit, "by": by, "at": at}
+    if current is None:
+        if typed.value_um is None:
+            return _Change("")
+        if typed.version:
+            raise _conflict(None, typed)
+        new = Reading(sweep=sweep, repeat=typed.repeat, angle_deg=typed.angle_deg, is_return=typed.is_return, **facts)
+        rows.append(new)
+        rows.sort(key=lambda row: (row.repeat, row.is_return, row.angle_deg))
+        return _Change(TYPED, new)
+    if current.value_um == typed.value_um and current.typed == typed.text:
+        return _Change("", current)
+    if current.version != typed.version:
+        raise _conflict(current, typed)
+    before = audit.snapshot(current)
+    if typed.value_um is None:
+        rows.remove(current)
+        return _Change(TOOK_AWAY, current, before)
+    for name, value in (facts | {"version": current.version + 1}).items():
+        setattr(current, name, value)
+    return _Change(CHANGED, current, before)
+
+
+def _store(change: _Change, hand: AtHand, sweep: Sweep, by: Person, at: datetime) -> None:
+    """Store a change that was made in hand, with its history."""
+    reading = change.reading
+    if not change.name or reading is None:
+        return
+    if sweep.pk is None:
+        sweep.unit = reading.unit
+        sweep.save(force_insert=True)
+    if change.name == TOOK_AWAY:
+        audit.record(by=by, action=change.name, obj=reading, at=at, before=change.before)
+        reading.delete()
+    else:
+        fields = None if change.name == TYPED else ["value_um", "typed", "unit", "by", "at", "version"]
+        reading.save(force_insert=fields is None, update_fields=fields)
+        after = audit.snapshot(reading)
+        audit.record(by=by, action=change.name, obj=reading, at=at, before=change.before, after=after)
+        if sweep.odd_accepted:
+            Sweep.objects.filter(pk=sweep.pk).update(odd_accepted=False)
+            sweep.odd_accepted = False
+    if hand.note is not None and hand.note.not_touched:
+        withdraw_not_touched(hand.visit, hand.station, by, at)
+        hand.note.not_touched = False
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """A stored reading: its version (0 where it was taken away), and its station with what it now comes to.
+
+    The station is None where the same was sent before: it may have gone on since.
+    """
+
+    version: int
+    hand: AtHand | None = None
+    found: StationOutcome | None = None
+
+
 def save_reading(
     *,
     by: Person,
-    visit: Visit,
-    place: Place,
-    typed: Typed,
+    visit_id: int,
+    station_id: int,
+    asked: Mapping[str, str],
+    typed: Callable[[AtHand, Place], Typed],
     at: datetime,
     typed_at: datetime | None = None,
     key: str = "",
-) -> int:
-    """Store one typed reading and compute its station anew; return the reading's version (0 where taken away).
+) -> Saved:
+    """Store one typed reading with what its station now comes to, worked out once, in the reader's unit.
+
+    asked  the stage, seat and kind of its sweep, as `place_from` takes them
+    typed  reads it, once the sweep is in hand: the step of the dial decides what is asked back (Refused)
 
     A lockout must have stood when it was typed: `typed_at`, where a tablet sends it later. Sent twice under one key
-    it is stored once. A reading that somebody else changed since the person saw it
-    raises `Conflict` with both, and nothing is stored.
+    it is stored once. A reading that somebody else changed since the person saw it raises `Conflict` with both, and
+    nothing is stored. `Visit.DoesNotExist` where the visit or the station is not this person's.
     """
+    content: list[object] = []
+    try:
+        with transaction.atomic():
+            hand = take(by, visit_id, station_id, stage_from(asked))
+            if hand is None:
+                raise Visit.DoesNotExist
+            place = place_from(hand.station, asked)
+            read = typed(hand, place)
+            content += [*_where(hand.visit, place), asdict(read)]
+            try:
+                return _saved(hand, place, read, by, at, typed_at or at, key, content)
+            except Refused:
+                first = writes.answered(by=by, key=key, content=content)
+                if first is None:
+                    raise
+                return Saved(int(first))
+    except writes.SentBefore:
+        return Saved(int(writes.answered(by=by, key=key, content=content)))
 
-    def write() -> int:
-        fresh = locked_open_visit(visit, by)
-        _no_bushing(place.station)
-        require_lockout(fresh, typed_at or at)
-        sweep = the_sweep(fresh, place, typed.unit)
-        _check_typed(sweep, typed)
-        action, before, now = _write(sweep, typed, by, at)
-        if action and now is not None:
-            audit.record(by=by, action=action, obj=now, at=at, before=before, after=audit.snapshot(now))
-        if sweep.odd_accepted and action:
-            Sweep.objects.filter(pk=sweep.pk).update(odd_accepted=False)
-        if (now is not None and action) or before is not None:
-            withdraw_not_touched(fresh, place.station, by, at)
-        store_results(visit=fresh, station=place.station, stage=place.stage, at=measured_at(fresh, at))
-        return now.version if now else 0
 
-    content = [*_where(visit, place), asdict(typed)]
-    answer = writes.once(by=by, key=key, content=content, at=at, write=write)
-    return int(answer)
+def _saved(
+    hand: AtHand,
+    place: Place,
+    typed: Typed,
+    by: Person,
+    at: datetime,
+    typed_at: datetime,
+    key: str,
+    content: list[object],
+) -> Saved:
+    """Check, change in hand, work out, and only then write, the key first."""
+    check_may_log(by)
+    check_open(hand.visit)
+    _no_bushing(hand.station)
+    require_lockout(hand.visit, typed_at, hand.lockouts)
+    sweep = hand.sweep_of(place.seat, place.kind)
+    _check_typed(sweep, typed)
+    change = _change(sweep, typed, by, at)
+    writes.put(by=by, key=key, content=content, at=at, answer=change.version)
+    _store(change, hand, sweep, by, at)
+    swept = [(row, readings_in_hand(row)) for row in hand.sweeps]
+    found = compute_swept(station=hand.station, stage=hand.stage, plant=hand.plant, swept=swept, unit=units.of(by))
+    keep_results(found, hand.visit, measured_at(hand.visit, at), stored=hand.stored)
+    return Saved(change.version, hand, found)
 
 
 def _is_same(stored: object, chosen: object) -> bool:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from datetime import datetime
 from typing import Any
 
 from django.db import transaction
 
 from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
-from linelog.alignment.models import Result, Visit
+from linelog.alignment.models import Result, Seat, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import sweeps_of
 from linelog.calc.sweep import ALGORITHM
 from linelog.calc.verdict import Verdict
 from linelog.plant.models import Station
+
+PLACE = ("visit", "station", "stage", "seat", "method")
+FIGURES = tuple(
+    field.name for field in Result._meta.concrete_fields if not field.primary_key and field.name not in PLACE
+)
 
 
 def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict[str, Any]:
@@ -68,20 +74,30 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
         plant=visit.machine.line.plant,
         rows=sweeps_of(visit, station, stage),
     )
-    if station.is_bushing:  # never judged: what was stored of its old sweeps stays as it was
-        return found
-    for seat, of_seat in found.seats.items():
-        place: dict[str, Any] = {
-            "visit": visit,
-            "station": station,
-            "stage": stage,
-            "seat": seat,
-            "method": Method.STATIC,
-        }
-        if of_seat.value is None:
-            Result.objects.filter(**place).delete()
-        else:
-            values = result_values(found, of_seat, at)
-            if not Result.objects.filter(**place).update(**values):
-                Result.objects.create(**place, **values)
+    keep_results(found, visit, at)
     return found
+
+
+def keep_results(found: StationOutcome, visit: Visit, at: datetime, *, stored: Container[str] = Seat.values) -> None:
+    """Store what a station came to, as the results of its seats, in one statement.
+
+    stored  the seats that may have a result already, which goes where they give none any more
+    """
+    if found.station.is_bushing:  # never judged: what was stored of its old sweeps stays as it was
+        return
+    place: dict[str, Any] = {
+        "visit": visit,
+        "station": found.station,
+        "stage": found.stage,
+        "method": Method.STATIC,
+    }
+    gone = [seat for seat, of_seat in found.seats.items() if of_seat.value is None and seat in stored]
+    if gone:
+        Result.objects.filter(**place, seat__in=gone).delete()
+    new = [
+        Result(**place, seat=seat, **result_values(found, of_seat, at))
+        for seat, of_seat in found.seats.items()
+        if of_seat.value is not None
+    ]
+    if new:
+        Result.objects.bulk_create(new, update_conflicts=True, unique_fields=PLACE, update_fields=FIGURES)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from linelog.alignment.at_hand import AtHand
 from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, SweepForm, pieces_typed
 from linelog.alignment.forms.visit import RunningForm
-from linelog.alignment.models import Sweep, Visit
-from linelog.alignment.place import place_from, place_url
-from linelog.alignment.queries import sweep_defaults
+from linelog.alignment.measured import Measured, in_hand
+from linelog.alignment.models import Visit
+from linelog.alignment.place import Place, place_from, place_url
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
 from linelog.calc.readings import View
@@ -43,17 +44,19 @@ def _answer(
     status: int = 200,
     *,
     version: int | None = None,
+    measured: Measured | None = None,
     **more: Any,
 ) -> HttpResponse:
     """Answer htmx with the fragment; a plain POST with the page (refused) or the way back to it.
 
     `version` is the one that stands now: a tablet with more to send for the same field, or to decide between two
-    versions, learns it from a header, and from another one when this answer was made.
+    versions, learns it from a header, and from another one when this answer was made. `measured` is what the
+    service has in hand, where that is all that the fragment shows.
     """
     at = timezone.now()
     if not request.htmx and status == 200:
         return _back(request, visit, station)
-    page = the_page(request, visit, station)
+    page = the_page(request, visit, station, measured)
     if "typed" in more:
         position = more["position"] = page.position_of(more.pop("typed"))
         if position and "said" in more:
@@ -67,54 +70,69 @@ def _answer(
     return response
 
 
+class _Typed:
+    """A reading as it was sent: read once its sweep is in hand, and what is to be said of it."""
+
+    def __init__(self, request: Request) -> None:
+        self.request = request
+        self.form: ReadingForm | None = None
+        self.said: dict[str, Any] = {"text": request.POST.get("value", "")[:24]}
+
+    def __call__(self, hand: AtHand, place: Place) -> readings.Typed:
+        """Read it; refused where it cannot be a reading, or asks for an answer first."""
+        self.form = form = ReadingForm(
+            self.request.POST,
+            unit=units.of(self.request.user),
+            resolution_um=hand.sweep_of(place.seat, place.kind).resolution_um,
+            thousandths=hand.plant.types_thousandths,
+        )
+        self.said["unit"] = form.unit.value
+        if form.is_valid():
+            return form.typed()
+        text, version = self.said["text"].strip(), self.request.POST.get("version", "0")
+        self.said |= {"asks": bool(form.question), "answers": form.answers, "version": version}
+        self.said["yes"] = f"Yes, {text} {form.unit.label}"
+        raise Refused(str(next(iter(form.errors.values()))[0]))
+
+
 @require_POST
 @needs(Permission.LOG_VISIT)
 def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Save one typed reading and answer with what the sweep now comes to."""
-    visit, station = visit_and_station(request, visit_id, station_id)
-    place = place_from(station, request.GET)
-    kept = (
-        Sweep.objects.filter(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind)
-        .values("resolution_um")
-        .first()
-    )
-    how = kept or {
-        "resolution_um": visit.machine.line.plant.indicator_resolution_um,
-        **sweep_defaults(visit, station, place.seat, place.kind),
-    }
-    form = ReadingForm(
-        request.POST,
-        unit=units.of(request.user),
-        resolution_um=how["resolution_um"],
-        thousandths=visit.machine.line.plant.types_thousandths,
-    )
-    said: dict[str, Any] = {"text": request.POST.get("value", "")[:24], "unit": form.unit.value}
-    if not form.is_valid():
-        said["error"] = next(iter(form.errors.values()))[0]
-        said |= {"asks": bool(form.question), "answers": form.answers, "version": request.POST.get("version", "0")}
-        said["yes"] = f"Yes, {said['text'].strip()} {form.unit.label}"
-        return _answer(request, visit, station, "answer", 422, said=said, typed=form.data)
-    now = timezone.now()
+    now, typed = timezone.now(), _Typed(request)
+    status, version, said = 200, None, typed.said
     try:
-        version = readings.save_reading(
+        saved = readings.save_reading(
             by=request.user,
-            visit=visit,
-            place=place,
-            typed=form.typed(),
+            visit_id=visit_id,
+            station_id=station_id,
+            asked=request.GET,
+            typed=typed,
             at=now,
             typed_at=typed_at(request, now),
             key=_key(request),
         )
+        version = saved.version
+        if saved.hand is not None and saved.found is not None:
+            measured = in_hand(saved.hand, saved.found, timezone.now())
+            hand = saved.hand
+            return _answer(
+                request, hand.visit, hand.station, "answer", version=version, measured=measured, typed=request.POST
+            )
+        said = {}
+    except Visit.DoesNotExist:
+        raise Http404 from None
     except Conflict as conflict:
-        theirs = conflict.theirs
+        theirs, status = conflict.theirs, 409
         version = theirs.version if theirs else 0
-        said["seen"] = form.cleaned_data["version"]
+        said["seen"] = typed.form.cleaned_data["version"] if typed.form else 0
         said |= {"error": conflict.message, "conflict": True, "version": version, "theirs": theirs}
-        return _answer(request, visit, station, "answer", 409, version=version, said=said, typed=form.data)
     except Refused as refusal:
+        status = refusal.status
         said |= {"error": refusal.message, "waits": refusal.field == "lockout"}
-        return _answer(request, visit, station, "answer", refusal.status, said=said, typed=form.data)
-    return _answer(request, visit, station, "answer", version=version, typed=form.data)
+    visit, station = visit_and_station(request, visit_id, station_id)
+    more: dict[str, Any] = {"typed": request.POST, **({"said": said} if said else {})}
+    return _answer(request, visit, station, "answer", status, version=version, **more)
 
 
 @require_POST

@@ -17,6 +17,7 @@ from linelog.alignment.forms.sweep import MoveForm, NoteForm, SweepForm
 from linelog.alignment.forms.visit import RunningForm
 from linelog.alignment.limits import in_force
 from linelog.alignment.lockout import status_of
+from linelog.alignment.measured import Measured
 from linelog.alignment.models import Stage, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.pages import StationPage, station_page
@@ -48,11 +49,15 @@ def repeat_from(text: str) -> int:
     return int(text) if text.isdecimal() and len(text) == 1 and text != "0" else 1
 
 
-def the_page(request: Request, visit: Visit, station: Station) -> StationPage:
-    """Put the screen together for the place in the address."""
-    repeat = repeat_from(request.GET.get("repeat", "1"))
+def the_page(request: Request, visit: Visit, station: Station, measured: Measured | None = None) -> StationPage:
+    """Put the screen together for the place in the address, from what is in hand where anything is."""
     return station_page(
-        visit=visit, place=place_from(station, request.GET), user=request.user, at=timezone.now(), repeat=repeat
+        visit=visit,
+        place=place_from(station, request.GET),
+        user=request.user,
+        at=timezone.now(),
+        repeat=repeat_from(request.GET.get("repeat", "1")),
+        measured=measured,
     )
 
 
