@@ -201,7 +201,7 @@ class StationPage:
         """Where this screen is, also where it answers a refused form from another address."""
         return self.url("station")
 
-    @property
+    @cached_property
     def urls(self) -> dict[str, str]:
         """Where the forms of this screen send."""
         return {name: self.url(name) for name in FORMS}

@@ -10,9 +10,10 @@
     button.disabled = true;
     const isThere = await linelog.reaches();
     button.disabled = false;
-    if (isThere || !(await caches.match("/visits/new/"))) form.dataset.sure = "1";
-    else Object.assign(form.dataset, { queued: "open", target: "opened" });
+    const canWait = !isThere && window.caches && (await caches.match("/visits/new/"));
+    Object.assign(form.dataset, canWait ? { queued: "open", target: "opened" } : { sure: "1" });
     form.requestSubmit();
+    delete form.dataset.sure; // pressed again, it is asked again
   });
   form.addEventListener("linelog:kept", ({ detail }) => location.assign(`/visits/new/?visit=${detail.visit}&machine=${form.dataset.machine}`));
 })();

@@ -9,8 +9,11 @@
     if (!link || !linelog.queue.usable) return;
     event.preventDefault();
     const url = link.getAttribute("href");
-    if (!isTemporary(url) && (await linelog.queue.flush()) && (await linelog.reaches())) { location.assign(url); return; }
-    if ((await linelog.store.all()).some((one) => one.kind === "sign" && one.url === url && one.person === person)) return;
+    await linelog.queue.flush();
+    const writes = await linelog.store.all(), visit = linelog.visitOf(url);
+    const waits = writes.some((one) => one.state === "waiting" && one.person === person && linelog.visitOf(one.url) === visit);
+    if (!isTemporary(url) && !waits && (await linelog.reaches())) { location.assign(url); return; }
+    if (writes.some((one) => one.kind === "sign" && one.url === url && one.person === person)) return;
     await linelog.store.add({
       key: linelog.newKey(), person, personName, kind: "sign", label: link.dataset.sign, words: "", url, page: linelog.ownPage(), field: "",
       machine: "", body: "", fields: [], files: [], state: "prepared", tries: 0, typedAt: Date.now(), tab: linelog.tab,

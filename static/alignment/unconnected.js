@@ -128,7 +128,7 @@
     say("station", station.name);
     showProcedure(machine);
     tabs("stations", machine.stations.map((one) => link(here(temporary, machine, one, first(one), stage), one.name, one === station)));
-    for (const one of document.querySelectorAll('[data-tabs="stations"] a')) one.className = "button";
+    for (const one of document.querySelectorAll('[data-tabs="stations"] a')) one.className = one.hasAttribute("aria-current") ? "button main" : "button";
     document.getElementById("work").hidden = station.bushing;
     document.getElementById("bushing").hidden = !station.bushing;
     for (const form of screen.querySelectorAll("form[data-reading]")) form.dataset.label = `${label}, ${form.dataset.label}`;

@@ -9,7 +9,7 @@
   const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
   let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];
   let busy = false, again = false, pause = FIRST_PAUSE, retry = 0, tidying = 0;
-  const queue = { usable: Boolean(window.indexedDB), unsent: 0, trouble: "", signIn: "" };
+  const queue = { usable: Boolean(window.indexedDB), unsent: 0, waiting: 0, trouble: "", signIn: "" };
   linelog.queue = queue;
 
   const patient = (more, most = PATIENCE) => ({ ...more, signal: AbortSignal.timeout(most) });
@@ -30,7 +30,9 @@
 
   queue.changed = async () => {
     const writes = await store.all();
-    queue.unsent = writes.filter((write) => write.person === person && ["waiting", "held"].includes(write.state)).length;
+    const own = writes.filter((write) => write.person === person);
+    queue.waiting = own.filter((write) => write.state === "waiting").length;
+    queue.unsent = queue.waiting + own.filter((write) => write.state === "held").length;
     document.dispatchEvent(new CustomEvent("linelog:changed", { detail: { writes, trouble: queue.trouble } }));
   };
   // Which version each writing of a tab has made of the one it saw: what is typed there on top of it, and reaches the
@@ -101,7 +103,7 @@
     const answersIt = html.includes(`id="${write.target}"`); // else a page of something in between
     const isBroken = answer.status >= 500 && write.tries < MOST_TRIES;
     if (isBroken || PASSING.includes(answer.status) || (answer.ok && !answersIt)) {
-      await store.put({ ...write, tries: write.tries + 1 });
+      await store.put({ ...write, tries: write.tries + 1, asked: write.asked || !answer.ok });
       return stop("server");
     }
     if (!answer.ok && !answersIt && !(await isMine(write))) return false;
@@ -261,7 +263,7 @@
   // Waits a little for what can still be sent; says whether all of it is on the server.
   queue.flush = async (most = 3_000) => {
     const until = Date.now() + most;
-    const isMoving = () => linelog.adding() || busy || (queue.unsent && !queue.trouble);
+    const isMoving = () => linelog.adding() || busy || (queue.waiting && !queue.trouble);
     while (isMoving() && Date.now() < until) await new Promise((done) => setTimeout(done, 50));
     return !linelog.adding() && !queue.unsent;
   };
