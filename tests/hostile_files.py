@@ -66,16 +66,21 @@ def parquet_bomb(rows: int = 60_000_000) -> bytes:
     return out.getvalue()
 
 
-def picture_bomb(side: int = 7000) -> bytes:
-    """A small PNG of nearly 50 million pixels, four bytes each when it is decoded."""
+def many_cells(rows: int = 6_000) -> bytes:
+    """A workbook whose cells take more memory than 10 MB."""
+    return helpers.workbook([HEAD, *([f"{row} {'x' * 40}"] * 40 for row in range(rows))])
+
+
+def picture_bomb(side: int = 7000, rows: int | None = None) -> bytes:
+    """A small PNG of nearly 50 million pixels, four bytes each when it is decoded; of which `rows` are there."""
 
     def chunk(kind: bytes, content: bytes) -> bytes:
         return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
     packer = zlib.compressobj(9)
-    rows = b"".join(packer.compress(bytes(1 + 4 * side)) for _ in range(side)) + packer.flush()
+    content = b"".join(packer.compress(bytes(1 + 4 * side)) for _ in range(rows or side)) + packer.flush()
     head = struct.pack(">IIBBBBB", side, side, 8, 6, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", content) + chunk(b"IEND", b"")
 
 
 def sound_picture(kind: str, side: int = 160) -> bytes:

@@ -39,14 +39,16 @@ def test_a_stray_cell_far_to_the_right_is_refused_however_its_name_is_written(ce
         read(hostile_files.stray_cell(cell), tmp_path)
 
 
-def test_a_stray_cell_far_down_takes_no_more_than_one_file_may(tmp_path):
+@pytest.mark.parametrize("cell", ["BL1048576", "bl1048576", "BL400000"])
+def test_a_stray_cell_far_down_is_refused_by_its_name(cell, tmp_path):
     small = sandbox.Bounds("tables", memory_bytes=500_000_000, cpu_s=60.0, wall_s=120.0)
     before = most_memory_of_this_process()
-    with pytest.raises(sandbox.Overrun) as caught:
-        read(hostile_files.stray_cell("BL1048576"), tmp_path, small)
-    assert caught.value.sentence.endswith("refused.")
+    with pytest.raises(FileRefused, match=f"cell at {cell}, [0-9,]+ rows below the last one: clear it") as caught:
+        read(hostile_files.stray_cell(cell), tmp_path, small)
+    assert caught.value.sentence.endswith("clear it.")
     assert most_memory_of_this_process() - before < 50_000_000
     assert read(hostile_files.sound_workbook(), tmp_path).rows.height == 1
+    assert read(hostile_files.stray_cell("A900"), tmp_path).total >= 1  # some empty rows between are no harm
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "cp037"])
@@ -63,7 +65,7 @@ def test_a_file_that_ended_its_reader_is_shown_as_refused_and_not_read_again(mon
     monkeypatch.setattr(uploads, "SMALL_BYTES", 0)
     monkeypatch.setattr("linelog.production.working.TABLES", sandbox.Bounds("tables", 10_000_000, 20.0, 60.0))
     monkeypatch.setattr(jobs, "offer", lambda job: None)
-    file = as_file(hostile_files.stray_cell("BL1048576"), "september.xlsx")
+    file = as_file(hostile_files.many_cells(), "september.xlsx")
     upload = uploads.receive(by=site.quality, at=NOW, plant=site.plant, file=file, limit_bytes=10**8)
     from linelog.production import tasks
 
@@ -101,6 +103,11 @@ def test_a_picture_that_unpacks_beyond_bounds_is_refused():
     assert len(bomb) < 400_000
     with pytest.raises(Refused, match="memory"):
         pictures.reencoded(SimpleUploadedFile("photo.png", bomb))
+
+
+def test_a_picture_of_169_million_pixels_is_called_too_large_with_its_size():
+    with pytest.raises(Refused, match="too large: 13000 x 13000 pixels, 169 million; 50 is the most"):
+        pictures.reencoded(SimpleUploadedFile("photo.png", hostile_files.picture_bomb(13_000, rows=1)))
 
 
 def test_a_photo_of_48_million_pixels_is_taken_within_bounds():

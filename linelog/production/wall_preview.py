@@ -65,8 +65,8 @@ def _read(text: str, known: Names, limits: Limits) -> wall_file.Found:
             limits=limits,
             doubtful=tuple(known.doubtful),
         )
-    except sandbox.Overrun as overrun:
-        raise FileRefused(overrun.sentence) from None
+    except (sandbox.Overrun, sandbox.Broken) as ended:
+        raise FileRefused(ended.sentence) from None
     return found
 
 

@@ -53,7 +53,7 @@ def read_upload(upload: Upload, tell: Tell, now: dt.datetime) -> str:
             order=Order(upload.date_order) if upload.date_order else None,
             tell=lambda at: tell(round(READING_SHARE * at / max(upload.size, 1))),
         )
-    except (FileRefused, sandbox.Overrun) as refused:
+    except (FileRefused, sandbox.Overrun, sandbox.Broken) as refused:
         return _outcome(upload, Upload.State.REFUSED, refused.sentence)
     if reading.asks:
         return _outcome(upload, Upload.State.QUESTION, reading.asks, rows=reading.total, bad_rows=0)

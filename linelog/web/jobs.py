@@ -22,6 +22,7 @@ from typing import Any, Protocol
 
 from django.db import transaction
 from django.db.models import F, QuerySet
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from linelog.web import audit, errors
@@ -32,6 +33,8 @@ from linelog.web.permissions import Permission, may
 log = logging.getLogger(__name__)
 
 STALE_AFTER = timedelta(minutes=2)
+#: A job that waits so long is offered once more: its place in the queue may be lost. Taken up twice it is done once.
+LOST_AFTER = timedelta(minutes=10)
 MOST_ATTEMPTS = 3
 TELL_EVERY_S = 1.0
 State = Job.State
@@ -155,8 +158,11 @@ def cancel(*, job: Job, by: Any, at: datetime) -> None:
 
 
 def offer_again(*, now: datetime) -> list[int]:
-    """Offer again every job whose heartbeat stopped; give up after MOST_ATTEMPTS. Returns those offered."""
-    offered = []
+    """Offer again every job whose heartbeat stopped, or that waits too long; give up after MOST_ATTEMPTS.
+
+    Returns those offered.
+    """
+    offered = _offer_lost(now)
     for job in Job.objects.filter(state=State.WORKING, heartbeat_at__lt=now - STALE_AFTER):
         run = Run(job.pk, job.attempts)
         still = run.rows().filter(heartbeat_at=job.heartbeat_at)
@@ -169,6 +175,20 @@ def offer_again(*, now: datetime) -> list[int]:
                 if still.update(state=State.WAITING, message="Stopped on the way; offered again."):
                     offer(job)
                     offered.append(job.pk)
+    return offered
+
+
+def _offer_lost(now: datetime) -> list[int]:
+    """Offer again what waits for longer than the queue should take; a waiting job's heartbeat is its last offer."""
+    offered = []
+    late = Coalesce("heartbeat_at", "created_at")
+    waiting = Job.objects.filter(state=State.WAITING, cancel_wanted=False, kind__in=list(_tasks))
+    for job in waiting.annotate(offered_at=late).filter(offered_at__lt=now - LOST_AFTER):
+        still = Job.objects.filter(pk=job.pk, state=State.WAITING, heartbeat_at=job.heartbeat_at)
+        with transaction.atomic():
+            if still.update(heartbeat_at=now):
+                offer(job)
+                offered.append(job.pk)
     return offered
 
 

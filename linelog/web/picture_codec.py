@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import warnings
 from dataclasses import dataclass
 
 from PIL import Image, ImageOps
@@ -12,14 +11,16 @@ from PIL import Image, ImageOps
 FORMATS = ("JPEG", "PNG", "WEBP")
 MOST_PIXELS = 50_000_000
 LONGEST_SIDE = 2000
+Image.MAX_IMAGE_PIXELS = None  # told here, with the size, once the header is read
 
 
 class NotReadable(Exception):
-    """A picture that is not taken; `why` is 'format' or 'pixels'."""
+    """A picture that is not taken; `why` is 'format' or 'pixels', `size` its width and height if known."""
 
-    def __init__(self, why: str) -> None:
-        super().__init__(why)
+    def __init__(self, why: str, size: tuple[int, int] = (0, 0)) -> None:
+        super().__init__(why, size)
         self.why = why
+        self.size = size
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +39,8 @@ def reencode(content: bytes) -> Encoded:
     A photo is decoded at the scale it is kept at (`draft`), and made small before anything else is done with it.
     """
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            picture = _small(content)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError, Image.DecompressionBombWarning):
+        picture = _small(content)
+    except (OSError, ValueError, SyntaxError):
         raise NotReadable("format") from None
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=85)
@@ -52,7 +51,7 @@ def reencode(content: bytes) -> Encoded:
 def _small(content: bytes) -> Image.Image:
     with Image.open(io.BytesIO(content), formats=FORMATS) as opened:
         if opened.width * opened.height > MOST_PIXELS:
-            raise NotReadable("pixels")
+            raise NotReadable("pixels", opened.size)
         opened.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
         picture = opened.convert("RGB") if opened.mode == "P" else opened
         picture.thumbnail((LONGEST_SIDE, LONGEST_SIDE))

@@ -10,13 +10,19 @@ from django.core.files.uploadedfile import UploadedFile
 
 from linelog.web import sandbox
 from linelog.web.errors import Refused
-from linelog.web.picture_codec import Encoded, NotReadable
+from linelog.web.picture_codec import MOST_PIXELS, Encoded, NotReadable
 
 PICTURES = sandbox.Bounds("pictures", memory_bytes=150_000_000, cpu_s=20.0, wall_s=60.0)
 NOT_TAKEN = {
     "format": "This file is not a picture that can be shown (JPEG, PNG or WebP).",
-    "pixels": "This picture has too many pixels: 50 million at most.",
+    "pixels": "This picture is too large: {width} x {height} pixels, {millions:.0f} million; {most} is the most.",
 }
+
+
+def _sentence(not_taken: NotReadable) -> str:
+    width, height = not_taken.size
+    figures = {"width": width, "height": height, "millions": width * height / 1e6, "most": MOST_PIXELS // 1_000_000}
+    return NOT_TAKEN[not_taken.why].format(**figures)
 
 
 class Picture(Encoded):
@@ -46,7 +52,7 @@ def reencoded(upload: UploadedFile[Any], *, field: str = "photo") -> Picture:
     try:
         kept = sandbox.call("linelog.web.picture_codec:reencode", PICTURES, content=upload.read())
     except NotReadable as not_taken:
-        raise Refused(NOT_TAKEN[not_taken.why], field=field) from None
-    except sandbox.Overrun as overrun:
-        raise Refused(overrun.sentence, field=field) from None
+        raise Refused(_sentence(not_taken), field=field) from None
+    except (sandbox.Overrun, sandbox.Broken) as ended:
+        raise Refused(ended.sentence, field=field) from None
     return Picture(kept.content, kept.width, kept.height, kept.sha256)

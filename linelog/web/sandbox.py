@@ -27,13 +27,16 @@ from enum import Enum
 from pathlib import Path
 from typing import IO, Any, cast
 
+from linelog.web.broken import Broken
 from linelog.web.sandbox_child import LENGTH, send
 
 log = logging.getLogger(__name__)
+__all__ = ["Bounds", "Broken", "Overrun", "call"]
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 IDLE_S = 300.0
 PIECE = 1 << 20
+MOST_SAID = 4000
 #: One thread for tables and sums: a file gets one core, the tablets have the other.
 QUIET = {
     "POLARS_MAX_THREADS": "1",
@@ -107,13 +110,22 @@ class _Plain(pickle.Unpickler):
         raise pickle.UnpicklingError(f"{module}.{name} is no plain data")
 
 
+def _log_what_it_says(said: IO[bytes], name: str) -> None:
+    """Write whatever a library says while it breaks, many lines or none, as lines of our own log."""
+    with said:
+        while words := os.read(said.fileno(), MOST_SAID):
+            log.warning("the process that reads %s says: %s", name, words.decode(errors="replace").strip())
+
+
 class _Child:
     """One process that reads files, and the pipes to it."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
         command = [sys.executable, "-m", "linelog.web.sandbox_child"]
-        pipe = subprocess.PIPE
-        self.process = subprocess.Popen(command, cwd=ROOT, env={**os.environ, **QUIET}, stdin=pipe, stdout=pipe)
+        pipe, env = subprocess.PIPE, {**os.environ, **QUIET}
+        self.process = subprocess.Popen(command, cwd=ROOT, env=env, stdin=pipe, stdout=pipe, stderr=pipe)
+        said = (cast(IO[bytes], self.process.stderr), name)
+        threading.Thread(target=_log_what_it_says, args=said, name=f"log of {name}", daemon=True).start()
         self.stdin = cast(IO[bytes], self.process.stdin)
         self.stdout = cast(IO[bytes], self.process.stdout)
         self.answers = self.stdout.fileno()  # read without a buffer, so that waiting for it tells the truth
@@ -175,7 +187,8 @@ class _Child:
 class _Kind:
     """The process that does one kind of work here: started when it is first asked, one call at a time."""
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
+        self.name = name
         self.turn = threading.Lock()
         self.child: _Child | None = None
         self.rest: threading.Timer | None = None
@@ -185,7 +198,7 @@ class _Kind:
             if self.rest is not None:
                 self.rest.cancel()
             if self.child is None or not self.child.alive:
-                self.child = _Child()
+                self.child = _Child(self.name)
             answered = False
             try:
                 kind, value = self.child.ask(request, time.monotonic() + wall_s, tell)
@@ -223,7 +236,7 @@ def call(function: str, bounds: Bounds, *, tell: Callable[[Any], None] | None = 
     """Return what `function` ("module:name") returns for `arguments`, called in the process for this kind of work.
 
     `tell` hears what the function tells, and may raise to stop it. Raises Overrun where the file broke the bounds
-    or ended the process, and what the function raises.
+    or ended the process, Broken where it broke a library, and what the function raises.
     """
     request = {
         "function": function,
@@ -233,7 +246,7 @@ def call(function: str, bounds: Bounds, *, tell: Callable[[Any], None] | None = 
         "cpu_s": bounds.cpu_s,
     }
     with _making:
-        kind = _kinds.setdefault((os.getpid(), bounds.name), _Kind())
+        kind = _kinds.setdefault((os.getpid(), bounds.name), _Kind(bounds.name))
     outcome, value = kind.ask(request, bounds.wall_s, tell)
     if outcome == "done":
         return value

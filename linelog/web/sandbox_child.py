@@ -17,6 +17,8 @@ import traceback
 from collections.abc import Callable
 from typing import IO, Any
 
+from linelog.web.broken import Broken
+
 LENGTH = struct.Struct("<Q")
 OURS = "linelog."
 NICENESS = 5  # a tablet's reading comes before somebody's file
@@ -64,7 +66,7 @@ def _function(name: str) -> Callable[..., Any]:
 def _told(error: Exception) -> Exception:
     """Return an error of a library as one that needs no library to be rebuilt."""
     traceback.print_exc()
-    return RuntimeError(f"{type(error).__name__}: {error}"[:500])
+    return Broken(f"{type(error).__name__}: {error}"[:500])
 
 
 def _answer(out: IO[bytes], request: dict[str, Any]) -> None:

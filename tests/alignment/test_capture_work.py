@@ -4,6 +4,7 @@ import datetime as dt
 import errno
 import os
 import zipfile
+from types import SimpleNamespace
 
 import pytest
 from django.core.management import call_command
@@ -16,7 +17,7 @@ from linelog.alignment.captures import working
 from linelog.alignment.models import Capture, CaptureValue
 from linelog.alignment.services import captures as services
 from linelog.calc.capture import csvfile
-from linelog.web import jobs, uploads
+from linelog.web import jobs, sandbox, uploads
 from linelog.web.backup import making
 from linelog.web.errors import DiskFull, Refused
 from linelog.web.models import AuditEvent, Job
@@ -136,6 +137,52 @@ def _then(work, act):
         return result
 
     return both
+
+
+@pytest.mark.parametrize("ends", ["crash", "talk_and_die", "break_down"])
+def test_a_file_that_ends_or_breaks_its_reader_is_refused_with_a_sentence(site, monkeypatch, signed_in, ends):
+    """At once and by the worker: the site goes on, and the capture is not worked at for ever."""
+
+    def bad(function, bounds, **more):
+        return sandbox.call(f"tests.web.bad_readers:{ends}", bounds)
+
+    monkeypatch.setattr(working, "sandbox", SimpleNamespace(call=bad, Overrun=sandbox.Overrun, Broken=sandbox.Broken))
+    client = signed_in(site.mechanic)
+    answer = site.send(client, CSV)
+    assert answer.status_code == 302
+    capture = Capture.objects.get()
+    assert (capture.state, capture.result) == ("refused", None)
+    page = client.get(answer["Location"]).content.decode()
+    assert capture.sentence in page
+    assert "There is no result; the file is kept." in page
+    monkeypatch.setattr(services, "SMALL_BYTES", 0)
+    again = run_job(services.work_again(by=site.mechanic, at=NOW, capture=capture))
+    assert (again.state, again.job.state) == ("refused", "done")
+
+
+def test_a_capture_whose_job_is_gone_is_not_called_being_worked_out(site, by_worker, signed_in):
+    capture = site.receive(CSV)
+    Job.objects.filter(pk=capture.job_id).delete()
+    client = signed_in(site.mechanic)
+    for address in (
+        reverse("alignment:capture", args=[capture.pk]),
+        reverse("alignment:captures", args=[site.machine.pk]),
+    ):
+        page = client.get(address).content.decode()
+        assert "Stopped before its end" in page
+        assert "Being worked out" not in page
+    capture.refresh_from_db()
+    assert run_job(services.work_again(by=site.mechanic, at=NOW, capture=capture)).state == "done"
+
+
+def test_damage_at_any_place_names_its_line(site):
+    """A line overwritten with what is no number: told by its number, or the capture goes without it."""
+    lines = CSV.splitlines(keepends=True)
+    for number in range(2, len(lines), 97):
+        wrong = [*lines[: number - 1], b"@" * (len(lines[number - 1]) - 1) + b"\n", *lines[number:]]
+        capture = site.receive(b"".join(wrong))
+        assert capture.state == "refused", number
+        assert capture.sentence.startswith(f"Line {number:,}"), (number, capture.sentence)
 
 
 def test_given_up_after_three_deaths_it_says_so_and_can_be_started_anew(site, by_worker, signed_in):

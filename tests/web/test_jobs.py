@@ -64,6 +64,16 @@ def test_a_job_goes_from_waiting_over_working_to_done(job):
     assert (state(job), job.ended_at, job.is_over) == ("done", later(seconds=2), True)
 
 
+def test_a_job_whose_place_in_the_queue_is_lost_is_offered_once_more(job, queue):
+    assert jobs.offer_again(now=later(minutes=9)) == []
+    assert jobs.offer_again(now=later(minutes=11)) == [job.pk] == queue.offered
+    assert jobs.offer_again(now=later(minutes=12)) == []
+    assert jobs.offer_again(now=later(minutes=22)) == [job.pk]
+    assert jobs.start(job_id=job.pk, at=later(minutes=23)) is not None
+    assert jobs.start(job_id=job.pk, at=later(minutes=23)) is None
+    assert jobs.offer_again(now=later(minutes=24)) == []
+
+
 def test_a_job_is_taken_up_once(job):
     assert jobs.start(job_id=job.pk, at=NOW) is not None
     assert jobs.start(job_id=job.pk, at=NOW) is None

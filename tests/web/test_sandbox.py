@@ -2,11 +2,13 @@
 
 import os
 import threading
+import time
 
 import pytest
 
 from linelog.calc.errors import CalcError
 from linelog.web import sandbox
+from linelog.web.requestid import OneLine
 
 WRONG = "tests.web.bad_readers:"
 SMALL = sandbox.Bounds("tests", memory_bytes=60_000_000, cpu_s=3.0, wall_s=20.0)
@@ -59,6 +61,22 @@ def test_a_refusal_comes_back_as_it_was_raised():
 def test_a_failure_of_a_library_comes_back_without_the_library():
     with pytest.raises(RuntimeError, match="ZeroDivisionError: of a library"):
         ask("break_down")
+
+
+def test_what_a_library_says_while_it_breaks_is_one_line_of_the_log(caplog):
+    with pytest.raises(sandbox.Broken) as caught:
+        ask("break_down")
+    assert caught.value.sentence.endswith("again.")
+    assert why("talk_and_die") == "died"
+    for _ in range(100):
+        said = [record for record in caplog.records if "says" in record.getMessage()]
+        if any("third" in record.getMessage() for record in said):
+            break
+        time.sleep(0.05)
+    assert any("ZeroDivisionError" in record.getMessage() for record in said)
+    assert any("first line" in record.getMessage() for record in said)
+    for record in said:
+        assert "\n" not in OneLine("%(message)s").format(record)
 
 
 def test_what_is_no_plain_data_is_not_rebuilt_here():

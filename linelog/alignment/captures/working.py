@@ -41,8 +41,8 @@ def work_out(capture: Capture, tell: Tell, still_mine: Callable[[], bool] = lamb
         values = list(station_values(capture, result))
     except CalcError as error:
         return _refuse(capture, error.message, error.field or "", still_mine)
-    except sandbox.Overrun as overrun:
-        return _refuse(capture, overrun.sentence, "file", still_mine)
+    except (sandbox.Overrun, sandbox.Broken) as ended:
+        return _refuse(capture, ended.sentence, "file", still_mine)
     _store(capture, outcome(result), values, still_mine)
     return f"{result.strokes.used} strokes worked out, {len(result.cautions)} warnings."
 

@@ -217,6 +217,11 @@ class Capture(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    @property
+    def has_stopped(self) -> bool:
+        """Whether nobody works it out any more, though it has no end."""
+        return self.state == self.State.WORKING and (self.job is None or self.job.is_over)
+
 
 class CaptureValue(models.Model):
     """The running offset of one station, at one seat, in one phase of the stroke, from one capture.

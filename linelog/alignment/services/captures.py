@@ -95,8 +95,8 @@ def _check(incoming: Incoming, setup: ProbeSetup, name: str) -> None:
         )
     except CalcError as error:
         raise Refused(error.message, field="file") from None
-    except sandbox.Overrun as overrun:
-        raise Refused(overrun.sentence, field="file") from None
+    except (sandbox.Overrun, sandbox.Broken) as ended:
+        raise Refused(ended.sentence, field="file") from None
 
 
 def _there(machine: Machine, sha256: str) -> Capture | None:

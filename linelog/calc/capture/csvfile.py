@@ -118,14 +118,19 @@ class CsvBlocks:
     def _parse_slowly(self, lines: bytes) -> pl.DataFrame:
         """Parse what has blanks or quotes round its numbers; name the line of what is no number."""
         self._check_widths(lines, self.line)
-        text = pl.read_csv(
-            lines,
-            columns=self.columns,
-            separator=self.layout.separator,
-            quote_char=None,
-            infer_schema=False,
-            encoding="utf8-lossy",
-        ).select(pl.all().str.strip_chars(" \t\"'").replace("", None))
+        try:
+            text = pl.read_csv(
+                lines,
+                columns=self.columns,
+                separator=self.layout.separator,
+                quote_char=None,
+                infer_schema=False,
+                encoding="utf8-lossy",
+            ).select(pl.all().str.strip_chars(" \t\"'").replace("", None))
+        except pl.exceptions.PolarsError:
+            raise CalcError(
+                f"From line {self.line:,} on the file holds no table: export it again.", field="file"
+            ) from None
         if self.layout.decimal_comma:
             text = text.select(pl.all().str.replace(",", ".", literal=True))
         frame = text.select(pl.all().cast(pl.Float64, strict=False))

@@ -8,6 +8,7 @@ cell far to the right is refused beforehand: it would take all the memory.
 from __future__ import annotations
 
 import re
+import string
 import struct
 import zipfile
 import zlib
@@ -28,6 +29,10 @@ MOST_PARTS = 2_000
 MOST_SHEETS_XML = 4_000_000
 BLOCK = 1_048_576
 OVERLAP = 512
+MOST_SKIPPED = 20_000  # empty rows on end; more are looked at
+MOST_SKIPPED_CELLS = 20_000_000
+SHORTEST_ROW = 12  # bytes of an empty row
+NEAR_END = 65_536
 LOCAL_HEADER = 30  # bytes before the name of a part in a zip
 ROWS_A_BATCH = 100_000
 # As nearly every program writes it, and (ten times slower) every spelling that XML allows.
@@ -145,10 +150,40 @@ def _look_through(file: BinaryIO, archive: zipfile.ZipFile, sheet: str, tell: Ca
             if total > MOST_BYTES:
                 raise FileRefused(_too_big())
             if part.filename == sheet:
+                _check_rows(block, last_cell)
                 if not before and block[:2] in (b"\xff\xfe", b"\xfe\xff"):
                     raise FileRefused(ODD)
                 last_cell = _check_cells(before + block, last_cell)
                 before = block[-OVERLAP:]
+
+
+def _check_rows(text: bytes, last_cell: str) -> None:
+    """Refuse a cell that stands far below the one before it: the reader would fill all rows between."""
+    last = None
+    for last in CELL.finditer(text, max(0, len(text) - NEAR_END)):  # noqa: B007 - the last one is wanted
+        pass
+    row = _row(last_cell)
+    if last is None or _row(last.group(1).decode()) - row <= MOST_SKIPPED + len(text) // SHORTEST_ROW:
+        return
+    for cell in CELL.finditer(text):
+        name = cell.group(1).decode()
+        skipped = _row(name) - row
+        if skipped * _column(name) > MOST_SKIPPED_CELLS:
+            raise FileRefused(f"The sheet has a cell at {name}, {skipped:,} rows below the last one: clear it.")
+        row = _row(name)
+
+
+def _row(cell: str) -> int:
+    """Return the row of a cell by its name; 0 before the first."""
+    return int(cell.lstrip(string.ascii_letters) or 0)
+
+
+def _column(cell: str) -> int:
+    """Return the number of a cell's column by its name: A is 1."""
+    number = 0
+    for letter in cell.rstrip(string.digits).upper():
+        number = 26 * number + ord(letter) - ord("A") + 1
+    return number
 
 
 def _unpacked(file: BinaryIO, part: zipfile.ZipInfo) -> Iterator[bytes]:

@@ -8,7 +8,7 @@ import pytest
 
 from tests.bench.bench_capture_cover import Count, World, counted
 
-CAPTURES = 10
+CAPTURES = 6
 
 
 def together(worlds: list[World]) -> Count:
