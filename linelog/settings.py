@@ -239,7 +239,7 @@ CONTENT_SECURITY_POLICY = {
 }
 
 # What follows one of these in an address is a secret: whoever has it is let in.
-SECRET_ADDRESSES = ["/calendar/"]
+SECRET_ADDRESSES = ["/calendar/", "/display/"]
 
 LOGGING = {
     "version": 1,

@@ -13,9 +13,14 @@ from linelog.alignment.results.now import machine_statuses, worst_of
 from linelog.calc.station_state import Counts, State
 from linelog.calc.units import Unit
 from linelog.planning import sheet as sheets
+from linelog.planning.services import calendars
+from linelog.plant.models import Person
 from linelog.trends.state.outlook import coming
+from linelog.trends.state.say import planned_of, worth_of
+from linelog.trends.state.todo import todo
 
 TOLD = re.compile(r'data-stands="(\d+):(\w+)"')
+TO_DO = re.compile(r'data-todo="(\d+):(\w+)"')
 ALL_IN = "Nothing to open: all are within their limits"
 
 
@@ -30,7 +35,11 @@ def told(client, name, *args, query=""):
 def disagreements(client, machines):
     """Return a sentence for each two pages that say different things of one station; empty where all agree."""
     wrong, now = [], timezone.now()
-    front, _ = told(client, "trends:fleet")
+    front, front_text = told(client, "trends:fleet")
+    plants = {machine.line.plant_id: machine.line.plant for machine in machines}
+    states = {pk: state for plant in plants.values() for pk, state in coming(plant, 4, at=now).machines.items()}
+    plans = {pk: told(client, "planning:plan", query=f"?plant={pk}")[1] for pk in plants}
+    walls = {machine.line_id: told(client, "planning:display", _display(machine))[1] for machine in machines}
     for machine in machines:
         stand = machine_statuses(machine, now)
         truth = {one.station.pk: one.state for one in stand}
@@ -41,6 +50,7 @@ def disagreements(client, machines):
                 f"{machine}: the front page says {of_front}, it stands {worst and (worst.station, worst.state)}"
             )
         wrong += _pages(client, machine, truth, stand)
+        wrong += _to_do(client, states[machine.pk], front_text, walls[machine.line_id], plans[machine.line.plant_id])
         wrong += _due(machine, stand, now)
         wrong += _visit(client, machine, truth, stand)
     return wrong
@@ -59,6 +69,33 @@ def _pages(client, machine, truth, stand):
             missing = {one.station.pk for one in stand if one.is_out} - {pk for pk, _ in said}
             wrong += [f"{machine}: the next visit says nothing of {pk}" for pk in missing]
     return wrong
+
+
+def _to_do(client, state, front, wall, plan):
+    """What to do, what waiting costs and when it is planned: front, machine, next visit, wall display and plan."""
+    machine, found, wrong = state.machine, todo(state), []
+    pages = {"front": front, "display": wall}
+    pages |= {name: told(client, name, machine.pk)[1] for name in ("trends:machine", "planning:machine")}
+    for name, text in pages.items():
+        said = {do for pk, do in TO_DO.findall(text) if int(pk) == machine.pk}
+        if said not in ({found.do.name}, set() if name == "front" else {found.do.name}):
+            wrong.append(f"{machine}: {name} says {said}, to do is {found.do.name}")
+    for name in ("trends:machine", "planning:machine"):
+        for sentence in (found.what, found.why, worth_of(state, found), planned_of(state)):
+            if sentence not in pages[name]:
+                wrong.append(f"{machine}: {name} does not say: {sentence}")
+    left_out = re.search(rf'<tr id="left-{machine.pk}">(.*?)</tr>', plan, re.DOTALL)
+    if left_out and state.due.words not in left_out[1]:
+        wrong.append(f"{machine}: the plan says otherwise when it is due")
+    if left_out and state.a_week_known is None and "not known yet" not in left_out[1]:
+        wrong.append(f"{machine}: the plan knows what waiting costs, and its page does not")
+    return wrong
+
+
+def _display(machine):
+    manager = Person.objects.filter(plant=machine.line.plant, role="manager").first()
+    more = {"line": machine.line, "label": "Wall", "kind": "display"}
+    return calendars.make(by=manager, at=timezone.now(), **more)[1]
 
 
 def _due(machine, stand, now):

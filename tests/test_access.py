@@ -260,6 +260,7 @@ EXPECTED: dict[str, Row] = {
     "planning:calendars": Row(MANAGERS),
     "planning:revoke": Row(MANAGERS, the(pk="calendar")),
     # A calendar program cannot sign in: the address itself is what it knows.
+    "planning:display": Row(EVERYBODY, lambda world: {"secret": world.display_secret}, of_plant=False),
     "planning:feed": Row(EVERYBODY, lambda world: {"secret": world.calendar_secret}, of_plant=False),
     # Evidence
     "trends:evidence": Row(ROLES),

@@ -243,6 +243,11 @@ class World:
         return self._calendar[1]
 
     @cached_property
+    def display_secret(self) -> str:
+        about = {"line": self.line, "label": "Wall of line 1", "kind": "display"}
+        return calendars.make(by=self.person("manager"), at=factories.NOW, **about)[1]
+
+    @cached_property
     def _people(self) -> dict[str, Person]:
         return {}
 

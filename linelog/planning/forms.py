@@ -10,7 +10,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from linelog.planning.models import StopWindow
+from linelog.planning.models import CalendarAddress, StopWindow
 from linelog.plant.models import Line, Machine, Plant
 from linelog.production import weeks as calendar
 from linelog.production.days import zone
@@ -171,8 +171,9 @@ def _initial(row: StopWindow, local: zoneinfo.ZoneInfo) -> dict[str, Any]:
 
 
 class CalendarForm(forms.Form):
-    """A new calendar address."""
+    """A new secret address."""
 
+    kind = forms.ChoiceField(choices=CalendarAddress.Kind, label="What is read there", initial="calendar")
     line = forms.ModelChoiceField(queryset=Line.objects.none(), empty_label=None)
     label = TextLine(
         label="Who or what reads it",
@@ -182,4 +183,5 @@ class CalendarForm(forms.Form):
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)
+        self.fields["kind"].error_messages["invalid_choice"] = "There is no such address: take one of those offered."
         offer_rows(self, "line", Line.objects.for_user(user).order_by("plant", "name"))

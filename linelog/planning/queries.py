@@ -44,7 +44,7 @@ def for_calendar(line: Line, at: dt.datetime) -> list[PlannedVisit]:
     return [row for row in rows.order_by("week", "pk") if row.state == "planned" or row.changed_at >= since]
 
 
-def address_for(digest: str) -> CalendarAddress | None:
-    """Return the calendar address of a secret's fingerprint, unless it was revoked."""
-    rows = CalendarAddress.objects.filter(digest=digest, revoked_at__isnull=True)
+def address_for(digest: str, kind: str) -> CalendarAddress | None:
+    """Return the address of a secret's fingerprint, unless it was revoked or is for something else."""
+    rows = CalendarAddress.objects.filter(digest=digest, kind=kind, revoked_at__isnull=True)
     return rows.select_related("line__plant").first()

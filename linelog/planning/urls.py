@@ -19,5 +19,6 @@ urlpatterns = [
     path("stops/<int:pk>/", stops.stop, name="stop"),
     path("calendars/", calendars.calendars, name="calendars"),
     path("calendars/<int:pk>/revoke/", calendars.revoke, name="revoke"),
+    path("display/<str:secret>/", calendars.display, name="display"),
     path("calendar/<str:secret>.ics", calendars.feed, name="feed"),
 ]

@@ -72,6 +72,12 @@ class FindingForm(forms.Form):
         widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
         error_messages={"invalid": "Give a time of day, such as 06:00."},
     )
+    complaint = _short(
+        "Complaint number", 30, help_text="Where a customer complained: it stays open until it is closed."
+    )
+    complaint_closed_on = forms.DateField(
+        required=False, label="Complaint closed on", widget=DateInput, error_messages=BAD_DATE
+    )
     note = _short("Note", 500, widget=forms.Textarea(attrs={"rows": 2}))
 
     def __init__(self, *args: Any, user: Any, plant: Plant, **more: Any) -> None:
@@ -104,6 +110,8 @@ class FindingForm(forms.Form):
             mark=given["mark"],
             machine=given["machine"],
             note=given["note"],
+            complaint=given["complaint"].strip(),
+            complaint_closed_on=given["complaint_closed_on"],
         )
 
 
@@ -142,7 +150,17 @@ class FindingPhotoForm(forms.Form):
 
 def initial_of(finding: Finding) -> dict[str, Any]:
     """Return a stored finding as the form shows it."""
-    shown = ("quantity", "found_on", "mark", "date_code", "made_time", "note", "version")
+    shown = (
+        "quantity",
+        "found_on",
+        "mark",
+        "date_code",
+        "made_time",
+        "note",
+        "complaint",
+        "complaint_closed_on",
+        "version",
+    )
     typed_day = finding.made_on if finding.made_by == Finding.MadeBy.TYPED else None
     chosen = {"place": finding.place_id, "code": finding.code_id, "machine": finding.machine_id}
     return {**chosen, **{name: getattr(finding, name) for name in shown}, "made_on": typed_day}

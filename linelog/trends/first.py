@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from linelog.plant.models import Person
+from linelog.production.models import Finding
+from linelog.trends.control import said
+from linelog.trends.control.nearby import changes_near
+from linelog.trends.control.queries import signals_for
 from linelog.trends.fleet import Fleet, Row, ordered
+from linelog.trends.queries.findings import Row as FindingRow
+from linelog.trends.queries.findings import findings_for, with_traces
 from linelog.web.permissions import Permission, may
 
 MOST = 6
+DAYS = 28  # so far back findings are looked at that lead to no machine
+MOST_FINDINGS = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +33,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class First:
-    """The opening of the page: which one, its usual order of the table, and its groups of machines."""
+    """The opening of the page: for whom, its usual order of the table, and what stands before the table."""
 
     who: str
     sort: str
@@ -36,7 +45,7 @@ class First:
 def first_things(user: Person, fleet: Fleet) -> First:
     """Choose by what the person may do: plan, then counts, then visits."""
     if may(user, Permission.PLAN):
-        return First("manager", "need", _for_manager(fleet))
+        return First("manager", "need")
     if may(user, Permission.ENTER_COUNTS):
         return First("quality", "rate", _for_quality(fleet))
     if may(user, Permission.LOG_VISIT):
@@ -50,15 +59,6 @@ def _group(title: str, rows: Iterable[Row], none: str) -> Group:
     return Group(title, found[:MOST], max(0, len(found) - MOST), none)
 
 
-def _for_manager(fleet: Fleet) -> tuple[Group, ...]:
-    worst, oldest = ordered(fleet.rows, "worst"), ordered(fleet.rows, "age")
-    return (
-        _group("Out of line", (row for row in worst if row.is_out), "No machine is proven out."),
-        _group("Due", (row for row in oldest if row.due.is_due), "No machine is due."),
-        _group("Oldest alignment", (row for row in oldest if row.last_day), "No machine was measured yet."),
-    )
-
-
 def _for_quality(fleet: Fleet) -> tuple[Group, ...]:
     above = [row for row in ordered(fleet.rows, "rate") if row.against and row.against.word == "above"]
     return (_group("Tear-offs above the fleet", above, "No machine is above the fleet."),)
@@ -68,3 +68,35 @@ def _to_resume(user: Person, rows: Iterable[Row]) -> tuple[Row, ...]:
     """Machines with an open visit, the person's own first."""
     waiting = [row for row in rows if row.open_visits]
     return tuple(sorted(waiting, key=lambda row: all(visit.opened_by_id != user.pk for visit in row.open_visits)))
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What waits for the quality lead: each the number of all and the first few."""
+
+    signals: int
+    lines: tuple[said.Line, ...]
+    untraced: int
+    findings: tuple[FindingRow, ...]
+    complaints: int
+    complained: tuple[Finding, ...]
+    days: int = DAYS
+
+
+def waiting(user: Person, today: dt.date) -> Waiting:
+    """Read what waits for the quality lead."""
+    signals = signals_for(user, {"state": "open"}, today)
+    few = list(signals[:MOST])
+    near = changes_near(few)
+    recent = findings_for(user).filter(made_on__gt=today - dt.timedelta(days=DAYS))[:MOST_FINDINGS]
+    lost = [row for row in with_traces(recent) if not row.leads_to_one]
+    complaints = findings_for(user).exclude(complaint="").filter(complaint_closed_on__isnull=True)
+    complaints = complaints.order_by("found_on", "pk")
+    return Waiting(
+        signals=signals.count(),
+        lines=tuple(said.line(one, near.get(one.pk, [])) for one in few),
+        untraced=len(lost),
+        findings=tuple(lost[:MOST]),
+        complaints=complaints.count(),
+        complained=tuple(complaints[:MOST]),
+    )

@@ -18,7 +18,8 @@ from linelog.trends.queries import fleet as queries
 from linelog.trends.queries.fleet import Known, OpenVisit, Worst
 from linelog.trends.ranking.yardstick import Against
 from linelog.trends.state.outlook import MachineState, coming
-from linelog.trends.state.todo import Do, Todo, todo
+from linelog.trends.state.say import worth_short
+from linelog.trends.state.todo import Todo, need_key, todo
 
 DRIFT_SECONDS = 0.3  # for the drift of machines whose log has changed since; the rest waits for the next page
 
@@ -57,9 +58,9 @@ class Row:
         return self.state.against
 
     @property
-    def currency(self) -> str:
-        """What the money of its plant is called."""
-        return self.state.machine.line.plant.currency
+    def worth(self) -> str:
+        """What a week of waiting costs, as it is read."""
+        return worth_short(self.state, self.todo) if self.todo.is_work else "–"
 
     @property
     def severity(self) -> str:
@@ -145,9 +146,7 @@ def _by_rate(row: Row) -> float:
 
 
 def _by_need(row: Row) -> Any:
-    """Sort what is to be done first, by what waiting costs; by standing where that is not known."""
-    first = row.todo.do is not Do.ELSEWHERE
-    return (first, not row.todo.is_work, -(row.todo.a_week or 0.0), _by_worst(row), not row.due.is_due, _by_age(row))
+    return need_key(row.state, row.todo)
 
 
 SORTS: dict[str, Callable[[Row], Any]] = {

@@ -15,7 +15,7 @@ SORT_NAMES = {
     "age": "Oldest visit first",
     "worst": "Worst station first",
     "rate": "Most tear-offs first",
-    "need": "Out, then due, then oldest",
+    "need": "Costs most first",
 }
 
 

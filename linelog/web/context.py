@@ -34,19 +34,39 @@ MENU = (
     Entry("History", "web:history", Permission.HISTORY),
 )
 
-# Every address here takes the machine.
-MACHINE_MENU = (
-    Entry("Trend", "trends:machine", Permission.VIEW),
-    Entry("Hanging ram", "alignment:ram", Permission.VIEW),
-    Entry("Common line", "alignment:line", Permission.VIEW),
-    Entry("Bushings", "trends:bushings", Permission.VIEW),
-    Entry("Captures", "alignment:captures", Permission.VIEW),
-    Entry("Static and running", "alignment:reconciled", Permission.VIEW),
-    Entry("Tools and wall", "trends:wall", Permission.VIEW),
-    Entry("Evidence", "trends:machine_evidence", Permission.VIEW),
-    Entry("Signals", "trends:machine_signals", Permission.VIEW),
-    Entry("Findings", "trends:machine_findings", Permission.VIEW),
-    Entry("Next visit", "planning:machine", Permission.VIEW),
+# The pages of a machine by the question they answer; every address here takes the machine.
+MACHINE_GROUPS: tuple[tuple[str, tuple[Entry, ...]], ...] = (
+    (
+        "How does it stand?",
+        (
+            Entry("Stations and trend", "trends:machine", Permission.VIEW),
+            Entry("Bushings", "trends:bushings", Permission.VIEW),
+            Entry("Hanging ram", "alignment:ram", Permission.VIEW),
+        ),
+    ),
+    (
+        "How does it run?",
+        (
+            Entry("Captures", "alignment:captures", Permission.VIEW),
+            Entry("Static and running", "alignment:reconciled", Permission.VIEW),
+            Entry("Tools and wall", "trends:wall", Permission.VIEW),
+        ),
+    ),
+    ("What does it cost?", (Entry("Evidence", "trends:machine_evidence", Permission.VIEW),)),
+    (
+        "What was found?",
+        (
+            Entry("Findings", "trends:machine_findings", Permission.VIEW),
+            Entry("Signals", "trends:machine_signals", Permission.VIEW),
+        ),
+    ),
+    (
+        "What next?",
+        (
+            Entry("Next visit", "planning:machine", Permission.VIEW),
+            Entry("Common line", "alignment:line", Permission.VIEW),
+        ),
+    ),
 )
 
 EVIDENCE_MENU = (
@@ -70,6 +90,18 @@ def places(menu: tuple[Entry, ...], user: Any, path: str, *args: int) -> list[di
     """Return the entries of a second menu that this person may open, each with whether it is the current one."""
     found = [(entry, _url(entry.name, *args)) for entry in menu if may(user, entry.permission)]
     return [{"label": entry.label, "url": url, "here": path == url} for entry, url in found if url]
+
+
+def groups(user: Any, path: str, *args: int) -> list[dict[str, Any]]:
+    """Return the groups of a machine's pages, each leading to its first page, with the pages of the current one."""
+    found = []
+    for label, entries in MACHINE_GROUPS:
+        pages = places(entries, user, path, *args)
+        if pages:
+            found.append(
+                {"label": label, "url": pages[0]["url"], "here": any(one["here"] for one in pages), "pages": pages}
+            )
+    return found
 
 
 def page(request: HttpRequest) -> dict[str, Any]:

@@ -147,7 +147,9 @@ class TestAddress:
 
     def test_the_page_shows_it_once(self, signed_in, manager, line, client):
         client = signed_in(manager)
-        page = client.post("/plan/calendars/", {"line": line.pk, "label": "Phone of the day shift"})
+        page = client.post(
+            "/plan/calendars/", {"kind": "calendar", "line": line.pk, "label": "Phone of the day shift"}
+        )
         url = re.search(r'id="made">([^<]+)<', page.content.decode())[1]
         assert client.get(url).status_code == 200
         again = client.get("/plan/calendars/").content.decode()
@@ -159,8 +161,13 @@ class TestAddress:
 
     def test_without_a_label_or_for_another_plant_it_is_refused(self, signed_in, manager, line, now):
         client = signed_in(manager)
-        assert client.post("/plan/calendars/", {"line": line.pk, "label": ""}).status_code == 422
-        assert client.post("/plan/calendars/", {"line": factories.line().pk, "label": "x"}).status_code == 422
+        assert client.post("/plan/calendars/", {"kind": "calendar", "line": line.pk, "label": ""}).status_code == 422
+        assert (
+            client.post(
+                "/plan/calendars/", {"kind": "calendar", "line": factories.line().pk, "label": "x"}
+            ).status_code
+            == 422
+        )
         with pytest.raises(NotAllowed):
             calendars.make(by=manager, at=now, line=factories.line(), label="x")
         with pytest.raises(NotAllowed):

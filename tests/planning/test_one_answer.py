@@ -112,4 +112,4 @@ def test_the_front_page_names_what_is_out_when_running_first(client, plant):
     left(machine)
     said, text = told(client, "trends:fleet")
     assert (machine.stations.get(kind="domer").pk, State.OUT_RUNNING) in said
-    assert "Domer out when running" in text
+    assert "Align it: open " in text

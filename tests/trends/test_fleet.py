@@ -11,8 +11,10 @@ from django.urls import reverse
 
 from linelog.alignment.models import Amendment, Result
 from linelog.plant.models import MarkAssignment
+from linelog.production.made import Told
 from linelog.trends.due.store import freshen
 from linelog.trends.fleet import natural, ordered, read
+from linelog.trends.models.control import Signal
 from linelog.trends.ranking.refit import refit_ranking
 from linelog.trends.ranking.shown import SAYS, boards
 from linelog.trends.rates import TEAR_OFFS
@@ -176,20 +178,53 @@ class TestPage:
         for machine in fleet:
             assert reverse("alignment:visit", args=[machine.visits.get(state="open").pk]) in text
 
-    def test_the_manager_sees_out_due_and_oldest(self, signed_in, manager, fleet):
-        text = self.page(signed_in, "manager", manager).content.decode()
-        assert text.index("Out of line") < text.index("<h2>Due</h2>") < text.index("Oldest alignment")
+    def test_the_manager_sees_one_list_what_is_not_alignment_first(self, signed_in, manager):
+        small_fleet(manager, 5, days=91)
+        outlier = factories.machine(manager.plant.lines.first(), name="BM 9")
+        history = invented.history(outlier, manager, 1, until=NOW)
+        Result.objects.filter(visit=history[0]).update(x_um=1.0, y_um=0.0, radial_um=1.0, verdict="in", severity=0.1)
+        invented.counts(outlier, 91, until=TODAY, per_million=160.0)
+        refit_ranking(manager.plant, NOW)
+        page = self.page(signed_in, "manager", manager)
+        text = page.content.decode()
+        assert next(row.known.name for row in page.context["rows"]) == "BM 9"
+        assert "Not alignment: look at " in text
+        assert "Waiting costs" in text
+        assert "more than usual" in text
+        done = [row.todo.is_work for row in page.context["rows"]]
+        assert done == sorted(done, reverse=True)
+        assert "Oldest alignment" not in text
 
     def test_quality_sees_machines_above_the_fleet_and_the_newest_counts(self, signed_in, manager, fleet):
         fleet[0].day_counts.update(tear_offs=F("tear_offs") * 10)
         text = self.page(signed_in, "quality", manager).content.decode()
         assert "Tear-offs above the fleet" in text
+        assert "Signals to answer: 0" in text
+        assert "Findings without a machine: 0" in text
+        assert "Complaints open: 0" in text
         assert "2026-06-15" in text
+
+    def test_quality_sees_what_waits_for_an_answer(self, signed_in, manager, fleet, monkeypatch):
+        monkeypatch.setattr("django.utils.timezone.now", lambda: NOW)
+        plant, day = manager.plant, TODAY
+        told = Told(day)
+        lost = factories.finding(plant, manager, told=told, mark="Z9")
+        found = factories.finding(plant, manager, told=told, machine=fleet[0], complaint="C-17")
+        factories.finding(plant, manager, told=told, machine=fleet[0], complaint="C-18", complaint_closed_on=day)
+        figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": 400_000, "refitted_at": NOW}
+        about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": day, "began_on": day}
+        signal = Signal.objects.create(machine=fleet[0], **about, **figures)
+        text = self.page(signed_in, "quality", manager).content.decode()
+        for heading in ("Signals to answer: 1", "Findings without a machine: 1", "Complaints open: 1", "C-17"):
+            assert heading in text
+        assert "C-18" not in text
+        for name, pk in (("signal", signal.pk), ("finding", lost.pk), ("finding", found.pk)):
+            assert reverse(f"trends:{name}", args=[pk]) in text
 
     def test_the_viewer_starts_with_the_table(self, signed_in, manager, fleet):
         text = self.page(signed_in, "viewer", manager).content.decode()
         assert "Choose the machine" not in text
-        assert "Out of line" not in text
+        assert "Signals to answer" not in text
         assert "All machines" in text
 
     def test_a_line_is_chosen_without_a_page_load(self, signed_in, manager, fleet):

@@ -79,11 +79,12 @@ def written(record):
     return requestid.OneLine(made["format"], style=made["style"]).format(record)
 
 
-def test_no_secret_address_is_ever_in_the_log(caplog):
+@pytest.mark.parametrize("kind", ["calendar", "display"])
+def test_no_secret_address_is_ever_in_the_log(caplog, kind):
     caplog.set_level(logging.DEBUG)
     world, client = World(), Client(raise_request_exception=False)
-    secret = world.calendar_secret
-    path = reverse("planning:feed", args=[secret])
+    secret = world.calendar_secret if kind == "calendar" else world.display_secret
+    path = reverse("planning:feed" if kind == "calendar" else "planning:display", args=[secret])
     for method, url in (
         ("get", path),
         ("head", path),
@@ -97,7 +98,7 @@ def test_no_secret_address_is_ever_in_the_log(caplog):
         getattr(client, method)(url)
     logging.getLogger("linelog.test").error('"GET %s HTTP/1.1" 200', path)
     lines = [written(record) for record in caplog.records]
-    assert [line for line in lines if "/calendar/" in line.lower()], "something was logged at all"
+    assert [line for line in lines if f"/{kind}/" in line.lower()], "something was logged at all"
     assert [line for line in lines if secret[:12].lower() in line.lower().replace(f"?x={secret}".lower(), "")] == []
 
 

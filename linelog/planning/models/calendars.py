@@ -1,4 +1,4 @@
-"""Addresses from which calendar programs, which cannot sign in, fetch the plan of a line."""
+"""Secret addresses of a line for what cannot sign in: calendar programs, and displays on a wall."""
 
 from __future__ import annotations
 
@@ -11,8 +11,15 @@ from linelog.plant.models.scoped import Scoped
 
 
 class CalendarAddress(models.Model):
-    """Whoever has the address reads the line's plan; only the fingerprint of its secret is kept."""
+    """Whoever has the address reads what it is for, of one line; only the fingerprint of its secret is kept."""
 
+    class Kind(models.TextChoices):
+        """What is read there."""
+
+        CALENDAR = "calendar", "The plan, as a calendar"
+        DISPLAY = "display", "How the line stands, on a wall"
+
+    kind = models.CharField(max_length=8, choices=Kind, default=Kind.CALENDAR)
     line = models.ForeignKey(Line, on_delete=models.CASCADE, related_name="calendar_addresses")
     digest = models.CharField(max_length=64, unique=True, help_text="SHA-256 of the secret part.")
     label = models.CharField(max_length=60, help_text="Who or what reads it.")
@@ -35,4 +42,4 @@ class CalendarAddress(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"calendar of {self.line} for {self.label}"
+        return f"{self.kind} of {self.line} for {self.label}"

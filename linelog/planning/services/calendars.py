@@ -1,4 +1,4 @@
-"""Make and revoke the addresses from which calendar programs fetch a line's plan."""
+"""Make and revoke the secret addresses of a line, for calendar programs and for displays on a wall."""
 
 from __future__ import annotations
 
@@ -22,14 +22,17 @@ def digest_of(secret: str) -> str:
 
 
 @transaction.atomic
-def make(*, by: Any, at: dt.datetime, line: Line, label: str) -> tuple[CalendarAddress, str]:
+def make(
+    *, by: Any, at: dt.datetime, line: Line, label: str, kind: str = CalendarAddress.Kind.CALENDAR
+) -> tuple[CalendarAddress, str]:
     """Make an address and return it with its secret, which is not kept and shown this once."""
     check_may_plan(by)
     if not Line.objects.for_user(by).filter(pk=line.pk).exists():
         raise NotAllowed("This line is not of your plant.")
     secret = secrets.token_urlsafe(32)
-    address = CalendarAddress.objects.create(line=line, digest=digest_of(secret), label=label, made_by=by, made_at=at)
-    _record(by, at, address, "made calendar address", None)
+    facts = {"line": line, "label": label, "kind": kind, "made_by": by, "made_at": at}
+    address = CalendarAddress.objects.create(digest=digest_of(secret), **facts)
+    _record(by, at, address, f"made {kind} address", None)
     return address, secret
 
 
@@ -42,7 +45,7 @@ def revoke(*, by: Any, at: dt.datetime, address: CalendarAddress) -> CalendarAdd
     before = _plain(fresh)
     fresh.revoked_by, fresh.revoked_at = by, at
     fresh.save(update_fields=["revoked_by", "revoked_at"])
-    _record(by, at, fresh, "revoked calendar address", before)
+    _record(by, at, fresh, f"revoked {fresh.kind} address", before)
     return fresh
 
 

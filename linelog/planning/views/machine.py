@@ -7,6 +7,7 @@ from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
+from linelog.alignment.models import Visit
 from linelog.planning import sheet as sheets
 from linelog.planning.figures import drawn, risk_figure
 from linelog.planning.models import PlannedVisit
@@ -15,6 +16,7 @@ from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.production import weeks as calendar
 from linelog.trends.state.outlook import coming
+from linelog.trends.state.todo import todo
 from linelog.web import units
 from linelog.web.permissions import Permission, may, needs
 
@@ -36,13 +38,15 @@ def machine(request: Request, pk: int) -> HttpResponse:
     context = {
         "machine": found,
         "outlook": outlook,
+        "todo": todo(outlook),
+        "open_visits": list(found.visits.filter(state=Visit.State.OPEN).order_by("-opened_at")),
         "coming": ahead,
         "drawn": [one for one, _ in drawn(outlook)],
         "undrawn": [one for one in outlook.places if one.place.drift is None],
         "entries": entries,
         "open": next((one for one in entries if one.state == PlannedVisit.State.PLANNED), None),
         "may_plan": may(request.user, Permission.PLAN),
-        "may_log": may(request.user, Permission.LOG_VISIT),
+        "may_open": may(request.user, Permission.LOG_VISIT),
     }
     return render(request, "planning/machine.html", context)
 

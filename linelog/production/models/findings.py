@@ -47,6 +47,10 @@ class Finding(models.Model):
     made_from = models.DateTimeField()
     made_to = models.DateTimeField()
 
+    complaint = models.CharField(
+        max_length=30, blank=True, help_text="Number of the complaint it is of; empty where nobody complained."
+    )
+    complaint_closed_on = models.DateField(null=True, blank=True)
     note = models.CharField(max_length=500, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
@@ -60,6 +64,11 @@ class Finding(models.Model):
         indexes = [
             models.Index(fields=["plant", "-made_on", "-id"], name="findings_newest_first"),
             models.Index(fields=["plant", "mark", "-made_on"], name="findings_by_mark"),
+            models.Index(
+                fields=["plant", "found_on"],
+                condition=~Q(complaint="") & Q(complaint_closed_on__isnull=True),
+                name="complaints_open",
+            ),
         ]
         constraints = [
             models.CheckConstraint(condition=Q(quantity__gte=1), name="finding_of_at_least_one_can"),
@@ -67,6 +76,9 @@ class Finding(models.Model):
             models.CheckConstraint(condition=Q(made_on__lte=F("found_on")), name="finding_made_before_it_was_found"),
             models.CheckConstraint(
                 condition=~Q(made_by="code") | ~Q(date_code=""), name="finding_by_code_has_a_code"
+            ),
+            models.CheckConstraint(
+                condition=Q(complaint_closed_on__isnull=True) | ~Q(complaint=""), name="only_a_complaint_is_closed"
             ),
         ]
 

@@ -32,13 +32,16 @@ class Facts:
     mark: str = ""
     machine: Machine | None = None
     note: str = ""
+    complaint: str = ""
+    complaint_closed_on: dt.date | None = None
 
     def content(self) -> list[Any]:
         """Return what makes two sendings the same."""
         machine = self.machine.pk if self.machine else None
         told = self.told
         when = [told.found_on, told.made_on, told.made_time, told.date_code]
-        return [self.place.pk, self.code.pk, self.quantity, *when, self.mark, machine, self.note]
+        complaint = [self.complaint, self.complaint_closed_on]
+        return [self.place.pk, self.code.pk, self.quantity, *when, self.mark, machine, self.note, *complaint]
 
 
 def _check(by: Any, plant_id: int, facts: Facts | None = None) -> None:
@@ -56,6 +59,8 @@ def _check(by: Any, plant_id: int, facts: Facts | None = None) -> None:
         raise Refused("This code belongs to another plant.", field="code")
     if facts.machine is not None and facts.machine.line.plant_id != plant_id:
         raise Refused("This machine belongs to another plant.", field="machine")
+    if facts.complaint_closed_on is not None and not facts.complaint:
+        raise Refused("Give the number of the complaint that was closed.", field="complaint")
 
 
 def _columns(plant: Plant, facts: Facts, at: dt.datetime) -> dict[str, Any]:
@@ -74,6 +79,8 @@ def _columns(plant: Plant, facts: Facts, at: dt.datetime) -> dict[str, Any]:
         "made_from": when.begins,
         "made_to": when.ends,
         "note": facts.note,
+        "complaint": facts.complaint,
+        "complaint_closed_on": facts.complaint_closed_on,
     }
 
 

@@ -16,7 +16,7 @@ from linelog.alignment.results.worn import Worn, worn_now
 from linelog.calc.rates import rates_per_million
 from linelog.calc.station_state import State
 from linelog.plant.models import Machine, Plant, Station
-from linelog.production.days import production_day
+from linelog.production.days import local_day, production_day
 from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
@@ -90,13 +90,13 @@ def _wrong(
     Worn bushings stand before all: every station is measured from the line that they carry.
     """
     out = [
-        StandsOut(one.station.pk, str(one.station), "worn out", one.severity, production_day(plant, one.clearance.at))
+        StandsOut(one.station.pk, str(one.station), "worn out", one.severity, local_day(plant, one.clearance.at))
         for one in worn
     ]
     probably: list[StandsOut] = []
     for one in sorted(stand, key=lambda status: status.worst_key):
         if one.figure is not None and (one.is_out or one.state is State.PROBABLY_OUT):
-            since = production_day(plant, one.figure.value.visit_at)
+            since = local_day(plant, one.figure.value.visit_at)
             place = words.place(one.station, one.figure.seat)
             found = StandsOut(one.station.pk, place, one.word, one.severity or 0.0, since)
             (out if one.is_out else probably).append(found)

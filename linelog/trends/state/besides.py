@@ -7,7 +7,9 @@ from collections import defaultdict
 from collections.abc import Collection
 
 from django.db.models import Count, Q
+from django.utils import timezone
 
+from linelog.plant.models import Fitting
 from linelog.production.models import Event
 from linelog.trends import words
 from linelog.trends.models import RepeatProblem
@@ -28,12 +30,14 @@ def coming_back(machines: Collection[int]) -> dict[int, tuple[RepeatProblem, ...
 
 
 def happened_lately(machines: Collection[int], today: dt.date) -> dict[int, tuple[str, ...]]:
-    """Return what changed on machines, other than their alignment, in the span that the fleet is compared over."""
+    """Return what to look at beside alignment: the tools on a machine, and changes in the span of the yardstick."""
     since = today - dt.timedelta(days=DAYS)
-    rows = Event.objects.filter(machine__in=list(machines), kind__in=OTHER_REASONS, at__date__gte=since)
     found: dict[int, list[str]] = defaultdict(list)
-    for pk, kind, times in (
-        rows.values_list("machine", "kind").annotate(times=Count("pk")).order_by("machine", "kind")
-    ):
-        found[pk].append(f"{Event.Kind(kind).label.lower()} ({words.plural(times, 'entry', 'entries')} since then)")
+    fitted = Fitting.objects.filter(machine__in=list(machines), removed_at__isnull=True).order_by("machine")
+    for pk, name, at in fitted.values_list("machine", "tooling_set__name", "fitted_at"):
+        found[pk].append(f"its tools ({name}, on it since {words.date(timezone.localtime(at).date())})")
+    rows = Event.objects.filter(machine__in=list(machines), kind__in=OTHER_REASONS, at__date__gte=since)
+    counted = rows.order_by("machine", "kind").values_list("machine", "kind").annotate(times=Count("pk"))
+    for pk, kind, times in counted:
+        found[pk].append(f"{Event.Kind(kind).label.lower()} ({times} since {words.date(since)})")
     return {pk: tuple(some) for pk, some in found.items()}

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from django.db.models import Avg
 
 from linelog.alignment.results.now import worst_of
 from linelog.alignment.results.status import StationStatus
@@ -34,6 +35,7 @@ from linelog.trends.state.work import StationRow, Work, work_of
 
 AT_ITS_LIMIT = 1.0  # reckoned of a machine never measured, or of which nobody knows where it stands after a jolt
 USUALLY_LEFT = 0.5  # worst severity after an alignment, where no visit says: no source
+LEAST_TOLD = 1.0  # of the plant's money a week
 TOGETHER_DAYS = 28  # stations due within this of the first are opened in the same visit
 
 
@@ -69,7 +71,9 @@ class PlaceNow:
 class MachineState:
     """A machine at a moment and in the coming weeks; losses are of each week if it is left, in the plant's money.
 
+    severity     of the worst station as measured at rest: the effect on the counts is known of that alone
     known        whether there are counts to reckon with; is_shown: whether the plant's own counts show an effect
+    explained    how many times the tear-offs of an aligned machine its misalignment explains, at the most
     against      its tear-offs against the fleet, None where nothing is ranked
     comes_back   the repeat problems that somebody should take up
     planned      its open entry in the plan
@@ -86,6 +90,7 @@ class MachineState:
     money: tuple[float, ...]
     known: bool
     is_shown: bool
+    explained: float
     left_severity: float
     stand: tuple[StationStatus, ...]
     worn: tuple[Worn, ...]
@@ -116,8 +121,13 @@ class MachineState:
 
     @property
     def a_week_known(self) -> float | None:
-        """What a week of waiting is expected to cost where the plant's own counts tell it; else None."""
-        return self.a_week if self.known and self.is_shown else None
+        """What a week of waiting is expected to cost where the plant's own counts tell it; else None.
+
+        They tell it of what was measured at rest: what a machine loses that is out when running alone, nobody knows.
+        """
+        if not (self.known and self.is_shown):
+            return None
+        return None if self.is_out and self.a_week < LEAST_TOLD else self.a_week
 
     @property
     def reason(self) -> str:
@@ -181,8 +191,9 @@ class Reckoning:
         self.strokes = self._strokes()
         self.totals = now.totals if now.counted is not None and now.counted >= since else {}
         self.effects = effects_of(plant)
-        usual = [row.left_severity for row in self.drifts.values() if row.left_severity is not None]
-        self.usually_left = float(np.mean(usual)) if usual else USUALLY_LEFT
+        # Of all its machines, also where one alone is asked about: every page must say the same.
+        usual = MachineDrift.objects.filter(machine__line__plant=plant).aggregate(mean=Avg("left_severity"))["mean"]
+        self.usually_left = USUALLY_LEFT if usual is None else float(usual)
         self.against, self.comes_back, self.planned = against(plant), coming_back(ids), planned(ids)
         self.happened = happened_lately([pk for pk, one in self.against.items() if one.much_more], today)
 
@@ -204,7 +215,7 @@ class Reckoning:
         ids, facts = [one.pk for one in machines], self.now.facts
         dues = {pk: due(facts[pk], self.today) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
-        severities = self._severities(places, [self._at_least(pk) for pk in ids])
+        severities = self._severities(places, [self._unknown(pk) for pk in ids])
         after = np.array([self._after(pk) for pk in ids])
         cans, torn, money = (rows.tolist() for rows in self._losses(ids, severities, after))
         found = {}
@@ -222,6 +233,7 @@ class Reckoning:
                 money=tuple(money[number]),
                 known=pk in self.totals,
                 is_shown=self.effects.shown,
+                explained=self._explained(pk, severities[number, 0], after[number]),
                 left_severity=float(after[number]),
                 stand=tuple(self.now.stand.get(pk, ())),
                 worn=tuple(self.now.worn.get(pk, ())),
@@ -232,18 +244,16 @@ class Reckoning:
             )
         return found
 
-    def _at_least(self, pk: int) -> float:
-        """Severity that it has at least: of what is out as it stands; the limit where nobody knows how it stands."""
+    def _unknown(self, pk: int) -> bool:
+        """Whether nobody knows where the stations stand: never measured, or jolted since."""
         facts = self.now.facts[pk]
-        unknown = facts.last is None or any(one.is_jolt for one in facts.triggers)
-        out = [one.severity or 0.0 for one in self.now.stand.get(pk, ()) if one.is_out]
-        return min(max([AT_ITS_LIMIT if unknown else 0.0, *out]), MOST_SEVERE)
+        return facts.last is None or any(one.is_jolt for one in facts.triggers)
 
     def _after(self, machine: int) -> float:
-        """Worst severity at which an alignment usually leaves it, never worse than the plant's usual one."""
+        """Worst severity at which an alignment usually leaves it; that of the plant's machines where none did yet."""
         row = self.drifts.get(machine)
         own = row.left_severity if row else None
-        return self.usually_left if own is None else min(own, self.usually_left)
+        return self.usually_left if own is None else own
 
     def _a_day(self, machine: int) -> float:
         totals = self.totals.get(machine)
@@ -258,10 +268,10 @@ class Reckoning:
             found.append(PlaceNow(place, self.stations[machine][place.station], done[place.left_on]))
         return tuple(found)
 
-    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], at_least: Sequence[float]) -> np.ndarray:
+    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool]) -> np.ndarray:
         """Severity of each machine's worst place now and in the middle of each week, shape (machines, 1 + weeks)."""
         days = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0])
-        worst = np.repeat(np.array(at_least, dtype=np.float64)[:, None], len(days), axis=1)
+        worst = np.where(np.array(unknown, dtype=bool)[:, None], AT_ITS_LIMIT, np.zeros(len(days)))
         of = np.repeat(np.arange(len(places)), [len(own) for own in places.values()])
         if len(of):
             flat = [one for own in places.values() for one in own]
@@ -277,6 +287,12 @@ class Reckoning:
         million = (ahead + TOGETHER_DAYS) * self._a_day(pk)
         soon = {key for key, until in left if until is not None and until <= million}
         return work_of(self.plant, self.now.facts[pk], found, self.stations[pk].values(), soon)
+
+    def _explained(self, pk: int, severity: float, after: float) -> float:
+        """Return how many times the tear-offs of an aligned machine its misalignment explains, at the most."""
+        out = [one.severity or 0.0 for one in self.now.stand.get(pk, ()) if one.is_out]
+        worst = min(max([float(severity), *out]), MOST_SEVERE)
+        return float(self.effects.tear_offs ** max(worst - after, 0.0))
 
     def _losses(
         self, ids: Sequence[int], severities: np.ndarray, after: np.ndarray

@@ -6,17 +6,18 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 from linelog.calc.money import CostRates, cost_of
 from linelog.calc.station_state import State
 from linelog.trends import words
-from linelog.trends.models import RepeatProblem
+from linelog.trends.ranking.yardstick import MUCH_MORE
 from linelog.trends.state.outlook import MachineState
 from linelog.trends.state.work import Kind
 
 WEEK = 7.0
 #: Where a machine tears cans and stands in line: shop practice, no source.
-ELSEWHERE = "its tools and their fit, metal, lubrication, strip air, hold-down and timing"
+ELSEWHERE = "tools and their fit, metal, lubrication, strip air, hold-down and timing"
 
 
 class Do(Enum):
@@ -36,10 +37,12 @@ CSS = {Do.ALIGN: "out", Do.ELSEWHERE: "out", Do.MEASURE: "unsure", Do.MEASURE_RU
 class Todo:
     """The line: what to do and why, in whole sentences; since when; a week of waiting in the plant's money.
 
+    short   what to do in a list
     a_week  None where that is not known yet; is_more: whether it is what the machine tears beyond the usual rate
     """
 
     do: Do
+    short: str
     what: str
     why: str
     since: dt.date | None
@@ -60,10 +63,10 @@ class Todo:
 
 def todo(state: MachineState) -> Todo:
     """Decide what is to be done next at a machine."""
-    if state.is_out:
-        return _said(state, Do.ALIGN, align_words(state), state.due.why)
     if is_elsewhere(state):
         return _elsewhere(state)
+    if state.is_out:
+        return _said(state, Do.ALIGN, align_words(state), state.due.why)
     if not state.due.is_due:
         return _said(state, Do.NOTHING, _nothing(state), state.due.why)
     if state.work.kind is Kind.MEASURE_RUNNING:
@@ -76,16 +79,22 @@ def todo(state: MachineState) -> Todo:
 
 
 def is_elsewhere(state: MachineState) -> bool:
-    """Whether it tears far more than the fleet while it stands in line, so that aligning it would not help.
+    """Whether it tears far more than the fleet, and far more than its misalignment explains.
 
-    A station that was never measured, or a jolt since the last visit, leaves it open how the machine stands.
+    Never measured, jolted since, or a bushing worn out: then it is open how it stands, or plain what to do.
     """
-    if state.against is None or not state.against.much_more or state.facts.last is None:
+    against = state.against
+    if against is None or against.word != "above" or state.facts.last is None or state.worn:
         return False
     jolted = any(one.is_jolt for one in state.facts.triggers)
-    along = [one for one in state.stand if not one.station.is_bushing]
-    in_line = bool(along) and all(one.state in (State.IN, State.NOT_PROVEN) for one in along)
-    return in_line and not jolted and not state.is_out
+    return not jolted and against.times >= MUCH_MORE * state.explained
+
+
+def need_key(state: MachineState, found: Todo) -> tuple[Any, ...]:
+    """Sort key: what is not alignment, then what is to be done by what waiting costs; by standing where not known."""
+    worst = state.worst.worst_key if state.worst else (len(State), 0.0)
+    first = found.do is not Do.ELSEWHERE
+    return (first, not found.is_work, -(found.a_week or 0.0), worst, not state.due.is_due, state.machine.name)
 
 
 def align_words(state: MachineState) -> str:
@@ -114,16 +123,24 @@ def more_a_week(state: MachineState) -> float | None:
 def _elsewhere(state: MachineState) -> Todo:
     against = state.against
     assert against is not None  # noqa: S101 - said by is_elsewhere
-    looks = [*(str(one.what) for one in state.comes_back if one.kind == RepeatProblem.Kind.CAUSE), *state.happened]
-    first = f"{_and(looks)}; then " if looks else ""
+    first = f"{_and(state.happened)}; then at " if state.happened else ""
+    short = f"Not alignment: look at {_and(state.happened) if state.happened else ELSEWHERE}."
     what = f"Not alignment: look at {first}{ELSEWHERE}."
+    in_line = (
+        "every station was last found or left within its limit"
+        if not state.is_out
+        else (f"its misalignment explains {state.explained:.1f} times at the most")
+    )
     why = (
         f"It tears {against.times:.1f} times the usual rate ({against.rate_text} per million, {against.interval}, "
-        f"against {against.usual:.1f}), and every station was last found or left within its limit."
+        f"against {against.usual:.1f}); {in_line}."
     )
-    if state.due.is_due:
+    if state.is_out:
+        what = f"{what} Beside that: {align_words(state)[:1].lower()}{align_words(state)[1:]}"
+        why = f"{why} {state.due.why}"
+    elif state.due.is_due:
         why += f" A check is due besides: {state.due.why[:1].lower()}{state.due.why[1:]}"
-    return Todo(Do.ELSEWHERE, what, why, against.since, more_a_week(state), True, state.hours)
+    return Todo(Do.ELSEWHERE, short, what, why, against.since, more_a_week(state), True, state.hours)
 
 
 def _nothing(state: MachineState) -> str:
@@ -136,7 +153,7 @@ def _said(state: MachineState, do: Do, what: str, why: str) -> Todo:
     back = "; ".join(one.what for one in state.comes_back)
     why = f"{why} Comes back: {back}." if back else why
     since = state.due.on if state.due.is_due else None
-    return Todo(do, what, why, since, state.a_week_known, False, state.hours)
+    return Todo(do, what, what, why, since, state.a_week_known, False, state.hours)
 
 
 def _and(names: Sequence[str]) -> str:

@@ -14,7 +14,7 @@ from django.views.decorators.vary import vary_on_headers
 from linelog.plant.models import Line
 from linelog.plant.requests import Request
 from linelog.trends import words
-from linelog.trends.first import first_things
+from linelog.trends.first import first_things, waiting
 from linelog.trends.fleet import ordered, read
 from linelog.trends.forms import FindForm, FleetForm
 from linelog.trends.queries.find import find as search
@@ -46,6 +46,7 @@ def fleet(request: Request) -> HttpResponse:
         "yardstick": yardstick.SAID,
         "line": line,
         "repeats": first_few(request.user) if first.who == "manager" else None,
+        "waiting": waiting(request.user, today) if first.who == "quality" and not wants_fragment(request) else None,
         "counts_age": words.ago(found.counted, today) if found.counted else "",
     }
     template = "trends/fleet.html#table" if wants_fragment(request) else "trends/fleet.html"

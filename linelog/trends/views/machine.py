@@ -14,7 +14,7 @@ from django.views.decorators.vary import vary_on_headers
 
 from linelog.plant.models import Machine, Station
 from linelog.plant.requests import Request
-from linelog.production.days import production_day
+from linelog.production.days import local_day, production_day
 from linelog.trends import words
 from linelog.trends.choice import Choice, ChoiceForm, usual
 from linelog.trends.clock import clock_figure, clock_words, clocks
@@ -49,8 +49,9 @@ def machine(request: Request, pk: int) -> HttpResponse:
     trend = load(found, stations, form.choice())
     context = {"machine": found, "head": top, "today": today, "form": form, **_shown(trend)}
     context["may_open"] = may(request.user, Permission.LOG_VISIT)
+    context["may_plan"] = may(request.user, Permission.PLAN)
     context["repeats"] = lines_of(found.pk)
-    context["age"] = words.ago(top.last_day, today) if top.last_day else ""
+    context["age"] = words.ago(top.last_day, local_day(found.line.plant, now)) if top.last_day else ""
     template = "trends/machine.html#trend" if wants_fragment(request) else "trends/machine.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)
 

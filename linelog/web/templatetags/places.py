@@ -6,17 +6,16 @@ from typing import Any
 
 from django import template
 
-from linelog.web.context import EVIDENCE_MENU, MACHINE_MENU, places
+from linelog.web.context import EVIDENCE_MENU, groups, places
 
 register = template.Library()
 
 
-@register.inclusion_tag("web/_places.html", takes_context=True)
+@register.inclusion_tag("web/_groups.html", takes_context=True)
 def machine_menu(context: dict[str, Any], machine: Any) -> dict[str, Any]:
-    """Show the pages of a machine."""
+    """Show the pages of a machine, by the question they answer."""
     request = context["request"]
-    entries = places(MACHINE_MENU, request.user, request.path, machine.pk)
-    return {"entries": entries, "label": f"Pages of {machine}"}
+    return {"groups": groups(request.user, request.path, machine.pk), "label": f"Pages of {machine}"}
 
 
 @register.inclusion_tag("web/_places.html", takes_context=True)
