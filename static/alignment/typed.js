@@ -28,14 +28,15 @@
   // Whether a control holds what neither the server nor the answered writing says.
   const isTyped = (control, write) => {
     const now = state(control), { queued, taken, changed } = control.form.dataset;
-    if (isOf(control.form, write)) return now !== sentValue(control, new URLSearchParams(write.body));
+    // The same value typed once more, after it was sent, is typed.
+    if (isOf(control.form, write)) return control.dataset.since === "1" || now !== sentValue(control, new URLSearchParams(write.body));
     if (queued === "move" && taken && !changed) return false; // about to be cleared
     return now !== rendered(control);
   };
   linelog.isTyped = (control) => isField(control) && control.form && state(control) !== (control.dataset.sent ?? rendered(control));
 
   const noted = (control) => ({
-    value: state(control), sent: control.dataset.sent ?? rendered(control), fresh: control.dataset.fresh, touched: control.dataset.touched,
+    value: state(control), sent: control.dataset.sent ?? rendered(control), fresh: control.dataset.fresh, touched: control.dataset.touched, since: control.dataset.since,
     version: control.form.elements.version ? control.form.elements.version.value : null,
     isOpen: Boolean(control.closest("details[open]"))
   });
@@ -43,6 +44,7 @@
     put(control, old.value);
     control.dataset.sent = old.sent;
     if (old.touched) control.dataset.touched = "1";
+    if (old.since) control.dataset.since = "1";
     if (old.fresh) control.dataset.fresh = old.fresh;
     // What was typed over another version than the page has now is for the person to decide.
     if (old.version !== null && control.form.elements.version && !isOf(control.form, write)) control.form.elements.version.value = old.version;

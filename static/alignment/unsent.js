@@ -135,7 +135,7 @@
     if (kind === "lockout" || kind === "sweep") apply(event.detail);
   });
   document.addEventListener("input", ({ target }) => {
-    target.dataset.touched = "1";
+    target.dataset.touched = target.dataset.since = "1";
     if (target.form) target.form.dataset.changed = "1";
   }, true);
   document.addEventListener("linelog:changed", (event) => {

@@ -87,6 +87,7 @@
     const write = writeOf(form);
     form.dataset.taken = "1";
     delete form.dataset.changed;
+    for (const control of form.elements) delete control.dataset.since; // typed since it was taken
     hold(form, true);
     adding += 1;
     store.add(write).then(
