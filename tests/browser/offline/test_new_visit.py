@@ -6,6 +6,7 @@ import io
 import re
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Page, expect
 
@@ -158,6 +159,17 @@ def test_where_somebody_opened_one_meanwhile_its_person_says_where_the_readings_
     all_is_sent(page)
     assert Visit.objects.get() == other
     assert stored() == {90.0: "0.05"}
+
+
+def test_both_its_pages_are_accessible(at_machines, context, machine, live_server):
+    page = at_machines
+    context.set_offline(True)
+    page.goto(f"{live_server.url}/visits/open/{machine.pk}/")
+    assert Axe().run(page).response["violations"] == []
+    open_one(page, machine, live_server, locked_out=False)
+    for station in ("Domer", "Rear bushing"):
+        go_to(page, station)
+        assert Axe().run(page).response["violations"] == []
 
 
 def test_a_visit_is_withdrawn_only_after_what_waits_in_it(at_machines, context, machine, live_server):
