@@ -169,6 +169,7 @@ EXPECTED: dict[str, Row] = {
     "alignment:capture_send": Row(LOGGERS, the(machine_id="machine")),
     "alignment:probe_setup_add": Row(MANAGERS, the(machine_id="machine")),
     "alignment:probe_setup": Row(MANAGERS, the(setup_id="probe_setup")),
+    "alignment:probe_bump": Row(LOGGERS, the(setup_id="probe_setup")),
     "alignment:capture_limits": Row(MANAGERS, the(plant_id="plant")),
     "alignment:capture": Row(ROLES, the(capture_id="capture")),
     "alignment:capture_figures": Row(ROLES, the(capture_id="capture")),

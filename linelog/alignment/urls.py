@@ -4,6 +4,7 @@ from django.urls import path
 
 from linelog.alignment.views import (
     bar,
+    bump,
     bushings,
     captures,
     entry,
@@ -70,6 +71,7 @@ urlpatterns = [
     path("captures/of/<int:machine_id>/send/", captures.send, name="capture_send"),
     path("captures/of/<int:machine_id>/probes/", probes.add, name="probe_setup_add"),
     path("captures/probes/<int:setup_id>/", probes.edit, name="probe_setup"),
+    path("captures/probes/<int:setup_id>/bump/", bump.bump, name="probe_bump"),
     path("captures/limits/<int:plant_id>/", probes.limits, name="capture_limits"),
     path(_CAPTURE, captures.capture, name="capture"),
     path(f"{_CAPTURE}figures/", captures.figures, name="capture_figures"),

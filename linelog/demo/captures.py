@@ -15,14 +15,16 @@ import numpy as np
 import polars as pl
 from django.core.files.base import ContentFile
 
-from linelog.alignment.captures.setting import capture_setup, worked_with
+from linelog.alignment.captures.bumped import as_tested
+from linelog.alignment.captures.setting import capture_setup, ring_of, worked_with
 from linelog.alignment.captures.working import outcome, station_values
-from linelog.alignment.models import Capture, Probe, ProbeSetup, Result, Stage
+from linelog.alignment.models import BumpTest, Capture, Probe, ProbeSetup, Result, Stage
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services.captures import FOLDER
 from linelog.alignment.services.joining import chosen, running_result
 from linelog.calc.capture import synthetic
 from linelog.calc.capture.analyse import analyse_capture
+from linelog.calc.capture.bump import PUSHES, allowed
 from linelog.calc.capture.motion import Crank
 from linelog.calc.capture.ring import Probe as RingProbe
 from linelog.calc.capture.ring import Ring
@@ -37,6 +39,7 @@ SCALE_UM_PER_V = 80.0
 RANGE_V = 5.0
 ZERO_U_UM = 0.6
 WARM_C = 41.0
+SET_UP_DAYS = 200
 
 
 def ring() -> Ring:
@@ -76,7 +79,7 @@ def add(life: Life, plans: dict[str, CapturePlan], at: dt.datetime) -> None:
         return
     machine, log = life.site.machine, life.setting.log
     station = next(one for one in life.site.stations if one.kind == Station.Kind.TOOL_PACK)
-    setup = _set_up(machine, station)
+    setup = _set_up(life, machine, station, at - dt.timedelta(days=SET_UP_DAYS))
     typed = [one for one in log.running if one.visit.machine == machine and one.station == station]
     for number, name in enumerate(reversed(life.plan.captures)):
         if life.plan.open_today:  # waits to be joined to the visit that is open
@@ -91,7 +94,7 @@ def add(life: Life, plans: dict[str, CapturePlan], at: dt.datetime) -> None:
         log.running.remove(value)
 
 
-def _set_up(machine: Machine, station: Station) -> ProbeSetup:
+def _set_up(life: Life, machine: Machine, station: Station, at: dt.datetime) -> ProbeSetup:
     setup = ProbeSetup.objects.create(
         machine=machine,
         name="Ring in the tool pack",
@@ -116,7 +119,17 @@ def _set_up(machine: Machine, station: Station) -> ProbeSetup:
         )
         for number, probe in enumerate(ring().probes)
     )
+    _bump_test(life, setup, at)
     return setup
+
+
+def _bump_test(life: Life, setup: ProbeSetup, at: dt.datetime) -> None:
+    """Push the invented ram: toward 12 and toward 3 each probe moves as it stands."""
+    tested = ring_of(setup, setup.probes.all())
+    seen = [[next(iter(allowed(probe, push))).value for probe in tested.probes] for push in PUSHES]
+    BumpTest.objects.create(
+        setup=setup, by=life.setting.mechanics[0], at=at, ring=as_tested(tested), seen=seen, right=True
+    )
 
 
 def _one(

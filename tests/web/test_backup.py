@@ -28,6 +28,7 @@ from linelog.alignment.models import (
     AmendedResult,
     Amendment,
     BarSetup,
+    BumpTest,
     BushingClearance,
     BushingFitted,
     BushingPosition,
@@ -91,6 +92,7 @@ def fill(media: Path) -> None:
     RamSection.objects.create(machine=machine, order=1, length_mm=100.0 / 3.0, outside_mm=60.0)
     CaptureLimit.objects.create(plant=plant, drift_um=0.1 + 0.2)
     Probe.objects.create(setup=ProbeSetup.objects.get(), order=0, column=NASTY[:9], angle_deg=1, scale_um_per_unit=-1)
+    BumpTest.objects.create(setup=ProbeSetup.objects.get(), by=by, at=AT, ring={}, seen=[[NASTY]], right=False)
     job = Job.objects.create(kind="k", created_at=AT, plant_id=plant.pk)
     name = kept(media, "uploads/2026/03/b.counts", "day;cans\n".encode("utf-16") * 500)
     kept(media, f"{name}.rows", b"")  # rows that wait, which no column names

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from django.db.models import QuerySet
+from django.db.models import Prefetch, QuerySet
 
-from linelog.alignment.models import Capture, ProbeSetup, Visit
+from linelog.alignment.models import BumpTest, Capture, ProbeSetup, Visit
 from linelog.plant.models import Machine, Person
 
+TESTS = Prefetch("bump_tests", queryset=BumpTest.objects.select_related("by"))
 HEAVY = ("result", "worked_with")
 
 
@@ -24,7 +25,9 @@ def captures_of(machine: Machine, user: Person) -> QuerySet[Capture]:
 
 def setups_of(machine: Machine) -> list[ProbeSetup]:
     """Return the set-ups of a machine with their probes, those in use first."""
-    return list(ProbeSetup.objects.filter(machine=machine).select_related("station").prefetch_related("probes"))
+    return list(
+        ProbeSetup.objects.filter(machine=machine).select_related("station").prefetch_related("probes", TESTS)
+    )
 
 
 def setups_to_copy(user: Person, machine: Machine) -> QuerySet[ProbeSetup]:

@@ -2,6 +2,7 @@
 
 from linelog.alignment.models.amended import AmendedReading, AmendedResult
 from linelog.alignment.models.bar import BarSetup, SetByFitting
+from linelog.alignment.models.bump import BumpTest
 from linelog.alignment.models.bushing import BushingClearance, BushingFitted, BushingPosition
 from linelog.alignment.models.capture import Capture, CaptureLimit, CaptureValue, Probe, ProbeSetup
 from linelog.alignment.models.lockout import Lockout, PersonalLock
@@ -14,6 +15,7 @@ __all__ = [
     "AmendedResult",
     "Amendment",
     "BarSetup",
+    "BumpTest",
     "BushingClearance",
     "BushingFitted",
     "BushingPosition",

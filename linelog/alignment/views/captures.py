@@ -19,9 +19,10 @@ from django.views.decorators.vary import vary_on_headers
 
 from linelog.alignment.captures import page as words
 from linelog.alignment.captures import queries
+from linelog.alignment.captures.bumped import bumped_capture, bumped_setup
 from linelog.alignment.captures.figures import all_figures, has_warmth
 from linelog.alignment.captures.lead import lead_of
-from linelog.alignment.captures.setting import has_crank
+from linelog.alignment.captures.setting import has_crank, ring_of
 from linelog.alignment.captures.warning_words import Reader, warning_words
 from linelog.alignment.forms.capture import AsideForm, JoinForm, SendForm, VersionForm
 from linelog.alignment.models import Capture, CaptureValue, Stage
@@ -56,11 +57,12 @@ def list_page(request: Request, machine: Machine, status: int = 200, form: SendF
     """Render a machine's captures; `form` hands back what was refused, with its sentences."""
     now = timezone.now()
     setups = queries.setups_of(machine)
+    bumped = [bumped_setup(setup, ring_of(setup, setup.probes.all())) for setup in setups]
     initial = {"recorded_at": timezone.localtime(now).strftime(DATETIME_LOCAL)}
     context = {
         "machine": machine,
         "form": form or SendForm(machine=machine, initial=initial),
-        "setups": setups,
+        "setups": list(zip(setups, bumped, strict=True)),
         "has_setup": any(setup.is_active for setup in setups),
         "has_crank": has_crank(machine),
         "page": Paginator(queries.captures_of(machine, request.user), ROWS_A_PAGE).get_page(request.GET.get("page")),
@@ -146,6 +148,7 @@ def _worked_out(capture: Capture, result: dict[str, Any], unit: Unit, now: dt.da
         "joins": joins,
         "station_url": _station_url(capture, joins),
         "carries": any(value.away_mm for value in values),
+        "bumped": bumped_capture(capture),
         "has_warmth": has_warmth(result),
         "has_temperature": bool(result["forward"] and result["forward"]["series"]["temperature"]),
     }

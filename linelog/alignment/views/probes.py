@@ -97,7 +97,7 @@ def _keep(
     if store and posted and not adding:
         sound = probes.is_valid()
         if form.is_valid() and sound and form.attempt(lambda: kept.append(store(form, rows_in(probes)))):
-            messages.success(request, "Stored.")
+            messages.success(request, "Stored. Now bump-test the ring: push the ram and see which reading moves.")
             return redirect("alignment:captures", machine.pk)
     context = {
         "form": form,
