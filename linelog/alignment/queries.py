@@ -12,7 +12,7 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.adjuster_state import with_present_state
 from linelog.alignment.amended import AmendedLine, amended_lines
-from linelog.alignment.judging import is_judged, not_judged
+from linelog.alignment.judging import is_judged
 from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
     BushingClearance,
@@ -27,6 +27,7 @@ from linelog.alignment.models import (
     Visit,
 )
 from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.of_visits import out_of_visits
 from linelog.alignment.results.status import StationStatus
 from linelog.plant.models import Adjuster, Machine, Person, Plant, Station
 
@@ -61,14 +62,22 @@ def visit_list(user: Person, *, machine: Machine | None = None, state: str = "")
     return rows.order_by("-opened_at", "-pk")
 
 
-def with_what_is_out(visits: Iterable[Visit]) -> QuerySet[Visit]:
-    """Return the visits of a page with how many results are out: counted for these alone, not for the whole log."""
-    out = Q(results__verdict="out") & ~not_judged("results__")
-    rows = Visit.objects.filter(pk__in=[visit.pk for visit in visits]).annotate(
-        found_out=Count("results", filter=out & Q(results__stage=Stage.AS_FOUND)),
-        left_out=Count("results", filter=out & Q(results__stage=Stage.AS_LEFT)),
-    )
-    return rows.select_related("machine__line", "opened_by").order_by("-opened_at", "-pk")
+@dataclass(frozen=True, slots=True)
+class VisitLine:
+    """A visit in the list, with how many stations were out as found and as left, running values taken in."""
+
+    visit: Visit
+    found_out: int
+    left_out: int
+
+
+def with_what_is_out(visits: Iterable[Visit], now: dt.datetime) -> list[VisitLine]:
+    """Return the visits of a page with how many stations were out, as the page of each says."""
+    ids = [visit.pk for visit in visits]
+    rows = Visit.objects.filter(pk__in=ids).select_related("machine__line", "opened_by")
+    shown = list(rows.order_by("-opened_at", "-pk"))
+    out = out_of_visits(shown, now)
+    return [VisitLine(visit, *out[visit.pk]) for visit in shown]
 
 
 def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> list[Sweep]:

@@ -52,7 +52,7 @@ def test_they_are_out_of_standing_repeats_and_evidence(record):
     assert often_out(machine, NOW.date() - dt.timedelta(days=365)) == []
     assert not any(problem.holds for problem in found_at(machine.line.plant, [machine.pk], NOW)[machine.pk])
     assert {place.station for place in summaries.read(machine).places} == {stripper.pk}
-    assert [(one.found_out, one.left_out) for one in with_what_is_out(visits)] == [(0, 0)] * 5
+    assert [(one.found_out, one.left_out) for one in with_what_is_out(visits, NOW)] == [(0, 0)] * 5
 
 
 def test_they_are_out_of_risk_due_and_plan(record):

@@ -103,15 +103,15 @@ def current_runs(stations: Sequence[Station], at: dt.datetime) -> dict[int, Valu
     return {
         pk: values[0]
         for pk, values in ran.items()
-        if not any(_after(move, values[0]) for move in (*own[pk], *of_line[machine_of[pk]]))
+        if not any(moved_after(move.visit, move.at, values[0]) for move in (*own[pk], *of_line[machine_of[pk]]))
     }
 
 
-def _after(move: _Moved, run: Value) -> bool:
-    """Whether a move came after a running value: in a later visit, or in the same one after it was found so."""
-    if move.visit == run.visit_id:
+def moved_after(visit: int, at: dt.datetime, run: Value) -> bool:
+    """Whether a move of a visit came after a running value: in a later one, or in the same after it was found so."""
+    if visit == run.visit_id:
         return run.stage == AS_FOUND
-    return move.at > run.visit_at
+    return at > run.visit_at
 
 
 def _still(

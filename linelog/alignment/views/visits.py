@@ -51,7 +51,7 @@ def visit_list(request: Request) -> HttpResponse:
     page = Paginator(rows, 25).get_page(request.GET.get("page"))
     context = {
         "page": page,
-        "visits": with_what_is_out(page),
+        "visits": with_what_is_out(page, timezone.now()),
         "machine": machine,
         "machines": machines,
         "state": state,
