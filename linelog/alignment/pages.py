@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -13,6 +12,7 @@ from django.utils import timezone
 
 from linelog.alignment import advice, clock
 from linelog.alignment.amended import AmendedLine, amended_lines, readings_of
+from linelog.alignment.budget_lines import BudgetLine, budget_lines
 from linelog.alignment.clock_fields import Position, position_of_clock, readings_of_sweep
 from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.drawing import Drawing, draw
@@ -21,7 +21,7 @@ from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, St
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.order_of_work import Step, after_words, steps_in
-from linelog.alignment.place import Place, place_query, place_url
+from linelog.alignment.place import Addresses, Place, place_query, place_url
 from linelog.alignment.queries import left_last_time, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status
@@ -35,23 +35,10 @@ from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, 
 from linelog.calc import frame
 from linelog.calc.readings import View
 from linelog.calc.sweep import droop_from_sag
-from linelog.calc.uncertainty import Part
 from linelog.calc.units import Unit
 from linelog.plant.captions import rule_words
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import units
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
-    """One source of uncertainty, as text."""
-
-    name: str
-    across: str
-    up: str
-
-
-FORMS = ("reading", "sweep", "accept", "move", "advised", "untouched", "note", "running")
 
 
 @dataclass(frozen=True)
@@ -202,9 +189,9 @@ class StationPage:
         return self.url("station")
 
     @cached_property
-    def urls(self) -> dict[str, str]:
+    def urls(self) -> Addresses:
         """Where the forms of this screen send."""
-        return {name: self.url(name) for name in FORMS}
+        return Addresses(self.url)
 
     @property
     def view(self) -> View:
@@ -309,7 +296,10 @@ class StationPage:
     def budget(self) -> tuple[BudgetLine, ...]:
         """The uncertainty by source, in the reader's unit."""
         value = self.outcome.value
-        return () if value is None else tuple(budget_line(part, self) for part in value.budget if not part.linear)
+        if value is None:
+            return ()
+        plant = self.visit.machine.line.plant if self.place.kind == Sweep.Kind.FACE else None
+        return budget_lines(value.budget, self.reader, plant)
 
     @property
     def closure_adds(self) -> str:
@@ -327,20 +317,6 @@ class StationPage:
         is_return = bool(typed.get("is_return"))
         angle = str(typed.get("angle_deg", ""))
         return next((p for p in (*self.positions, self.again) if p.is_return == is_return and p.sent == angle), None)
-
-
-def budget_line(part: Part, page: StationPage) -> BudgetLine:
-    """Return one line of the uncertainty budget: in the reader's units."""
-    across, up = math.sqrt(part.var_x), math.sqrt(part.var_y)
-    if page.place.kind == Sweep.Kind.FACE:
-        slopes = units.slope_unit(page.visit.machine.line.plant, page.reader)
-        told = [units.show_slope(value, slopes, with_unit=True) for value in (across, up)]
-        return BudgetLine(part.name, *told)
-    return BudgetLine(
-        part.name,
-        units.show_um(across, page.reader, with_unit=True),
-        units.show_um(up, page.reader, with_unit=True),
-    )
 
 
 def _drawing(found: Outcome, station: Station, unit: Unit, view: View, target: StaticTarget | None) -> Drawing | None:

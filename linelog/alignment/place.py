@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
@@ -83,3 +83,16 @@ def offline_urls(visit: Visit, stations: Sequence[Station]) -> list[str]:
     """Return the pages that a tablet keeps of a visit, so that its work goes on without a network."""
     own = [reverse(f"alignment:{name}", args=[visit.pk]) for name in ("visit", "lockout_page")]
     return [*own, *entry_urls(visit, stations)]
+
+
+class Addresses(dict[str, str]):
+    """Addresses by name, each made where it is asked for: the answer to a reading shows few of them."""
+
+    def __init__(self, made: Callable[[str], str]) -> None:
+        super().__init__()
+        self._made = made
+
+    def __missing__(self, name: str) -> str:
+        """Make one."""
+        self[name] = address = self._made(name)
+        return address

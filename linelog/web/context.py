@@ -7,6 +7,7 @@ from typing import Any, cast
 
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
+from django.utils.functional import SimpleLazyObject
 
 from linelog.web import acting
 from linelog.web.permissions import Permission, may
@@ -105,20 +106,25 @@ def groups(user: Any, path: str, *args: int) -> list[dict[str, Any]]:
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
-    """Return the menu entries this person may open, each with whether it is the current one."""
+    """Return what every page needs; a fragment that shows no menu makes none."""
     user = getattr(request, "user", None)
+    return {
+        "menu": SimpleLazyObject(lambda: _menu(request, user)),
+        "plant": getattr(user, "plant", None),
+        "tablet": _tablet(cast(Request, request)),
+        "may_log_visits": may(user, Permission.LOG_VISIT),
+    }
+
+
+def _menu(request: HttpRequest, user: Any) -> list[dict[str, Any]]:
+    """Return the menu entries this person may open, each with whether it is the current one."""
     menu = []
     for entry in MENU:
         url = _url(entry.name)
         if url and may(user, entry.permission):
             here = request.path == url or (url != "/" and request.path.startswith(url))
             menu.append({"label": entry.label, "url": url, "here": here})
-    return {
-        "menu": menu,
-        "plant": getattr(user, "plant", None),
-        "tablet": _tablet(cast(Request, request)),
-        "may_log_visits": may(user, Permission.LOG_VISIT),
-    }
+    return menu
 
 
 def _tablet(request: Request) -> dict[str, Any] | None:

@@ -13,29 +13,24 @@ import platform
 import subprocess
 import sys
 
-from tests.postgres import Absent, private_cluster
-
 ON_BOTH_BY_THEMSELVES = (
     *("bench_import", "bench_pages", "bench_demo", "bench_capture", "bench_line"),
     *("bench_large", "bench_doubt", "fleets", "bench_idle", "bench_start", "bench_typing"),
 )
 
 
-def run(part: str, **environment: str) -> None:
+def run(part: str, *words: str) -> None:
     """Run one part in a process of its own."""
-    print(f"\n== {part} {' '.join(environment)}", flush=True)
-    subprocess.run([sys.executable, "-m", f"tests.bench.{part}"], env={**os.environ, **environment}, check=False)
+    print(f"\n== {part} {' '.join(words)}", flush=True)
+    subprocess.run([sys.executable, "-m", f"tests.bench.{part}", *words], check=False)
 
 
 def main() -> None:
     """Run all parts."""
     print(f"{platform.platform()}, {os.cpu_count()} cores, Python {platform.python_version()}")
-    run("bench_entry", DATABASE_URL="")
-    try:
-        with private_cluster() as url:
-            run("bench_entry", DATABASE_URL=url)
-    except Absent as absent:
-        print(f"PostgreSQL left out: {absent}")
+    for words in (("--engine", "sqlite", "--tablets", "100"), ("--engine", "postgres", "--tablets", "150")):
+        run("bench_entry", *words)
+        run("bench_entry", *words, "--moves")
     for part in ON_BOTH_BY_THEMSELVES:
         run(part)
 
