@@ -4,7 +4,7 @@
 (() => {
   const { store } = linelog;
   const { person = "" } = document.body.dataset;
-  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 10_000, PATIENCE = 20_000, SHORT = 5_000, MOST_TRIES = 8, QUIET = 15_000;
+  const FIRST_PAUSE = 2_000, LONGEST_PAUSE = 10_000, PATIENCE = 20_000, SHORT = 5_000, FOR_A_FILE = 180_000, MOST_TRIES = 8, QUIET = 15_000;
   const PASSING = [408, 425, 429, 502, 503, 504];
   const others = "BroadcastChannel" in window ? new BroadcastChannel("linelog") : null;
   let token = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["x-csrftoken"];
@@ -75,7 +75,7 @@
       "X-CSRFToken": token, "X-Write-Key": write.key, "X-Person": write.person,
       "X-Age": String(Math.max(0, Math.round((Date.now() - (write.saidAt || write.typedAt)) / 1000))), // seconds: no clock is trusted
     },
-  }));
+  }, write.files && write.files.length ? FOR_A_FILE : PATIENCE));
 
   // A writing whose answer got lost may be stored already: it can't be withdrawn any more, only sent again.
   const postNoting = async (write) => {
