@@ -10,5 +10,6 @@ class TrendsConfig(AppConfig):
         from linelog.trends import refit
         from linelog.web import followers
 
-        for what in (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.CLOCK):
+        kinds = (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.RUNNING, followers.CLOCK)
+        for what in kinds:
             followers.follow(what, refit.mark_stale)

@@ -16,6 +16,8 @@ import numpy as np
 from django.db.models import Model
 from numpy.typing import NDArray
 
+from linelog.alignment.results.as_runs import as_it_runs
+from linelog.alignment.running import knowledge_of, travels_of
 from linelog.alignment.standing import STATIC
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Fitting, Machine
@@ -101,7 +103,7 @@ def _replace(model: type[Model], key: tuple[str, ...], within: dict[str, Any], r
 
 
 def read(machine: Machine, first_day: dt.date | None = None) -> Known:
-    """Read what a machine's summaries rest on, in eight queries however long its record, or a few more for a part."""
+    """Read what a machine's summaries rest on, in eleven queries however long its record, or a few more for part."""
     visits = visits_of(machine)
     reach = reach_of(machine, visits, first_day)
     results = signed_results(machine)
@@ -110,11 +112,10 @@ def read(machine: Machine, first_day: dt.date | None = None) -> Known:
     order = {visit.pk: number for number, visit in enumerate(visits)}
     stations = {station.pk: station for station in machine.stations.all()}
     kinds = {pk: station.kind for pk, station in stations.items()}
-    static = (
-        by_reference(value, stations[value.station_id])
-        for value in standing(results).values
-        if value.method == STATIC
-    )
+    measured = [value for value in standing(results).values if value.method == STATIC]
+    known = {machine.pk: knowledge_of(machine, list(stations.values()))}
+    travels = travels_of({value.visit_id for value in measured})
+    static = (by_reference(one, stations[one.station_id]) for one in as_it_runs(measured, stations, known, travels))
     places = places_of(static, order, kinds)
     days = day_counts(machine, reach.since, None)
     causes = cause_days(machine, days.day, reach.since)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from linelog.alignment.running import Knowledge, Travels, shift_for, tilt_when_running
 from linelog.alignment.standing import AS_FOUND, Value
@@ -179,7 +179,18 @@ def _measured(value: Value) -> Figure:
 def expected_at(
     station: Station, value: Value, knowledge: Knowledge, travels: Travels, at: dt.datetime
 ) -> Figure | None:
-    """Return what a static value is expected to be when running, judged by its own limit; None if unknown.
+    """Return what a static value is expected to be when running, judged by its own limit; None if unknown."""
+    moved = running_value(station, value, knowledge, travels, at)
+    if moved is None:
+        return None
+    judged = _measured(moved).judged
+    return Figure(value.seat, moved.x_um, moved.y_um, moved.expanded_um, judged, value)
+
+
+def running_value(
+    station: Station, value: Value, knowledge: Knowledge, travels: Travels, at: dt.datetime
+) -> Value | None:
+    """Return a static value moved to where it is expected when running, judged by its own limit; None if unknown.
 
     Its tilt loses the slope of the hanging ram, where a ram is on record.
     """
@@ -194,7 +205,20 @@ def expected_at(
     tilt = tilt_when_running(knowledge, station, value, travel)
     if tilt is not None and value.tilt_limit_mm_per_m:
         judged = worse_of(judged, judge(tilt.size, tilt.radial.U, value.tilt_limit_mm_per_m))
-    return Figure(value.seat, moved.x, moved.y, moved.radial.U, judged, value)
+    return replace(
+        value,
+        x_um=moved.x,
+        y_um=moved.y,
+        radial_um=moved.size,
+        expanded_um=moved.radial.U,
+        verdict=judged.verdict.value,
+        severity=judged.severity,
+        tilt_x_mm_per_m=tilt.x if tilt else None,
+        tilt_y_mm_per_m=tilt.y if tilt else None,
+        tilt_expanded_mm_per_m=tilt.radial.U if tilt else None,
+        u_x_um=moved.across.U / moved.across.k,
+        u_y_um=moved.up.U / moved.up.k,
+    )
 
 
 def worse_of(offset: Judged, tilt: Judged) -> Judged:

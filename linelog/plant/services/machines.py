@@ -16,7 +16,7 @@ from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.plant.models import Line, Machine, MarkAssignment
 from linelog.plant.services import rows
 from linelog.plant.services.ram import RAM, check_bore, check_ram, copy_sections
-from linelog.web import audit
+from linelog.web import audit, followers
 from linelog.web.errors import Refused
 
 MACHINE_TAKEN = "This line has a machine of this name already."
@@ -93,7 +93,10 @@ def set_moves_for(*, by: Any, at: datetime, machine: Machine, version: int, runn
     """Say whether the moves offered on this machine are for the value expected running or for the one measured."""
     action = "set moves for the running value" if running else "set moves for the measured value"
     facts = {"moves_for_running": running}
-    return rows.change(by=by, at=at, row=machine, version=version, facts=facts, action=action)
+    with transaction.atomic():
+        changed: Machine = rows.change(by=by, at=at, row=machine, version=version, facts=facts, action=action)
+        followers.tell(followers.RUNNING, plant_id=changed.line.plant_id, machines=[changed.pk], at=at)
+    return changed
 
 
 def check_geometry(machine: Machine) -> None:

@@ -13,7 +13,7 @@ from linelog.calc.droop import Section
 from linelog.plant.models import Machine, RamSection
 from linelog.plant.ram import ram_record
 from linelog.plant.services import rows
-from linelog.web import audit
+from linelog.web import audit, followers
 from linelog.web.errors import Refused
 
 RAM = (
@@ -51,6 +51,7 @@ def change_ram(
                 after={"sections": after},
                 plant_id=fresh.line.plant_id,
             )
+        followers.tell(followers.RUNNING, plant_id=fresh.line.plant_id, machines=[fresh.pk], at=at)
     return fresh
 
 

@@ -6,10 +6,14 @@ import datetime as dt
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from functools import partial
 
 from django.db.models import Count, Max, OuterRef, Subquery, Sum
 
 from linelog.alignment.models import Amendment, Result, Visit
+from linelog.alignment.results.as_runs import as_it_runs
+from linelog.alignment.results.now import knowledge_by_machine
+from linelog.alignment.running import travels_of
 from linelog.alignment.standing import AS_LEFT, Value
 from linelog.alignment.values import standing
 from linelog.plant.limits import under_rules
@@ -51,6 +55,7 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
             Subquery(signed.values("signed_at")[:1]),
             Subquery(jolts.values("pk")[:1]),
             "line__plant__risk_percent",
+            "version",  # its ram, and what its moves are for
             # What a rule of limits looks at: the rules themselves, the tools that are on, the set speed.
             Subquery(rules.values("part")[:1]),
             Subquery(tools.values("pk")[:1]),
@@ -62,8 +67,8 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
     versions = dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk")))
     amendments = dict(amended.values_list("visit__machine").annotate(part=Max("pk")))
     return {
-        pk: _basis(signing, versions.get(pk), jolt, amendments.get(pk), risk, *(limits if limits[0] else ()))
-        for pk, signing, jolt, risk, *limits in rows
+        pk: _basis(signing, version, versions.get(pk), jolt, amendments.get(pk), risk, *(limits if limits[0] else ()))
+        for pk, signing, jolt, risk, version, *limits in rows
     }
 
 
@@ -142,7 +147,15 @@ class LineRead:
         }
         kinds = {pk: station.kind for pk, station in self.stations.items()}
         self.own = {key: one for pairs, _ in paired.values() for key, one in pairs.items()}
-        self.left = {machine: left for machine, (_, left) in paired.items()}
+        known = knowledge_by_machine(Machine.objects.in_bulk(list(self.values)), held)
+        travels = travels_of({value.visit_id for values in self.values.values() for value in values})
+        as_run = partial(as_it_runs, stations=self.stations, known=known, travels=travels)
+        # A change between two visits is one of the readings; where a station was left, and how far that is off, is as
+        # it runs.
+        self.left = {
+            machine: dict(zip(left, as_run(left.values()), strict=True)) for machine, (_, left) in paired.items()
+        }
+        self.left_severity = {machine: _left_severity(as_run(values)) for machine, values in self.values.items()}
         self.line = by_kind(self.own, kinds)
 
     def _day(self, at: dt.datetime) -> dt.date:
@@ -170,7 +183,7 @@ class LineRead:
             driver_place=(f"{label}, running" if first and first.method == "running" else label)[:80],
             since=first.since if first else None,
             places=[one.plain() for one in places],
-            left_severity=_left_severity(self.values.get(machine, [])),
+            left_severity=self.left_severity.get(machine),
         )
 
     def _first(self, machine: int, places: Iterable[Place]) -> Place | None:
