@@ -1,4 +1,8 @@
-"""The twenty months of one machine, day by day: it runs, wanders, is jolted, visited, measured and put right."""
+"""The twenty months of one machine, day by day: it runs, wanders, is jolted, visited, measured and put right.
+
+`state` is where the stations lie for the running ram; the hanging ram of a static sweep sees each of them higher by
+its droop. On a machine that is set with the ram hanging, `state` is what that ram sees, and it runs low by the droop.
+"""
 
 from __future__ import annotations
 
@@ -51,7 +55,7 @@ class Setting:
 
 
 class Life:
-    """One machine from day 0 to the day before the loading; `state` (n, 4) is where its stations lie now."""
+    """One machine from day 0 to the day before the loading; `state` (n, 4): where its stations lie, um and um/mm."""
 
     def __init__(self, setting: Setting, site: Site, plan: MachinePlan, sets: Sequence[ToolingSet]) -> None:
         self.setting, self.site, self.plan, self.sets = setting, site, plan, sets
@@ -64,12 +68,18 @@ class Life:
         self.begun = model.cans(self.rng, self.days, shifts, plan.speed_spm, counting, idle)
         self.state = model.start(self.rng, places, self.drift, plan.drift_share)
         self.mean = model.mean_drift(self.rng, places, self.drift, plan.drift_share, plan.settles)
+        self.raised = site.raised(setting.plan.dial.ram_beyond_mm) * (not plan.set_hanging)
         self.severities, self.feeding = np.zeros(self.days), np.zeros(self.days)
         self.states = np.zeros((self.days, *self.state.shape))
         self.reasons: dict[int, str] = {}
         self.fitted: Fitting | None = None
         self.gap_um = 0.0
         self.sampler = Sampler(setting.plan, setting.plant, plan, site, setting.quality)
+
+    @property
+    def static(self) -> Floats:
+        """Where the stations lie as the hanging ram sees them, (n, 4)."""
+        return self.state + self.raised
 
     def live(self) -> ShiftNumbers:
         """Go through all days; return the counts of every shift."""
@@ -161,7 +171,7 @@ class Life:
         if self.fitted is not None:
             at = self.setting.at(day, self.sampler.rng.uniform(15.0, 21.0))
             tools = self.fitted.tooling_set
-            self.setting.log.walls.append(self.sampler.take(day, at, self.state, tools, self.gap_um))
+            self.setting.log.walls.append(self.sampler.take(day, at, self.static, tools, self.gap_um))
 
     def _visit(self, day: int, reason: str) -> None:
         """Visit the machine: sweep, move what is proven out, sweep that again, sign."""
@@ -207,10 +217,10 @@ class Life:
         worn = self.plan.worn_um(day / self.days)
         # Numbers of their own, so that the rest of a worn machine's story stays as it was chosen.
         rng = np.random.default_rng([self.plan.seed, day, number]) if self.plan.wears else self.rng
-        calling.run(self.site.stations[number], self.state[number, :2], rng, worn)
+        calling.run(self.site.stations[number], self.static[number, :2], rng, worn)
 
     def _seen(self, number: int, loose: Floats, calling: Calling) -> Floats:
-        seen: Floats = self.state[number].copy()
+        seen: Floats = self.static[number].copy()
         places, plan = self.site.places, self.plan
         seen[:2] += loose + model.play(self.rng, places, number, plan.plays)
         seen[:2] += model.warmth(places, number, plan.warms, calling.visit.oil_c)

@@ -117,10 +117,10 @@ def _open(life: Life, at: dt.datetime) -> None:
     for number in swept[:2]:
         station = life.site.stations[number]
         if number == swept[0]:
-            found = calling.sweep(station, Stage.AS_FOUND, life.state[number])
+            found = calling.sweep(station, Stage.AS_FOUND, life.static[number])
             calling.say(station, calling.advice(found), not_touched=True)
         else:
-            calling.read_some(station, life.state[number], 2)
+            calling.read_some(station, life.static[number], 2)
     for note in calling.log.notes[-1:]:
         note.advised = ""  # frozen only when signed
     calling.lock_out(returned=False)
@@ -132,7 +132,7 @@ def _drop(life: Life) -> None:
     scenario = life.setting.plan
     calling = life.call(life.setting.at(scenario.days - 9, 13.25), Visit.Reason.SPOILAGE)
     calling.pass_time(12.0)
-    calling.read_some(life.site.stations[2], life.state[2], 3)
+    calling.read_some(life.site.stations[2], life.static[2], 3)
     calling.lock_out(returned=True)
     calling.visit.state, calling.visit.dropped_why = Visit.State.DROPPED, scenario.visiting.dropped
 

@@ -26,6 +26,7 @@ from linelog.alignment.models import (
     Visit,
 )
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.running import Knowledge, as_running
 from linelog.alignment.services.bushings import TypedClearance, worked_out
 from linelog.alignment.services.moves import RunningValue, running_values
 from linelog.alignment.services.results import result_values
@@ -93,7 +94,7 @@ class Calling:
         for one in turned:
             self._read(one, 1)
         found = self._compute(station, stage, turned)
-        judged = found.judged
+        judged = self._aimed(found).judged
         if judged and judged.verdict is Verdict.NOT_PROVEN and self.rng.random() < self.plan.visiting.repeat_share:
             for one in turned:
                 self._read(one, 2)
@@ -107,8 +108,14 @@ class Calling:
         return found
 
     def advice(self, found: StationOutcome) -> Advice:
-        """Return what the program offers on what was found."""
-        return advise(found, self.site.adjusters[found.station.pk], self.unit, View(found.station.view))
+        """Return what the program offers on what was found, for the value that the machine's moves are for."""
+        return advise(self._aimed(found), self.site.adjusters[found.station.pk], self.unit, View(found.station.view))
+
+    def _aimed(self, found: StationOutcome) -> StationOutcome:
+        """Return the station as it is expected when running, where the machine's moves are for that."""
+        knowledge = Knowledge(self.site.hanging, {}, self.site.machine.moves_for_running)
+        running = as_running(found, knowledge, self.at) if knowledge.moves_for_running else None
+        return running.found if running else found
 
     def move(self, station: Station, advice: Advice) -> Floats:
         """Make the moves as advised, as well as hands can; return how the station moved, (4,)."""

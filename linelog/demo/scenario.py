@@ -266,6 +266,7 @@ class MachinePlan:
     captures: tuple[str, ...] = ()
     ram: tuple[tuple[float, float, float], ...] = ()  # sections: length, outside, bore in mm; none for a plain ram
     open_today: bool = False
+    set_hanging: bool = False  # its stations are set true to the hanging ram; elsewhere to the one that runs
     settles: Settles | None = None
     wears: Wears | None = None
     plays: Plays | None = None

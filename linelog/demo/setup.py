@@ -74,6 +74,7 @@ def _machine(plan: MachinePlan, line: Line, first: dt.date) -> Machine:
         serial=f"INV-{plan.seed}",
         in_service_on=first - dt.timedelta(days=900),
         note="An invented machine.",
+        moves_for_running=not plan.set_hanging,
         **geometry,
     )
     RamSection.objects.bulk_create(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from django.db.models import prefetch_related_objects
+from numpy.typing import NDArray
 
 from linelog.calc import droop
 from linelog.calc.adjust import Mount, mount
@@ -15,6 +16,9 @@ from linelog.demo.model import Places
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
 from linelog.plant.models import Adjuster, Machine, Station
 from linelog.plant.ram import HangingRam, ram_record
+
+Floats = NDArray[np.float64]
+STEP_MM = 5.0  # beyond a station's seats, for the slope of the ram there
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +38,26 @@ class Site:
 
     def droop_um(self, station: Station, beyond_mm: float, worn_um: float = 0.0) -> float:
         """Return how far the ram hangs at a station while it is swept there, in bushings worn so much wider."""
-        nose, z = max(self.nose_z_mm(station, beyond_mm), 0.0), reference_z_mm(station)
-        ram = self.hanging.ram
+        return self._hangs_um(station, None, beyond_mm, worn_um)
+
+    def _hangs_um(self, station: Station, z_mm: float | None, beyond_mm: float, worn_um: float = 0.0) -> float:
+        nose, ram = max(self.nose_z_mm(station, beyond_mm), 0.0), self.hanging.ram
+        z = reference_z_mm(station) if z_mm is None else z_mm
         rear, front = (
             replace(bushing, clearance_um=bushing.clearance_um + worn_um) for bushing in (ram.rear, ram.front)
         )
         return -float(droop.hang(replace(ram, rear=rear, front=front), [nose], [z]).deflection_um[0, 0])
+
+    def raised(self, beyond_mm: float) -> Floats:
+        """Return how the hanging ram sees stations that are true to the running one, (n, 4): higher, and leaning."""
+        seen = np.zeros((len(self.stations), 4))
+        for number, station in enumerate(self.stations):
+            if not station.is_bushing:
+                seats = [station.seat_z_mm(seat) for seat in station.seats]
+                ends = (min(seats) - STEP_MM, max(seats) + STEP_MM)
+                low, middle, high = (self._hangs_um(station, z, beyond_mm) for z in (ends[0], None, ends[1]))
+                seen[number, 1::2] = middle, (high - low) / (ends[1] - ends[0])
+        return seen
 
 
 def sites(machines: Sequence[Machine], bushing_share: float) -> dict[str, Site]:

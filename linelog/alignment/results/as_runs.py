@@ -8,10 +8,10 @@ that nobody has.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from linelog.alignment.results.status import running_value
-from linelog.alignment.running import Knowledge, Travels
+from linelog.alignment.running import Knowledge, Travels, travels_of
 from linelog.alignment.standing import STATIC, Value
 from linelog.calc.reconcile import FEWEST_PAIRS
 from linelog.plant.models import Station
@@ -30,6 +30,18 @@ def as_it_runs(
     taught, so that the day on which they were enough is no jump. Its uncertainty is that of the expectation.
     """
     return [_running(value, stations[value.station_id], known, travels) for value in values]
+
+
+def as_set(values: Sequence[Value], stations: Iterable[Station], known: Mapping[int, Knowledge]) -> list[Value]:
+    """Return values held against where the station is set: as it runs, where moves are for the running value.
+
+    For what shows each visit's own values: a station that is left at its static target is left at nought.
+    """
+    switched = {machine: one for machine, one in known.items() if one.moves_for_running}
+    if not switched:
+        return list(values)
+    travels = travels_of({value.visit_id for value in values})
+    return as_it_runs(values, {station.pk: station for station in stations}, switched, travels)
 
 
 def _running(value: Value, station: Station, known: Mapping[int, Knowledge], travels: Travels) -> Value:

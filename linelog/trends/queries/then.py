@@ -6,9 +6,11 @@ import datetime as dt
 from dataclasses import dataclass
 
 from linelog.alignment.models import Visit
+from linelog.alignment.results.as_runs import as_set
 from linelog.alignment.results.now import machine_statuses
 from linelog.alignment.results.of_visit import visit_statuses
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.running import knowledge_of
 from linelog.alignment.standing import AS_FOUND, Value
 from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Machine, Station
@@ -67,7 +69,9 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
     visits = tuple(signed.filter(opened_at__lte=ends).order_by("-opened_at", "-pk")[:VISITS])
     after = signed.filter(opened_at__gt=ends).order_by("opened_at", "pk").first()
     looked_at = [visit.pk for visit in visits] + ([after.pk] if after else [])
-    values = standing(signed_results(machine).filter(visit__in=looked_at)).values
+    stations = list(machine.stations.all())
+    measured = standing(signed_results(machine).filter(visit__in=looked_at)).values
+    values = tuple(as_set(measured, stations, {machine.pk: knowledge_of(machine, stations)}))
     around, usual = dt.timedelta(days=AROUND_DAYS), dt.timedelta(days=USUAL_DAYS)
     first, last = day - around, day + around
     one = [machine.pk]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from linelog.alignment.models import Result, Visit
+from linelog.alignment.results.as_runs import as_set
 from linelog.alignment.results.now import knowledge_by_machine
 from linelog.alignment.results.status import StationStatus, status_of
 from linelog.alignment.running import Knowledge, Travels, travels_of
@@ -20,6 +21,9 @@ from linelog.production.days import local_day, zone
 from linelog.production.queries import DaySeries, fleet_day_counts
 
 LOOK_BACK_DAYS = 1096  # three years: an older visit says little of the machine as it is today
+
+
+Pair = tuple[Value, Value]  # as measured, and held against where its station is set
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +51,16 @@ class Found:
     left_visit: AtVisit | None
     strokes_million: float | None = None
     status: StationStatus | None = None
+    set_for_running: bool = False
 
     @property
     def is_out(self) -> bool:
         """Whether it is proven out by what was measured, at rest or running, and not cleared by what it does running.
 
-        What is in at rest and expected out when running, visit after visit, does not come back: it was set so.
+        What is in at rest and expected out when running, visit after visit, does not come back: it was set so. Where
+        it is set for the running value, the value is what it is expected to be then.
         """
-        if self.status is None or self.value.method == RUNNING:
+        if self.status is None or self.value.method == RUNNING or self.set_for_running:
             return self.value.verdict == "out"
         return self.status.is_out and self.status.measured_out
 
@@ -65,7 +71,7 @@ class Found:
 
     @property
     def off(self) -> tuple[float, float]:
-        """The offset as it was measured, um."""
+        """The offset, um: as it was measured, or as expected when running where it is set for that."""
         return self.value.x_um, self.value.y_um
 
     @property
@@ -101,11 +107,11 @@ def histories(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[i
     stations = {one.pk: one for one in Station.objects.filter(machine__in=list(machines)).select_related("machine")}
     known = knowledge_by_machine({one.machine_id: one.machine for one in stations.values()}, list(stations.values()))
     knows = _Knows(stations, known, travels_of(visits))
-    by_series: dict[tuple[int, int, str], list[Value]] = {}
-    for value in standing(results).values:
-        if value.visit_id in visits:
-            machine = visits[value.visit_id].machine_id
-            by_series.setdefault((machine, value.station_id, value.series), []).append(value)
+    by_series: dict[tuple[int, int, str], list[Pair]] = {}
+    measured = [value for value in standing(results).values if value.visit_id in visits]
+    for value, held in zip(measured, as_set(measured, stations.values(), known), strict=True):
+        machine = visits[value.visit_id].machine_id
+        by_series.setdefault((machine, value.station_id, value.series), []).append((value, held))
     made: dict[int, list[Series]] = {}
     for (machine, station, method), values in by_series.items():
         made.setdefault(machine, []).append(Series(station, method, tuple(_found(values, visits, knows))))
@@ -129,6 +135,10 @@ class _Knows:
     known: dict[int, Knowledge]
     travels: Travels
 
+    def is_set_for_running(self, value: Value) -> bool:
+        """Whether moves of its machine are for the running value."""
+        return self.known[self.stations[value.station_id].machine_id].moves_for_running
+
     def status(self, value: Value) -> StationStatus:
         """Say how a seat stood at the visit that measured it."""
         station = self.stations[value.station_id]
@@ -136,22 +146,23 @@ class _Knows:
         return status_of(station, static, ran, self.known[station.machine_id], self.travels, value.visit_at)
 
 
-def _found(values: list[Value], visits: dict[int, AtVisit], knows: _Knows) -> Iterable[Found]:
+def _found(values: list[Pair], visits: dict[int, AtVisit], knows: _Knows) -> Iterable[Found]:
     """Pair each as-found value with how its seat was left by the visit before; `values` are in the order of time."""
-    by_visit: dict[int, list[Value]] = {}
-    for value in values:
-        by_visit.setdefault(value.visit_id, []).append(value)
+    by_visit: dict[int, list[Pair]] = {}
+    for pair in values:
+        by_visit.setdefault(pair[0].visit_id, []).append(pair)
     left: dict[str, tuple[Value, AtVisit]] = {}
     for visit_id, at_once in by_visit.items():
         visit = visits[visit_id]
-        seats = [value for value in at_once if value.stage == AS_FOUND]
+        seats = {value.seat: (knows.status(value), held) for value, held in at_once if value.stage == AS_FOUND}
         if seats:
-            status = min((knows.status(seat) for seat in seats), key=lambda one: one.worst_key)
-            worst = status.figure.value if status.figure else seats[0]
+            status, worst = min(seats.values(), key=lambda seat: seat[0].worst_key)
             before, before_visit = left.get(worst.seat, (None, None))
-            yield Found(visit, worst, before, before_visit, status=status)
-        for value in sorted(at_once, key=lambda value: value.stage):  # as_found < as_left
-            left[value.seat] = (value, visit)
+            yield Found(
+                visit, worst, before, before_visit, status=status, set_for_running=knows.is_set_for_running(worst)
+            )
+        for _, held in sorted(at_once, key=lambda pair: pair[0].stage):  # as_found < as_left
+            left[held.seat] = (held, visit)
 
 
 def with_strokes(history: History, days: DaySeries) -> History:
