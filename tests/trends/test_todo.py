@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.models import BushingClearance, BushingFitted
@@ -104,6 +105,17 @@ def test_a_worn_bushing_is_due_and_opened_itself_and_a_new_one_is_not(line, mana
             fitted_on=local_day(manager.plant, visit.opened_at), by=manager, at=visit.opened_at,
         )  # fmt: skip
     assert not state_of(machine, now).is_out
+
+
+def test_the_common_line_does_not_call_a_machine_with_a_worn_bushing_fine(line, manager, now, client):
+    machine = visited(line, manager, now)
+    client.force_login(manager)
+    page = reverse("alignment:line", args=[machine.pk])
+    assert "Nothing to open: all are within their limits" in client.get(page).content.decode()
+    worn(machine, manager, now)
+    text = client.get(page).content.decode()
+    assert "Nothing to open: all are within their limits" not in text
+    assert "Front bushing is worn out, its clearance 1.50 of the wear limit" in text
 
 
 def test_a_machine_that_tears_far_more_than_its_alignment_explains_is_looked_at_elsewhere(line, manager, now):

@@ -17,6 +17,7 @@ from linelog.alignment.line_drawing import draw_line
 from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Visit
 from linelog.alignment.queries import stations_of
+from linelog.alignment.results.worn import worn_now
 from linelog.alignment.views.ram import machine_of
 from linelog.plant.lockout import words_of
 from linelog.plant.models import Adjuster, Machine, Station
@@ -56,6 +57,7 @@ def page(request: Request, machine_id: int) -> HttpResponse:
         "machine": machine,
         "form": form,
         "lockout_words": words_of(machine),
+        "worn": worn_now([machine.pk], timezone.now()).get(machine.pk, []),
         **_planned(request, machine, form),
     }
     return render(request, "alignment/line.html", context, status=422 if form.errors else 200)
