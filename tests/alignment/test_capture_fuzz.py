@@ -37,7 +37,7 @@ class TestWhatIsSent(TestCase):
                 lambda hit: CSV[: hit[0]] + hit[1] + CSV[hit[0] + len(hit[1]) :]
             ),
         ),
-        name=st.text(st.characters(exclude_categories=["Cs", "Cc", "Zl", "Zp"]), max_size=40),
+        name=st.text(st.characters(exclude_categories=["Cs", "Cc", "Zl", "Zp"]), max_size=20),
         more=st.dictionaries(st.sampled_from(["setup", "recorded_at", "note"]), nasty, max_size=2),
     )
     def test_as_a_capture(self, content, name, more):
