@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from linelog.alignment.models import CaptureLimit, ProbeSetup, Stage
+from linelog.alignment.models.capture import MOST_MINUTES
 from linelog.calc.capture.ring import Probe as CalcProbe
 from linelog.calc.capture.ring import Ring, check_ring
 from linelog.calc.errors import CalcError
@@ -15,6 +16,7 @@ from linelog.plant.forms.fields import MmField, SizeField, moment, number, text
 from linelog.plant.models import Machine, Station
 from linelog.web.forms import TextLine, offer_rows
 from linelog.web.generic import FormSet
+from linelog.web.units import TemperatureField, ask_temperatures
 
 MOST_PROBES = 16
 
@@ -201,12 +203,26 @@ class SendForm(forms.Form):
         error_messages={"required": "Choose the probe set-up it was recorded with."},
     )
     recorded_at = moment("Recorded at")
+    minutes_since_start = number(
+        "Minutes since the machine started",
+        0,
+        MOST_MINUTES,
+        f"This must be between 0 and {MOST_MINUTES} minutes, a week: leave it empty where it is not known.",
+        required=False,
+        help_text="For the warm-up.",
+    )
+    oil_c = TemperatureField(label="Oil temperature", coldest_c=-40, warmest_c=200, required=False)
     note = text("Note", 200, required=False)
+    fahrenheit = forms.BooleanField(widget=forms.HiddenInput, required=False)
 
-    def __init__(self, *args: Any, machine: Machine, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, machine: Machine, fahrenheit: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         rows = ProbeSetup.objects.filter(machine=machine, is_active=True)
         offer_rows(self, "setup", rows)
+        # What was typed is read in the unit that the form was shown in, whatever the plant has changed to since.
+        typed_in = self.data.get("fahrenheit") == "True" if "fahrenheit" in self.data else fahrenheit
+        self.fields["fahrenheit"].initial = typed_in
+        ask_temperatures(self, fahrenheit=typed_in)
 
 
 class JoinForm(forms.Form):

@@ -12,6 +12,9 @@ from linelog.plant.models import Machine, Plant, Station
 from linelog.plant.models.scoped import Scoped
 from linelog.web.models import Job
 
+#: A week: whoever tells more since the start means something else.
+MOST_MINUTES = 10_080
+
 
 class ProbeSetup(models.Model):
     """A ring of probes as it is fitted to a machine, and the columns its recorder writes."""
@@ -159,6 +162,8 @@ class Capture(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
     recorded_at = models.DateTimeField()
+    minutes_since_start = models.FloatField(null=True, blank=True, help_text="Of the machine, until it was recorded.")
+    oil_c = models.FloatField(null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
 
     name = models.CharField(max_length=200)
@@ -211,6 +216,11 @@ class Capture(models.Model):
                 condition=(Q(set_aside_by__isnull=True) & Q(set_aside_at__isnull=True) & Q(set_aside_why=""))
                 | (Q(set_aside_by__isnull=False) & Q(set_aside_at__isnull=False) & ~Q(set_aside_why="")),
                 name="capture_set_aside_by_and_at_for_a_reason",
+            ),
+            models.CheckConstraint(
+                condition=Q(minutes_since_start__isnull=True)
+                | Q(minutes_since_start__gte=0, minutes_since_start__lte=MOST_MINUTES),
+                name="capture_within_a_week_of_the_start",
             ),
         ]
 

@@ -40,6 +40,8 @@ class Recorded:
     setup: ProbeSetup
     recorded_at: datetime
     note: str = ""
+    minutes_since_start: float | None = None
+    oil_c: float | None = None
 
 
 def receive(
@@ -69,6 +71,8 @@ def receive(
             by=by,
             at=at,
             recorded_at=recorded.recorded_at,
+            minutes_since_start=recorded.minutes_since_start,
+            oil_c=recorded.oil_c,
             note=recorded.note,
             name=name,
             file=incoming.keep(FOLDER),

@@ -59,9 +59,10 @@ def list_page(request: Request, machine: Machine, status: int = 200, form: SendF
     setups = queries.setups_of(machine)
     bumped = [bumped_setup(setup, ring_of(setup, setup.probes.all())) for setup in setups]
     initial = {"recorded_at": timezone.localtime(now).strftime(DATETIME_LOCAL)}
+    fahrenheit = units.is_fahrenheit(request.user)
     context = {
         "machine": machine,
-        "form": form or SendForm(machine=machine, initial=initial),
+        "form": form or SendForm(machine=machine, fahrenheit=fahrenheit, initial=initial),
         "setups": list(zip(setups, bumped, strict=True)),
         "has_setup": any(setup.is_active for setup in setups),
         "has_crank": has_crank(machine),
@@ -86,7 +87,7 @@ def captures(request: Request, machine_id: int) -> HttpResponse:
 def send(request: Request, machine_id: int) -> HttpResponse:
     """Take a file and have it worked out."""
     machine, now = _machine(request, machine_id), timezone.now()
-    form = SendForm(request.POST, request.FILES, machine=machine)
+    form = SendForm(request.POST, request.FILES, machine=machine, fahrenheit=units.is_fahrenheit(request.user))
     if not form.is_valid():
         return list_page(request, machine, 422, form)
     data = form.cleaned_data
@@ -95,7 +96,9 @@ def send(request: Request, machine_id: int) -> HttpResponse:
             by=request.user,
             at=now,
             machine=machine,
-            recorded=services.Recorded(data["setup"], data["recorded_at"], data["note"]),
+            recorded=services.Recorded(
+                *(data[name] for name in ("setup", "recorded_at", "note", "minutes_since_start", "oil_c"))
+            ),
             file=data["file"],
             limit_bytes=settings.CAPTURE_LIMIT_BYTES,
         )
