@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
@@ -36,6 +36,10 @@ from linelog.web.models import Job
 log = logging.getLogger(__name__)
 
 KIND = "refresh evidence"
+#: A note so old that no job stands for is one that a transaction left which ended after the job had looked.
+LEFT_AFTER = timedelta(minutes=2)
+#: After a job that failed or was cancelled the notes wait so long, so that what is broken is not tried without end.
+AGAIN_AFTER = timedelta(minutes=10)
 Refit = Callable[[Plant, datetime], None]
 REFITS: dict[str, Refit] = {}
 
@@ -86,22 +90,50 @@ def offer(plant_id: int, at: datetime) -> None:
         jobs.offer(jobs.create(kind=KIND, by=None, at=at, plant_id=plant_id))
 
 
+def offer_left(now: datetime) -> None:
+    """Offer a job for every plant with notes that none stands for.
+
+    Where a change sees a job waiting it offers none; on a database of many writers that job may start, look and end
+    before the change is committed. So it is with a job that failed, or that somebody cancelled.
+    """
+    noted = Stale.objects.filter(since__lt=now - LEFT_AFTER).values_list("machine__line__plant", flat=True)
+    for plant_id in noted.order_by().distinct():
+        ours = Job.objects.filter(kind=KIND, plant_id=plant_id)
+        under_way = ours.filter(state__in=[Job.State.WAITING, Job.State.WORKING])
+        in_vain = ours.filter(state__in=[Job.State.FAILED, Job.State.CANCELLED], ended_at__gt=now - AGAIN_AFTER)
+        if not under_way.exists() and not in_vain.exists():
+            with transaction.atomic():
+                offer(plant_id, now)
+
+
 def refresh(plant: Plant, now: datetime, tell: Callable[..., None] = lambda done, **more: None) -> str:
     """Work out the summaries of the plant's stale machines, then every model; return what was done in a sentence."""
-    noted = Stale.objects.filter(machine__line__plant=plant).order_by("machine")
-    stale = list(noted.values_list("machine_id", "notes", "first_day"))
+    stale = list(Stale.objects.filter(machine__line__plant=plant).select_related("machine__line__plant"))
     tell(0, total=len(stale) + len(REFITS), message="Adding up")
-    machines = Machine.objects.select_related("line__plant").in_bulk([machine for machine, *_ in stale])
-    for done, (machine_id, notes, first_day) in enumerate(stale, start=1):
-        made = summaries.work_out(machines[machine_id], first_day)
-        with transaction.atomic():
-            summaries.store(machines[machine_id], made)
-            Stale.objects.filter(machine=machine_id, notes=notes).delete()  # noted again meanwhile: it stays
+    failed = []
+    for done, note in enumerate(stale, start=1):
+        try:
+            _add_up(note)
+        except Exception:  # whatever broke for one machine, the others are worked out, and its note stays
+            log.exception("summaries of machine %s broke", note.machine_id)
+            failed.append(f"summaries of {note.machine}")
         tell(done)
-    failed = _fit_all(plant, now, lambda done, name: tell(len(stale) + done, message=f"Fitting {name}"))
+    failed += _fit_all(plant, now, lambda done, name: tell(len(stale) + done, message=f"Fitting {name}"))
     if failed:
-        raise Refused(f"The summaries are new, but these models could not be fitted: {', '.join(failed)}.")
+        raise Refused(f"The rest is new, but these could not be worked out: {', '.join(failed)}.")
     return f"{len(stale)} machines added up, {len(REFITS)} models fitted."
+
+
+def _add_up(note: Stale) -> None:
+    """Work out a machine's summaries and take its note away; noted again meanwhile, it stays."""
+    made = summaries.work_out(note.machine, note.first_day)
+    rows = Stale.objects.filter(machine=note.machine_id)
+    with transaction.atomic():
+        now_there = rows.select_for_update().first()
+        if now_there is None or now_there.since != note.since:
+            return  # another worker was quicker, and has seen what is newer
+        summaries.store(note.machine, made)
+        rows.filter(notes=note.notes).delete()
 
 
 def _fit_all(plant: Plant, now: datetime, tell: Callable[[int, str], None]) -> list[str]:

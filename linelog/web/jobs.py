@@ -64,6 +64,18 @@ class Run:
 
 
 _tasks: dict[str, Enqueues] = {}
+_looks: dict[str, Callable[[datetime], None]] = {}
+
+
+def look_after(name: str, look: Callable[[datetime], None]) -> None:
+    """Have the worker look at every beat whether something is left that no job stands for; it offers one then."""
+    _looks[name] = look
+
+
+def look(*, now: datetime) -> None:
+    """Look after everything that was registered."""
+    for one in _looks.values():
+        one(now)
 
 
 def register(kind: str, task: Enqueues) -> None:

@@ -283,7 +283,7 @@ def test_a_broken_model_is_named_and_the_others_are_fitted(machine, monkeypatch,
     jobs.run(job.pk, lambda tell: refit.refresh(plant, NOW, tell))
     job.refresh_from_db()
     assert (job.state, job.started_by_name) == ("failed", "the program")
-    assert "could not be fitted: broken one" in job.message
+    assert "could not be worked out: broken one" in job.message
     assert "ZeroDivisionError" in caplog.text
     assert Fit.objects.get().result == {"a": 1}
 

@@ -46,8 +46,13 @@ class Command(DatabaseWorker):
 def _beat() -> None:
     now = timezone.now()
     health.beat(name=f"{socket.gethostname()[:60]}:{os.getpid()}", at=now)
-    jobs.offer_again(now=now)
-    nightly.offer_due(now)
+    for part in (lambda: jobs.offer_again(now=now), lambda: nightly.offer_due(now), lambda: jobs.look(now=now)):
+        try:
+            part()
+        except TROUBLE:
+            raise
+        except Exception:  # whatever broke in one of them, the others are done, and the next beat comes
+            log.exception("a part of the worker's beat broke")
 
 
 def _beat_until(over: threading.Event) -> None:
