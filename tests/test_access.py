@@ -166,6 +166,8 @@ EXPECTED: dict[str, Row] = {
     "alignment:reconciled_figures": Row(ROLES, the(machine_id="machine")),
     # Running captures
     "alignment:captures": Row(ROLES, the(machine_id="machine")),
+    "alignment:warm_up": Row(ROLES, the(machine_id="machine")),
+    "alignment:warm_up_figures": Row(ROLES, the(machine_id="machine")),
     "alignment:capture_send": Row(LOGGERS, the(machine_id="machine")),
     "alignment:probe_setup_add": Row(MANAGERS, the(machine_id="machine")),
     "alignment:probe_setup": Row(MANAGERS, the(setup_id="probe_setup")),

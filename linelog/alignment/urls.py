@@ -18,6 +18,7 @@ from linelog.alignment.views import (
     signing,
     station,
     visits,
+    warm_up,
 )
 
 app_name = "alignment"
@@ -69,6 +70,8 @@ urlpatterns = [
     path("running/<int:machine_id>/figures/", reconciled.figures, name="reconciled_figures"),
     path("captures/of/<int:machine_id>/", captures.captures, name="captures"),
     path("captures/of/<int:machine_id>/send/", captures.send, name="capture_send"),
+    path("captures/of/<int:machine_id>/warm-up/", warm_up.page, name="warm_up"),
+    path("captures/of/<int:machine_id>/warm-up/figures/", warm_up.figures, name="warm_up_figures"),
     path("captures/of/<int:machine_id>/probes/", probes.add, name="probe_setup_add"),
     path("captures/probes/<int:setup_id>/", probes.edit, name="probe_setup"),
     path("captures/probes/<int:setup_id>/bump/", bump.bump, name="probe_bump"),

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from dataclasses import fields
+import math
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +30,7 @@ from linelog.calc.capture.motion import Crank
 from linelog.calc.capture.ring import Probe as RingProbe
 from linelog.calc.capture.ring import Ring
 from linelog.demo.life import Life
-from linelog.demo.scenario import CapturePlan
+from linelog.demo.scenario import CapturePlan, WarmUpPlan
 from linelog.plant.adjusting import reference_z_mm
 from linelog.plant.models import Machine, Person, Station
 from linelog.web.uploads import received
@@ -40,6 +41,16 @@ RANGE_V = 5.0
 ZERO_U_UM = 0.6
 WARM_C = 41.0
 SET_UP_DAYS = 200
+SENT_AFTER = dt.timedelta(minutes=4)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """The seed of an invented capture, and what was told of a warm-up with it."""
+
+    seed: int
+    minutes: float | None = None
+    oil_c: float | None = None
 
 
 def ring() -> Ring:
@@ -53,12 +64,19 @@ def ring() -> Ring:
     )
 
 
-def file_of(plan: CapturePlan, place_um: tuple[float, float], speed_per_min: float, crank: Crank, seed: int) -> bytes:
+def file_of(
+    plan: CapturePlan,
+    place_um: tuple[float, float],
+    speed_per_min: float,
+    crank: Crank,
+    seed: int,
+    oil_c: float = WARM_C,
+) -> bytes:
     """Return an invented capture as a CSV: time in s, probes in V, a pulse a stroke, oil in degrees."""
     scenario = synthetic.Scenario(
         speed_per_min=speed_per_min,
         place_um=place_um,
-        temperature=WARM_C,
+        temperature=oil_c,
         seed=seed,
         **{each.name: getattr(plan, each.name) for each in fields(CapturePlan)},
     )
@@ -75,11 +93,13 @@ def file_of(plan: CapturePlan, place_um: tuple[float, float], speed_per_min: flo
 
 def add(life: Life, plans: dict[str, CapturePlan], at: dt.datetime) -> None:
     """Give a machine its ring and the captures that its plan names, the last one for its last visit."""
-    if not life.plan.captures:
+    if not life.plan.captures and not life.plan.warm_up:
         return
     machine, log = life.site.machine, life.setting.log
     station = next(one for one in life.site.stations if one.kind == Station.Kind.TOOL_PACK)
     setup = _set_up(life, machine, station, at - dt.timedelta(days=SET_UP_DAYS))
+    if life.plan.warm_up:
+        _warm_up(life, setup, life.plan.warm_up, plans, at)
     typed = [one for one in log.running if one.visit.machine == machine and one.station == station]
     for number, name in enumerate(reversed(life.plan.captures)):
         if life.plan.open_today:  # waits to be joined to the visit that is open
@@ -92,6 +112,18 @@ def add(life: Life, plans: dict[str, CapturePlan], at: dt.datetime) -> None:
         capture.visit, capture.stage = value.visit, Stage.AS_LEFT
         _give_running(life, capture)
         log.running.remove(value)
+
+
+def _warm_up(life: Life, setup: ProbeSetup, plan: WarmUpPlan, plans: dict[str, CapturePlan], at: dt.datetime) -> None:
+    """Make the captures of one warm-up: the offset and the oil near their steady values together."""
+    started = at - dt.timedelta(days=plan.days_ago)
+    for number, minutes in enumerate(plan.minutes):
+        left = math.exp(-minutes / plan.tau_min)
+        place = -(np.array(plan.steady_um) + left * np.array(plan.amplitude_um))
+        oil_c = plan.warm_c + (plan.cold_c - plan.warm_c) * left
+        made = Made(life.plan.seed + number, minutes, round(oil_c, 1))
+        sent = started + dt.timedelta(minutes=minutes) + SENT_AFTER
+        _one(life, setup, plans[plan.capture], place, sent, life.setting.mechanics[0], made)
 
 
 def _set_up(life: Life, machine: Machine, station: Station, at: dt.datetime) -> ProbeSetup:
@@ -133,15 +165,22 @@ def _bump_test(life: Life, setup: ProbeSetup, at: dt.datetime) -> None:
 
 
 def _one(
-    life: Life, setup: ProbeSetup, plan: CapturePlan, place_um: np.ndarray, at: dt.datetime, by: Person
+    life: Life,
+    setup: ProbeSetup,
+    plan: CapturePlan,
+    place_um: np.ndarray,
+    at: dt.datetime,
+    by: Person,
+    made: Made | None = None,
 ) -> Capture:
     """Make a file, keep it and work it out, as the worker does."""
     log, kept = life.setting.log, worked_with(setup)
-    seed = life.plan.seed + len(log.captures)
+    # Captures of a warm-up do not count, so that the others stay as they are when one is added.
+    made = made or Made(life.plan.seed + sum(one.minutes_since_start is None for one in log.captures))
     calc = capture_setup(kept)
     # The running offset is that of the forward stroke, which lies half the split to one side.
     x, y = (place_um - 0.5 * np.array(plan.split_um)).tolist()
-    content = file_of(plan, (x, y), life.plan.speed_spm, calc.crank, seed)
+    content = file_of(plan, (x, y), life.plan.speed_spm, calc.crank, made.seed, made.oil_c or WARM_C)
     with received(ContentFile(content)) as incoming:
         name = incoming.keep(FOLDER)
     capture = Capture(
@@ -149,7 +188,9 @@ def _one(
         setup=setup,
         by=by,
         at=at,
-        recorded_at=at - dt.timedelta(minutes=4),
+        recorded_at=at - SENT_AFTER,
+        minutes_since_start=made.minutes,
+        oil_c=made.oil_c,
         name=f"{life.plan.name.lower().replace(' ', '-')}-{at:%Y%m%d}.csv",
         file=name,
         sha256=incoming.sha256,

@@ -222,6 +222,23 @@ class CapturePlan:
 
 
 @dataclass(frozen=True, slots=True)
+class WarmUpPlan:
+    """Captures of one warm-up, in the manner of a `CapturePlan`: the ram and the oil near what they are when warm.
+
+    `minutes` since the start, `days_ago` before today; the ram lies at `steady_um` + `amplitude_um` * exp(-t/tau).
+    """
+
+    capture: str
+    days_ago: int
+    minutes: tuple[float, ...]
+    tau_min: float
+    steady_um: tuple[float, float]
+    amplitude_um: tuple[float, float]
+    cold_c: float
+    warm_c: float
+
+
+@dataclass(frozen=True, slots=True)
 class FindingPlan:
     """How often a defect is found: per million cans at severity 0, and the rise of the log rate per unit of severity.
 
@@ -264,6 +281,7 @@ class MachinePlan:
     story: str = ""
     running: tuple[str, ...] = ()
     captures: tuple[str, ...] = ()
+    warm_up: WarmUpPlan | None = None
     ram: tuple[tuple[float, float, float], ...] = ()  # sections: length, outside, bore in mm; none for a plain ram
     open_today: bool = False
     set_hanging: bool = False  # its stations are set true to the hanging ram; elsewhere to the one that runs
@@ -337,7 +355,7 @@ def read(path: Path = PATH) -> Scenario:
 
 def _machine(row: dict[str, Any]) -> MachinePlan:
     parts: dict[str, type] = {"settles": Settles, "wears": Wears, "wall_off": WallOff, "moved_mark": MovedMark}
-    parts |= {"plays": Plays, "warms": Warms}
+    parts |= {"plays": Plays, "warms": Warms, "warm_up": WarmUpPlan}
     made = {name: parts[name](**value) if name in parts else value for name, value in row.items()}
     for several in ("running", "captures"):
         made[several] = tuple(row.get(several, ()))

@@ -49,6 +49,7 @@ MACHINE_GROUPS: tuple[tuple[str, tuple[Entry, ...]], ...] = (
         "How does it run?",
         (
             Entry("Captures", "alignment:captures", Permission.VIEW),
+            Entry("Warm-up", "alignment:warm_up", Permission.VIEW),
             Entry("Static and running", "alignment:reconciled", Permission.VIEW),
             Entry("Tools and wall", "trends:wall", Permission.VIEW),
         ),

@@ -7,8 +7,10 @@ import pytest
 from django.conf import settings
 from django.core.management import call_command
 
+from linelog.alignment.captures.warm_up import series_of, tell
 from linelog.alignment.models import Capture, Result, RunningReading
 from linelog.demo import load, scenario
+from linelog.plant.models import Person
 from linelog.web.models import Job
 from tests.demo.test_load import NOW
 
@@ -31,6 +33,19 @@ def test_captures_of_the_demonstration_are_whole_joined_and_one_is_warned_of():
     waiting = Capture.objects.get(machine__name="BM 27")
     assert (waiting.state, waiting.visit) == ("done", None)
     assert not Job.objects.filter(kind="work out capture").exists()
+
+
+def test_a_warm_up_of_the_demonstration_tends_to_what_the_scenario_says():
+    small = scenario.read().only(["BM 13"], days=60)
+    load.load(small, at=NOW)
+    plan = small.machines[0].warm_up
+    machine = Capture.objects.first().machine
+    [series] = series_of(machine, Person.objects.get(username="manager"))
+    assert len(series.captures) == len(plan.minutes)
+    [up] = [one for one in tell(series).trends if (one.phase, one.axis) == ("forward", 1)]
+    curve = up.found.curve
+    assert curve.steady_low_um <= plan.steady_um[1] <= curve.steady_high_um
+    assert curve.tau_low_min <= plan.tau_min <= curve.tau_high_min
 
 
 def test_the_sample_files_are_what_the_command_writes_and_are_small(tmp_path):
