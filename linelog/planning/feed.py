@@ -14,6 +14,7 @@ from icalendar import Calendar, Event
 from linelog.planning.models import PlannedVisit
 from linelog.plant.models import Line
 from linelog.web.forms import one_line
+from linelog.web.units import show_hours
 
 CAUTION = (
     "This record is not permission to start or to enter a machine; the site's own procedures, local codes and "
@@ -66,5 +67,7 @@ def _span(entry: PlannedVisit) -> tuple[dt.date, dt.date]:
 
 def _when(entry: PlannedVisit) -> str:
     if entry.starts_at is None:
-        return f"{entry.hours:g} h of work; no stop is set for it in this week yet."
-    return f"{entry.hours:g} h of work in a stop of {entry.window.of_what if entry.window else 'the machine'}."
+        return f"{show_hours(entry.hours)} h of work; no stop is set for it in this week yet."
+    return (
+        f"{show_hours(entry.hours)} h of work in a stop of {entry.window.of_what if entry.window else 'the machine'}."
+    )

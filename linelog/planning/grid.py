@@ -10,6 +10,7 @@ from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.suggest import avoided_of, week_of
 from linelog.production.weeks import label
 from linelog.trends.state.outlook import Coming, MachineState
+from linelog.web.units import show_hours
 
 _ROUNDING = 1e-6
 
@@ -90,8 +91,10 @@ def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisi
         found.append("No stop of its machine in this week: it needs one, or another week.")
         return found
     if entry.hours > stop.hours + _ROUNDING:
-        found.append(f"It takes {entry.hours:g} h and its stop is {stop.hours:g} h long.")
+        found.append(f"It takes {show_hours(entry.hours)} h and its stop is {show_hours(stop.hours)} h long.")
     used = sum(one.hours for one in entries if one.window_id == stop.pk)
     if used > stop.hours * stop.crews + _ROUNDING:
-        found.append(f"Its stop is overbooked: {used:g} h of work in {stop.hours * stop.crews:g} h.")
+        found.append(
+            f"Its stop is overbooked: {show_hours(used)} h of work in {show_hours(stop.hours * stop.crews)} h."
+        )
     return found

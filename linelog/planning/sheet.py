@@ -88,7 +88,7 @@ def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
         "plant": str(machine.line.plant),
         "invented": machine.line.plant.is_invented,
         "when": _when(sheet.entry, zone(machine.line.plant)),
-        "hours": f"{sheet.entry.hours if sheet.entry else outlook.hours:g} h",
+        "hours": f"{units.show_hours(sheet.entry.hours if sheet.entry else outlook.hours)} h",
         "tooling": sheet.tooling,
         "due": outlook.due.words,
         "reason": outlook.due.why,

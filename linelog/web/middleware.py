@@ -15,7 +15,7 @@ from django.shortcuts import resolve_url
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 
-from linelog.web import acting, backends, errors, made_for, requestid
+from linelog.web import acting, backends, errors, made_for, nightly, requestid
 from linelog.web.permissions import Permission, may
 from linelog.web.requests import Request
 
@@ -192,10 +192,17 @@ class PlantTime:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Activate the zone for the time of the request."""
-        plant = getattr(request.user, "plant", None)
+        user = request.user
+        plant = getattr(user, "plant", None) or (_only_plant() if user.is_authenticated else None)
         zone = zoneinfo.ZoneInfo(plant.timezone) if plant else None
         with timezone.override(zone):
             return self.get_response(request)
+
+
+def _only_plant() -> Any:
+    """Return the plant of a server that has one alone: its time is that of an administrator without a plant."""
+    plants = nightly.plants()
+    return plants[0] if len(plants) == 1 else None
 
 
 class PlainErrors:

@@ -177,6 +177,11 @@ def plain_text(number: float) -> str:
     return f"{Decimal(f'{number:.6g}').normalize():f}"
 
 
+def show_hours(hours: float) -> str:
+    """Write hours as they are read: to the hundredth, and no more than is needed (2.25, 3.5, 4)."""
+    return plain_text(round(hours, 2))
+
+
 class TemperatureField(NumberField):
     """A temperature typed as the plant reads it (a form says so by `ask_temperatures`), given back in °C."""
 

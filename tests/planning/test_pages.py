@@ -1,6 +1,7 @@
 """The pages of the plan: what each role sees, every form without a script, bad input, and how often they ask."""
 
 import datetime as dt
+import re
 
 import pytest
 from django.db import connection
@@ -58,6 +59,21 @@ class TestPlan:
         assert client.post(url, typed(entry, to=weeks[3].isoformat())).status_code == 302
         entry.refresh_from_db()
         assert entry.week == weeks[3]
+
+    @pytest.mark.parametrize("hours", ["2.25", "0.125"])
+    def test_hours_stay_as_they_were_typed_whatever_is_sent_from_the_page_again(self, client_of, entry, hours):
+        """0.125 h is read as 0.12 (two decimals are enough to read), and its field holds what was typed."""
+        client, url = client_of("manager"), reverse("planning:change", args=[entry.pk])
+        client.post(url, typed(entry, hours=hours))
+        text = text_of(client.get("/plan/"))
+        (held,) = re.findall(rf'id="hours-{entry.pk}" value="([^"]*)"', text)
+        entry.refresh_from_db()
+        client.post(url, typed(entry, hours=held, pinned="on"))
+        entry.refresh_from_db()
+        assert (held, entry.hours, entry.is_pinned) == (hours, float(hours), True)
+        shown = {"2.25": "2.25 h", "0.125": "0.12 h"}[hours]
+        for page in ("/plan/", reverse("planning:machine", args=[entry.machine_id])):
+            assert shown in text_of(client.get(page)), page
 
     def test_with_htmx_the_effect_is_there_at_once(self, client_of, entry, weeks):
         url = reverse("planning:change", args=[entry.pk])

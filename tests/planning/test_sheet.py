@@ -4,12 +4,14 @@ import zoneinfo
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from linelog.calc.units import Unit
 from linelog.planning import sheet as sheets
 from linelog.planning.services import entries as services
 from linelog.plant.models import Fitting, Station, ToolingSet
 from linelog.trends.state.outlook import coming
+from linelog.web.models import AuditEvent
 from tests import factories
 from tests.planning.conftest import stop
 
@@ -91,3 +93,23 @@ def test_it_says_where_to_leave_a_station_with_the_ram_hanging(plant, machine, n
     (domer,) = [row for row in sheets.content(found, Unit.MM)["rows"] if row[0] == "Domer"]
     assert "above the ram line, ±" in domer[3]
     assert domer[2].startswith("out when running. In as measured, out when running: expected")
+
+
+def test_every_time_is_the_plants_own_also_for_an_administrator_of_none(
+    signed_in, plant, machine, manager, now, weeks, monkeypatch
+):
+    """A stop at 06:00 in Berlin in June is 04:00 UTC; the sheet, the plan and the history say six o'clock."""
+    stop(plant, weeks[1], hour=6)
+    entry = services.put(by=manager, at=now, machine=machine, week=weeks[1], hours=3.0, reason="x", pinned=False)
+    made, pdf_of = [], sheets.pdf_of
+    monkeypatch.setattr(sheets, "pdf_of", lambda sheet, unit: made.append(sheet.made) or pdf_of(sheet, unit))
+    client = signed_in(factories.person("administrator"))
+    before = timezone.now()
+    assert client.get(reverse("planning:sheet", args=[machine.pk])).status_code == 200
+    berlin = zoneinfo.ZoneInfo("Europe/Berlin")
+    said = {f"Printed {one.astimezone(berlin):%Y-%m-%d %H:%M}" for one in (before, timezone.now())}
+    assert made[0] in said
+    text = client.get(reverse("planning:machine", args=[machine.pk])).content.decode()
+    assert f"{entry.starts_at.astimezone(berlin):%a %Y-%m-%d %H:%M}, 3 h" in text
+    written = AuditEvent.objects.first().at.astimezone(berlin)
+    assert f"{written:%Y-%m-%d %H:%M:%S}" in client.get("/history/").content.decode()

@@ -14,6 +14,7 @@ from linelog.planning.services.guard import check_may_plan, held
 from linelog.plant.models import Plant
 from linelog.web import audit
 from linelog.web.errors import Refused
+from linelog.web.units import show_hours
 
 LONGEST = dt.timedelta(days=60)
 
@@ -66,7 +67,8 @@ def _rules(stop: StopWindow) -> None:
     least = stop.plant.visit_base_hours
     if stop.hours < least:
         raise Refused(
-            f"It is {stop.hours:.1f} h long and every visit takes {least:g} h at least (a setting of the plant).",
+            f"It is {show_hours(stop.hours)} h long and every visit takes {show_hours(least)} h at least "
+            "(a setting of the plant).",
             field="ends_at",
         )
     line = stop.machine.line if stop.machine else stop.line

@@ -15,6 +15,7 @@ from linelog.planning.queries import entries_of
 from linelog.plant.models import Machine
 from linelog.plant.requests import Request
 from linelog.production import weeks as calendar
+from linelog.production.days import zone
 from linelog.trends.state.outlook import coming
 from linelog.trends.state.todo import todo
 from linelog.web import units
@@ -68,7 +69,7 @@ def sheet(request: Request, pk: int) -> HttpResponse:
     found, now = _machine(request, pk), timezone.now()
     outlook = coming(found.line.plant, calendar.FEWEST, at=now, only=found).machines[found.pk]
     entry = entries_of(found).filter(state=PlannedVisit.State.PLANNED).first()
-    made = f"Printed {timezone.localtime(now):%Y-%m-%d %H:%M}"
+    made = f"Printed {now.astimezone(zone(found.line.plant)):%Y-%m-%d %H:%M}"
     content = sheets.pdf_of(sheets.read(outlook, entry, made, now), units.of(request.user))
     name = sheets.machine_sheet_name(found)
     headers = {"Content-Disposition": f'inline; filename="{name}"'}

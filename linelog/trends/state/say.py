@@ -5,6 +5,7 @@ from __future__ import annotations
 from linelog.production.days import zone
 from linelog.trends.state.outlook import MachineState
 from linelog.trends.state.todo import Do, Todo
+from linelog.web.units import show_hours
 
 NOT_KNOWN = "not known yet"
 
@@ -39,4 +40,4 @@ def planned_of(state: MachineState) -> str:
     if planned.starts_at is None:
         return f"Planned for {planned.words}; no stop is set for it yet."
     at = planned.starts_at.astimezone(zone(state.machine.line.plant))
-    return f"Planned for {at:%a %Y-%m-%d %H:%M}, {planned.hours:.1f} h."
+    return f"Planned for {at:%a %Y-%m-%d %H:%M}, {show_hours(planned.hours)} h."

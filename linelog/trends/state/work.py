@@ -13,6 +13,7 @@ from typing import NamedTuple
 from linelog.calc.drift import DueBy
 from linelog.plant.models import Plant, Station
 from linelog.trends.due.rule import Due, Facts
+from linelog.web.units import show_hours
 
 
 class Kind(Enum):
@@ -67,12 +68,14 @@ class Work:
     @property
     def rests_on(self) -> str:
         """Say what the hours are made of."""
-        parts = [f"{self.lock_hours:.1f} h for lockout and closing up"]
+        parts = [f"{show_hours(self.lock_hours)} h for lockout and closing up"]
         if self.sweep_hours:
             what = "every station" if self.all_swept else ", ".join(self.sweeps)
-            parts.append(f"{self.sweep_hours:.1f} h for sweeping {what}{' before and after' * bool(self.opens)}")
+            parts.append(
+                f"{show_hours(self.sweep_hours)} h for sweeping {what}{' before and after' * bool(self.opens)}"
+            )
         if self.opens:
-            parts.append(f"{self.open_hours:.1f} h for opening {', '.join(self.opens)}")
+            parts.append(f"{show_hours(self.open_hours)} h for opening {', '.join(self.opens)}")
         else:
             parts.append("nothing is to be opened")
         return "; ".join(parts)

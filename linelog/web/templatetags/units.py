@@ -82,6 +82,18 @@ def fixed(value: float, decimals: int) -> str:
 
 
 @register.filter
+def hours(value: float) -> str:
+    """Show hours to the hundredth where that is needed."""
+    return units.show_hours(value)
+
+
+@register.filter
+def typed(value: float) -> str:
+    """Fill a field with a number as it was typed, so that sending the form again changes nothing."""
+    return units.plain_text(value)
+
+
+@register.filter
 def count(value: float | None) -> str:
     """Show a whole number with thin spaces between thousands."""
     return "–" if value is None else f"{round(value):,}".replace(",", "\u202f")
