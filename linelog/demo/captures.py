@@ -52,6 +52,11 @@ class Made:
     minutes: float | None = None
     oil_c: float | None = None
 
+    @property
+    def suffix(self) -> str:
+        """What tells the files of one warm-up apart."""
+        return "" if self.minutes is None else f"-{self.minutes:.0f}min"
+
 
 def ring() -> Ring:
     """Return the ring of every machine of the demonstration: four probes at right angles."""
@@ -191,7 +196,7 @@ def _one(
         recorded_at=at - SENT_AFTER,
         minutes_since_start=made.minutes,
         oil_c=made.oil_c,
-        name=f"{life.plan.name.lower().replace(' ', '-')}-{at:%Y%m%d}.csv",
+        name=f"{life.plan.name.lower().replace(' ', '-')}-{at:%Y%m%d}{made.suffix}.csv",
         file=name,
         sha256=incoming.sha256,
         size=incoming.size,

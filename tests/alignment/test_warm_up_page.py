@@ -117,6 +117,7 @@ def test_a_warm_up_tends_to_the_value_it_was_made_with_and_page_and_chart_say_th
     page = page_of(mechanic, site).content.decode()
     assert f"{curve.steady_um / 1000.0:+.4f}".replace("-", "−") in page
     assert "Measure it running from" in page
+    assert "5 in 125 min" in page
     assert "43\u202f°C" in page
     charts = mechanic.get(reverse("alignment:warm_up_figures", args=[site.machine.pk])).json()
     assert set(charts) == {"minutes", "oil"}

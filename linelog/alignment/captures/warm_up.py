@@ -39,8 +39,8 @@ MISSING = {
     Said.SHORT: "The captures do not show yet where the change ends: one later in the warm-up is missing.",
 }
 TOO_SHORT = (
-    "The captures cover {span:.0f} minutes and the change has a time constant of about {tau:.0f}: one later in the "
-    "warm-up is missing."
+    "The captures cover {span:.0f} minutes and the curve that fits best has a time constant of {tau:.0f}: one later "
+    "in the warm-up is missing."
 )
 
 
@@ -208,8 +208,7 @@ class TrendRow:
 
     phase: str
     axis: str
-    captures: int
-    over: str
+    seen: str
     steady: str
     within: str
     tau: str
@@ -232,7 +231,9 @@ def trend_rows(told: Told, unit: Unit) -> list[TrendRow]:
             if curve.widened > 1.0:
                 note = "They scatter about the curve more than their own uncertainty: the interval allows for it."
         rows.append(
-            TrendRow(trend.phase.label, trend.axis_name, found.captures, f"{found.span_min:.0f}", *shown, note)
+            TrendRow(
+                trend.phase.label, trend.axis_name, f"{found.captures} in {found.span_min:.0f} min", *shown, note
+            )
         )
     return rows
 
