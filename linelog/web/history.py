@@ -6,17 +6,21 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
+from django.utils import timezone
 
-from linelog.calc.units import Unit, from_um
+from linelog.calc.units import Unit
+from linelog.web import history_words as words
+from linelog.web import nightly
 from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission, may
-from linelog.web.units import MINUS, plain_text
 
 PAGE, LAST_PAGE = 50, 10_000
 OBJECT = re.compile(r"([a-z]{1,60}):([A-Za-z0-9-]{1,40})")
-_UNITS = (("_mm_per_m", "mm/m"), ("_mm", "mm"), ("_deg", "°"), ("_kg", "kg"), ("_spm", "strokes/min"))
+#: Columns that only count or number the record.
+_UNTOLD = frozenset({"version", "id"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,40 +69,38 @@ def page_number(text: str) -> int:
 
 
 def page_of(
-    events: QuerySet[AuditEvent], page: int, unit: Unit
+    events: QuerySet[AuditEvent], page: int, unit: Unit, zone: tzinfo
 ) -> tuple[list[tuple[AuditEvent, list[Change]]], bool]:
-    """Return the rows of one page, each with its changes, and whether there are older ones."""
+    """Return the rows of one page, each with its changes and `local`, its plant's time; and if more are."""
     start = (page - 1) * PAGE
     rows = list(events[start : start + PAGE + 1])
-    return [(event, changes(event, unit)) for event in rows[:PAGE]], len(rows) > PAGE
+    told, names, zones = rows[:PAGE], words.Names(rows[:PAGE]), _zones(rows)
+    for event in told:
+        event.local = words.local(event.at, zones.get(event.plant_id or 0, zone))  # type: ignore[attr-defined]
+    shown = [(event, changes(event, unit, names, zones.get(event.plant_id or 0, zone))) for event in told]
+    return shown, len(rows) > PAGE
 
 
-def changes(event: AuditEvent, unit: Unit) -> list[Change]:
-    """Return the fields of an event with both values, offsets and readings in the reader's unit."""
+def _zones(rows: list[AuditEvent]) -> dict[int, tzinfo]:
+    """Return the zones of the plants where the rows are of more than one; else the reader's will do."""
+    if len({event.plant_id for event in rows}) < 2:
+        return {}
+    return {plant.pk: ZoneInfo(plant.timezone) for plant in nightly.plants()}
+
+
+def changes(
+    event: AuditEvent, unit: Unit, names: words.Names | None = None, zone: tzinfo | None = None
+) -> list[Change]:
+    """Return the fields of an event with both values, in words, offsets and readings in the reader's unit."""
     before, after = event.before or {}, event.after or {}
-    names = [*before, *(name for name in after if name not in before)]
-    told = [name for name in names if name != "version"]  # it only counts the changes
+    fields, known = words.fields_of(event.object_type), names or words.Names([event])
+    where = zone or timezone.get_current_timezone()
+    columns = [*before, *(name for name in after if name not in before)]
     return [
-        Change(field_label(name, unit), *(_shown(name, one.get(name), unit) for one in (before, after)))
-        for name in told
+        Change(
+            words.label(name, unit),
+            *(words.shown(name, one.get(name), fields.get(name), known, unit, where) for one in (before, after)),
+        )
+        for name in columns
+        if name not in _UNTOLD
     ]
-
-
-def field_label(name: str, unit: Unit) -> str:
-    """Name a stored column as a person would: 'limit_um' is 'limit (mm)' to who reads mm."""
-    if name.endswith("_um"):
-        return f"{name.removesuffix('_um').replace('_', ' ')} ({unit.label})"
-    for ending, label in _UNITS:
-        if name.endswith(ending):
-            return f"{name.removesuffix(ending).replace('_', ' ')} ({label})"
-    return name.removesuffix("_id").replace("_", " ")
-
-
-def _shown(name: str, value: Any, unit: Unit) -> Any:
-    if name.endswith("_um") and isinstance(value, int | float) and not isinstance(value, bool):
-        return plain_text(from_um(value, unit)).replace("-", MINUS)
-    if value is None or value == "":
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value

@@ -29,6 +29,6 @@ def events(request: HttpRequest) -> HttpResponse:
         zone=timezone.get_current_timezone(),
     )
     page = history.page_number(request.GET.get("page", ""))
-    rows, more = history.page_of(wanted, page, units.of(request.user))
+    rows, more = history.page_of(wanted, page, units.of(request.user), timezone.get_current_timezone())
     shown = {"form": form, "rows": rows, "page": page, "more": more, "newer": page - 1, "older": page + 1}
     return render(request, "web/history.html", shown)
