@@ -2,6 +2,7 @@
 
 import pytest
 from django.test import Client
+from django.urls import reverse
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -9,7 +10,7 @@ from linelog.plant.forms.adjuster import AdjusterForm
 from linelog.plant.forms.machine import MachineForm, NewMarkForm, StationForm
 from linelog.plant.forms.site import PlantForm, ShiftForm, StockForm
 from linelog.plant.forms.tooling import FitForm, PartForm, RemovalForm, SetForm
-from linelog.plant.models import Fitting, ToolingSet
+from linelog.plant.models import DefectCode, FindingPlace, Fitting, Symptom, ToolingSet
 from linelog.plant.services import machines, site, stations, tooling
 from linelog.web.errors import NotAllowed
 from linelog.web.models import AuditEvent
@@ -148,3 +149,21 @@ def test_nonsense_is_refused_in_words_and_never_breaks_a_page(world, name):
         assert response.status_code in {200, 302, 404, 409, 422}
 
     send()
+
+
+def test_the_quality_lead_reads_places_codes_and_symptoms_and_changes_none(signed_in):
+    quality = factories.person("quality")
+    plant = quality.plant
+    FindingPlace.objects.create(plant=plant, name="Pallet hall")
+    code = DefectCode.objects.create(plant=plant, code="WR", name="Wrinkled neck")
+    Symptom.objects.create(code=code, station_kind="domer", aspect="any", words="Look at the clamp ring.")
+    url = reverse("plant:tracing", args=[plant.pk])
+    client = signed_in(quality)
+    assert url in client.get(reverse("trends:findings")).content.decode()
+    text = client.get(url).content.decode()
+    for told in ("Pallet hall", "WR", "Wrinkled neck", "Look at the clamp ring."):
+        assert told in text
+    main = text.split("<main", 1)[1]
+    assert "/setup/" not in main.replace(url, ""), "no link that would be refused"
+    assert client.get(reverse("plant:code", args=[code.pk])).status_code == 403
+    assert "Add a defect code" in signed_in(factories.person("manager", plant)).get(url).content.decode()

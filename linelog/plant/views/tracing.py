@@ -16,7 +16,7 @@ from linelog.plant.models import DefectCode, FindingPlace, Plant, Symptom
 from linelog.plant.requests import Request
 from linelog.plant.services import tracing as services
 from linelog.plant.views.pages import Page, keep, plant_or_404, rows_of
-from linelog.web.permissions import Permission, needs
+from linelog.web.permissions import Permission, may, needs
 
 EDIT = ["GET", "POST"]
 REMOVABLE: dict[str, Any] = {"removable": True, "back_words": "Back"}
@@ -28,15 +28,15 @@ def lists_url(plant: Plant) -> str:
     return reverse("plant:tracing", args=[plant.pk])
 
 
-@needs(Permission.SET_UP)
+@needs(Permission.TRACE)
 @require_GET
 def tracing(request: Request, plant_id: int) -> HttpResponse:
-    """Show the places, the defect codes, and where each code would have one look first."""
+    """Show the places, the defect codes, and where each code would have one look first; to change by who sets up."""
     plant = plant_or_404(request, plant_id)
     codes = plant.defect_codes.prefetch_related("symptoms")
-    return render(
-        request, "plant/tracing.html", {"site": plant, "places": plant.finding_places.all(), "codes": codes}
-    )
+    may_set_up = may(request.user, Permission.SET_UP)
+    context = {"site": plant, "places": plant.finding_places.all(), "codes": codes, "may_set_up": may_set_up}
+    return render(request, "plant/tracing.html", context)
 
 
 @needs(Permission.SET_UP)
