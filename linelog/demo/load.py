@@ -7,7 +7,6 @@ from collections.abc import Callable
 
 import numpy as np
 from django.db import transaction
-from django.db.models import F
 
 from linelog.alignment.models import Amendment, Stage, Visit
 from linelog.demo import captures, counts
@@ -15,7 +14,7 @@ from linelog.demo import plan as planning
 from linelog.demo.findings import Desk, Past
 from linelog.demo.life import Life, Setting
 from linelog.demo.log import Log
-from linelog.demo.scenario import Scenario
+from linelog.demo.scenario import Scenario, ToolPlan
 from linelog.demo.setup import Ground, lay
 from linelog.demo.site import sites
 from linelog.plant.models import Adjuster, Plant, Station, ToolPart
@@ -83,7 +82,7 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
         numbers = life.live()
         rows = counts.store(ground.machines[plan.name], numbers, ground.shifts, scenario.causes, first)
         shifts += rows
-        _cans_run(life, int(numbers.begun.sum()))
+        _cans_run(life, int(numbers.begun.sum()), scenario.tools)
         past = Past(
             ground.machines[plan.name],
             plan,
@@ -102,11 +101,18 @@ def _live(scenario: Scenario, ground: Ground, first: dt.date, at: dt.datetime, s
     return log, shifts
 
 
-def _cans_run(life: Life, begun: int) -> None:
-    """Share the machine's cans among the tools that made them: its sets took turns."""
+def _cans_run(life: Life, begun: int, plan: ToolPlan) -> None:
+    """Share the machine's cans among its sets, which took turns; a tool that has made its cans is renewed.
+
+    So a part has run what came after its last renewal; its serial says the how manieth of its place it is.
+    """
     for number, one in enumerate(life.sets):
         share = begun // len(life.sets) + number * 40_000
-        ToolPart.objects.filter(tooling_set=one).update(cans_run=F("cans_run") + share)
+        for place, part in enumerate(ToolPart.objects.filter(tooling_set=one).order_by("pk")):
+            # The tools of a set were not all new on the first day: each place is elsewhere in its life.
+            renewed, part.cans_run = divmod(share + place * 390_000, plan.life_of(part.kind))
+            part.serial = f"{part.serial}-{renewed + 1}"
+            part.save(update_fields=["cans_run", "serial"])
 
 
 def _open(life: Life, at: dt.datetime) -> None:

@@ -111,6 +111,20 @@ class Visiting:
 
 
 @dataclass(frozen=True, slots=True)
+class ToolPlan:
+    """How many million cans a tool makes before another takes its place."""
+
+    punch_million: float
+    die_million: float
+    other_million: float
+
+    def life_of(self, kind: str) -> int:
+        """Return the cans that a tool of a kind makes."""
+        found = {"punch": self.punch_million} | {f"ironing_die_{step}": self.die_million for step in (1, 2, 3)}
+        return round(found.get(kind, self.other_million) * 1e6)
+
+
+@dataclass(frozen=True, slots=True)
 class WallPlan:
     """How cans are taken and what their wall shows; um and mm."""
 
@@ -314,6 +328,7 @@ class Scenario:
     counts: Counting
     dial: DialPlan
     visiting: Visiting
+    tools: ToolPlan
     wall: WallPlan
     captures: dict[str, CapturePlan]
     findings: tuple[FindingPlan, ...]
@@ -344,6 +359,7 @@ def read(path: Path = PATH) -> Scenario:
         counts=Counting(**table["counts"]),
         dial=DialPlan(**table["dial"]),
         visiting=Visiting(**table["visiting"]),
+        tools=ToolPlan(**table["tools"]),
         wall=WallPlan(**table["wall"]),
         captures={name: CapturePlan(**row) for name, row in table["captures"].items()},
         findings=tuple(FindingPlan(**row) for row in table["findings"]),

@@ -10,7 +10,7 @@ from django.db.models import Sum
 
 from linelog.alignment.models import Reading, Visit
 from linelog.demo import load, scenario
-from linelog.plant.models import Machine, MarkAssignment, Person, Plant
+from linelog.plant.models import Machine, MarkAssignment, Person, Plant, ToolPart
 from linelog.production.models import DayCount, ShiftCount
 from linelog.web import pins
 from linelog.web.errors import Refused
@@ -61,6 +61,18 @@ def test_the_last_day_counted_is_the_day_before_the_load_and_daily_sums_agree():
     assert shifts == pytest.approx(days)
     assert stored["shifts"] == ShiftCount.objects.count()
     assert any(line.startswith("BM 14:") for line in said)
+
+
+def test_no_tool_has_run_longer_than_tools_live():
+    """A punch or a die makes some million cans before it is ground again or renewed (common practice, no source)."""
+    load.load(SMALL, at=NOW)
+    rows = dict(ToolPart.objects.values_list("serial", "cans_run"))
+    assert len(rows) == ToolPart.objects.count() >= 3 * 2 * 8
+    assert 0 <= min(rows.values()) < max(rows.values()) < 10_000_000
+    dies = ToolPart.objects.filter(kind__startswith="ironing_die")
+    assert 100_000 < max(dies.values_list("cans_run", flat=True)) < 5_000_000
+    begun = DayCount.objects.aggregate(sum=Sum("cans"))["sum"]
+    assert begun > 20_000_000, "more than the tools that are on could have made: some were renewed"
 
 
 def test_the_plant_is_called_invented_and_the_history_says_who_loaded_it():
