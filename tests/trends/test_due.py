@@ -1,6 +1,7 @@
 """When a machine is due: by what happened, by the risk that grows with its strokes, by time; and its stored drift."""
 
 import datetime as dt
+import zoneinfo
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from linelog.trends.due.places import Place, Strokes
 from linelog.trends.due.rule import Facts, Risk, Trigger, due
 from linelog.trends.due.store import bases, freshen
 from linelog.trends.models import MachineDrift
+from linelog.trends.state.outlook import coming
 from tests import factories
 from tests.trends import invented
 
@@ -239,3 +241,44 @@ class TestNow:
         words = f"due since {TODAY - dt.timedelta(days=3)}: crash"
         assert words in client.get(f"/machines/{machine.pk}/").content.decode()
         assert words in client.get("/").content.decode()
+
+
+class TestBeforeTheDaysStart:
+    """At two at night the wall clock shows a new day, and the production day is still the one before."""
+
+    @pytest.fixture
+    def machine(self, db):
+        made = factories.machine(factories.line(factories.plant(timezone="Europe/Berlin", day_starts=dt.time(6))))
+        made.by = factories.person("manager", made.line.plant)
+        return made
+
+    @staticmethod
+    def berlin(day, hour, minute=0):
+        return dt.datetime(2026, 6, day, hour, minute, tzinfo=zoneinfo.ZoneInfo("Europe/Berlin"))
+
+    def due_at(self, machine, at):
+        return coming(machine.line.plant, 2, at=at, only=machine).machines[machine.pk].due
+
+    def test_a_jam_is_of_the_day_that_the_clock_showed(self, machine):
+        invented.signed_visit(machine, machine.by, self.berlin(16, 0, 30))
+        Event.objects.create(machine=machine, at=self.berlin(16, 1), kind=Event.Kind.JAM, by=machine.by)
+        found = self.due_at(machine, self.berlin(16, 2))
+        assert (found.is_due, found.on) == (True, dt.date(2026, 6, 16))
+
+    def test_cans_of_the_day_that_began_after_the_visit_are_after_it(self, machine):
+        """The visit at two lies in the production day of the 15th: the cans of the 16th were all made after it."""
+        invented.signed_visit(machine, machine.by, self.berlin(16, 2))
+        DayCount.objects.create(machine=machine, day=dt.date(2026, 6, 16), cans=400_000, spoiled=0, tear_offs=900)
+        found = self.due_at(machine, self.berlin(17, 7))
+        assert (found.is_due, found.by) == (True, DueBy.TRIGGER)
+        assert "Tear-off alarm" in found.why
+
+    @pytest.mark.parametrize(("hour", "is_due"), [(2, False), (6, True)])
+    def test_a_risk_is_reached_with_the_production_day_and_the_time_limit_with_the_calendar(self, hour, is_due):
+        today, at_two = dt.date(2026, 6, 16), dt.date(2026, 6, 15)
+        producing = today if is_due else at_two
+        reached = Risk("Domer", 20.0, 0.8, 0.4, dt.date(2026, 6, 14))
+        found = due(Facts(today - dt.timedelta(days=30), 120, reached), today, producing)
+        assert (found.on, found.by, found.is_due) == (today, DueBy.RISK, is_due)
+        by_time = due(Facts(today - dt.timedelta(days=120), 120), today, producing)
+        assert (by_time.on, by_time.is_due) == (today, True)

@@ -30,11 +30,23 @@ ALARM_DAYS = 7
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A machine of which it is asked when it is due: its plant, and the day of its last signed visit."""
+    """A machine of which it is asked when it is due: its plant, and the day of its last signed visit.
+
+    last     by the wall clock, as a person would name it
+    counted  the production day that the visit lies in, which before the day's start is the day before
+    """
 
     pk: int
     plant: Plant
     last: dt.date | None
+    counted: dt.date | None = None
+
+    @classmethod
+    def of(cls, pk: int, plant: Plant, opened: dt.datetime | None) -> Asked:
+        """Ask of a machine whose last signed visit was opened then."""
+        if opened is None:
+            return cls(pk, plant, None)
+        return cls(pk, plant, local_day(plant, opened), production_day(plant, opened))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +141,7 @@ def triggers_now(asked: Sequence[Asked], counted: dt.date | None) -> dict[int, l
     machines = Machine.objects.filter(pk__in=list(by_pk)).annotate(last_at=last_visit_at())
     jolts = machines.filter(events__kind__in=JOLTS, events__at__gt=F("last_at")).order_by("events__at", "events__pk")
     for pk, at, kind, note in jolts.values_list("pk", "events__at", "events__kind", "events__note"):
-        found[pk].append(Trigger(production_day(by_pk[pk].plant, at), Event.Kind(kind).label, note, is_jolt=True))
+        found[pk].append(Trigger(local_day(by_pk[pk].plant, at), Event.Kind(kind).label, note, is_jolt=True))
     for pk, trigger in [*_wall_alarms(by_pk, machines), *(_tear_off_alarms(asked, counted) if counted else ())]:
         found[pk].append(trigger)
     return found
@@ -150,7 +162,7 @@ def _wall_alarms(by_pk: dict[int, Asked], machines: QuerySet[Machine]) -> Iterab
     newest = {pk: ring for pk, *ring in rings}
     for pk, (at, state, judged_um, act_um) in newest.items():
         if state == WallRing.State.ACT:
-            day = production_day(by_pk[pk].plant, at)
+            day = local_day(by_pk[pk].plant, at)
             yield pk, Trigger(day, "Wall alarm", f"round a can {judged_um / act_um:.2f} of the plant's level to act")
 
 
@@ -162,7 +174,7 @@ def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple
     ).order_by()
     sums: dict[int, list[int]] = defaultdict(lambda: [0, 0])
     for pk, day, cans, spoiled, torn in rows.values_list("machine", "day", "cans", "spoiled", "tear_offs"):
-        last = by_pk[pk].last
+        last = by_pk[pk].counted or by_pk[pk].last
         if last is None or day > last:
             sums[pk][0] += torn
             sums[pk][1] += cans + spoiled

@@ -88,8 +88,12 @@ class Facts:
     probably: Sequence[StandsOut] = ()
 
 
-def due(facts: Facts, today: dt.date) -> Due:
+def due(facts: Facts, today: dt.date, producing: dt.date | None = None) -> Due:
     """Find what makes a machine due: what is out as it stands, else the earliest of what happened, risk and time.
+
+    today      by the wall clock: the time limit is a day of the calendar
+    producing  the production day where it is another: the risk grows with the cans of such days, and a day that has
+               not begun has made none
 
     Never measured is due. Where nothing else makes it due, a station that is probably out when running makes a
     running measurement due, and nothing more.
@@ -98,7 +102,7 @@ def due(facts: Facts, today: dt.date) -> Due:
         return Due(True, None, "due: never measured", None, "It was never measured.")
     if facts.out:
         return _out(facts)
-    found = _by_wear(facts, facts.last, today)
+    found = _by_wear(facts, facts.last, today, producing or today)
     return _to_measure(facts) if facts.probably and not found.is_due else found
 
 
@@ -121,7 +125,7 @@ def _to_measure(facts: Facts) -> Due:
     )
 
 
-def _by_wear(facts: Facts, last: dt.date, today: dt.date) -> Due:
+def _by_wear(facts: Facts, last: dt.date, today: dt.date, producing: dt.date) -> Due:
     """Find the earliest of what happened (at once), the risk, and the time limit."""
     limit = last + dt.timedelta(days=facts.longest_days)
     if facts.triggers:
@@ -130,18 +134,18 @@ def _by_wear(facts: Facts, last: dt.date, today: dt.date) -> Due:
         return Due(
             True, first.on, f"due since {words.date(first.on)}: {first.what.lower()}", DueBy.TRIGGER, f"{why}."
         )
-    by_risk = _risk_day(facts.risk, today, limit)
+    by_risk = _risk_day(facts.risk, limit)
     if by_risk is not None and facts.risk is not None:
         how = "was left at more than" if facts.risk.as_left else "reaches"
         unseen = ", which the last visit did not measure" if by_risk < last else ""
         subject = f"{facts.risk.place}{unseen}{',' if unseen else ''}"
         why = f"{subject} {how} a {facts.risk.percent:g} % risk of being out."
-        return _said(by_risk, today, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)
+        return _said(by_risk, producing, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)
     why = f"{facts.longest_days} days since the last visit, the longest the plant allows."
     return _said(limit, today, DueBy.TIME, "time", why)
 
 
-def _risk_day(risk: Risk | None, today: dt.date, limit: dt.date) -> dt.date | None:
+def _risk_day(risk: Risk | None, limit: dt.date) -> dt.date | None:
     """Return the day on which the risk is reached where that comes before the time limit."""
     if risk is None:
         return None

@@ -20,7 +20,7 @@ from linelog.calc.loss import MOST_SEVERE, excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
 from linelog.plant.models import Machine, Plant, Station
 from linelog.production import weeks as calendar
-from linelog.production.days import local_day
+from linelog.production.days import local_day, production_day
 from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
@@ -167,8 +167,8 @@ def coming(
         machine.line.plant = plant
     ids = [machine.pk for machine in machines]
     last = Machine.objects.filter(pk__in=ids).order_by().values_list("pk", last_visit_at())
-    asked = [Asked(pk, plant, local_day(plant, opened) if opened else None) for pk, opened in last]
-    made = Reckoning(plant, ids, number, today, facts_now(asked, at=at, seconds=seconds))
+    asked = [Asked.of(pk, plant, opened) for pk, opened in last]
+    made = Reckoning(plant, ids, number, at, facts_now(asked, at=at, seconds=seconds))
     found = made.outlooks(machines)
     return Coming(plant, tuple(calendar.coming(today, number)), today, found, made.effects)
 
@@ -176,8 +176,9 @@ def coming(
 class Reckoning:
     """What the outlooks of a plant rest on, read once."""
 
-    def __init__(self, plant: Plant, ids: Sequence[int], number: int, today: dt.date, now: Now) -> None:
-        self.plant, self.number, self.today, self.now = plant, number, today, now
+    def __init__(self, plant: Plant, ids: Sequence[int], number: int, at: dt.datetime, now: Now) -> None:
+        self.plant, self.number, self.now = plant, number, now
+        self.today, self.producing = local_day(plant, at), production_day(plant, at)
         self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
         self.stations: dict[int, dict[int, StationRow]] = {pk: {} for pk in ids}
         stations = Station.objects.filter(machine__in=ids, is_active=True).order_by("order")
@@ -187,7 +188,7 @@ class Reckoning:
             pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
             for pk, row in self.drifts.items()
         }
-        since = min((one.since for places in self.places.values() for one in places), default=today)
+        since = min((one.since for places in self.places.values() for one in places), default=self.today)
         self.strokes = self._strokes()
         self.totals = now.totals if now.counted is not None and now.counted >= since else {}
         self.effects = effects_of(plant)
@@ -195,7 +196,7 @@ class Reckoning:
         usual = MachineDrift.objects.filter(machine__line__plant=plant).aggregate(mean=Avg("left_severity"))["mean"]
         self.usually_left = USUALLY_LEFT if usual is None else float(usual)
         self.against, self.comes_back, self.planned = against(plant), coming_back(ids), planned(ids)
-        self.happened = happened_lately([pk for pk, one in self.against.items() if one.much_more], today)
+        self.happened = happened_lately([pk for pk, one in self.against.items() if one.much_more], self.today)
 
     def _strokes(self) -> dict[int, Strokes]:
         """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""
@@ -213,7 +214,7 @@ class Reckoning:
     def outlooks(self, machines: Sequence[Machine]) -> dict[int, MachineState]:
         """Put together what is to be expected of the machines: the sums of all of them at once."""
         ids, facts = [one.pk for one in machines], self.now.facts
-        dues = {pk: due(facts[pk], self.today) for pk in ids}
+        dues = {pk: due(facts[pk], self.today, self.producing) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
         severities = self._severities(places, [self._unknown(pk) for pk in ids])
         after = np.array([self._after(pk) for pk in ids])
