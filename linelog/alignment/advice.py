@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import Enum
 
 from linelog.alignment import clock
+from linelog.alignment.after_move import AfterMove, runs_after, same_move
 from linelog.alignment.computing import StationOutcome
 from linelog.alignment.not_proven import not_proven_words
 from linelog.alignment.results.status import StationStatus
@@ -29,7 +30,10 @@ SEATS_ALIKE = (
     "The running value speaks of the middle of the station: both seats are taken to be off alike. Sweep both seats "
     "before it is tilted."
 )
-STAYS_OUT = "After this move it would still run out of its limit: the move that makes it run true stands below it."
+MAY_RUN_IN = (
+    "By what is expected it may run inside its limit as it stands, which is not proven: measure it running before "
+    "anything is moved."
+)
 RUNS_IN = "By what is expected it runs inside its limit as it stands: measure it running before anything is moved."
 
 
@@ -70,13 +74,13 @@ class Target(Enum):
     )
     AGAINST_RUNNING = (
         "For the value as measured",
-        "This is for the value as measured, and would take it off its static target. Moves for the running value are "
-        "not switched on for this machine: the manager decides that.",
+        "This is for the value as measured. Moves for the running value are not switched on for this machine: the "
+        "manager decides that.",
     )
     STATIC_TARGET = (
         "To the static target",
-        "This would make it run true. Moves for the running value are not switched on for this machine: the manager "
-        "decides that.",
+        "This is for the value expected when running. Moves for the running value are not switched on for this "
+        "machine: the manager decides that.",
     )
 
     @property
@@ -95,8 +99,8 @@ class Advice:
     """What to move, or in `withheld` that nothing is offered yet. `headline` is one line for the top of the page.
 
     `target` says which value it is for, where that is a question; `second` is the move to the static target where
-    moves on the machine are not for the running value. `shift_um` is how the move carries the station, right and up
-    seen from the crank.
+    moves on the machine are not for the running value. `solution` is the move in figures, and `runs` (`runs_words`)
+    how the station is expected to run after it, where that was asked.
     """
 
     headline: str
@@ -106,13 +110,33 @@ class Advice:
     withheld: bool = False
     target: Target | None = None
     second: Advice | None = None
-    shift_um: tuple[float, float] = (0.0, 0.0)
+    solution: moves.MoveSolution | None = None
+    runs: AfterMove | None = None
+    runs_words: str = ""
+
+    @property
+    def shift_um(self) -> tuple[float, float]:
+        """How the move carries the station, right and up seen from the crank."""
+        if self.solution is None:
+            return (0.0, 0.0)
+        before, after = self.solution.before, self.solution.after
+        return after.x_um - before.x_um, after.y_um - before.y_um
+
+    @property
+    def offered(self) -> tuple[Advice, ...]:
+        """The moves that it offers, the first one first; none where nothing is to be moved."""
+        return tuple(one for one in (self, self.second) if one is not None and one.lines)
 
     @property
     def frozen(self) -> str:
-        """What is kept of it when the visit is signed."""
-        words = "; ".join(line.words for line in self.lines) or self.headline
-        return f"{self.target.prefix}: {words}" if self.target and self.lines else words
+        """What is kept of it when the visit is signed: every move that was offered."""
+        return ". ".join(one.own_frozen for one in self.offered) or self.headline
+
+    @property
+    def own_frozen(self) -> str:
+        """The move itself, without the second, as it is kept."""
+        words = "; ".join(line.words for line in self.lines)
+        return f"{self.target.prefix}: {words}" if self.target else words
 
 
 def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
@@ -208,33 +232,44 @@ def advise_for(
         return Advice("Leave it: it runs inside its limit.", withheld=True)
     if stands.then is not Next.MOVE:
         return replace(advise(found, adjusters, unit, seen_from), target=Target.MEASURED)
-    runs_out = stands.running is not None and stands.running.judged.severity > 1.0
     if for_running:
         move = _move_of(running, adjusters, unit, seen_from)
-        headline = f"{Target.RUNNING.prefix}: {move.headline[:1].lower()}{move.headline[1:]}"
-        return replace(move, headline=headline, target=Target.RUNNING)
-    second = replace(_move_of(running, adjusters, unit, seen_from), target=Target.STATIC_TARGET) if runs_out else None
+        return replace(move, headline=f"{Target.RUNNING.prefix}: {move.headline}", target=Target.RUNNING)
+    second = None
+    if stands.running is not None and stands.running.judged.severity > 1.0:
+        second = replace(_move_of(running, adjusters, unit, seen_from), target=Target.STATIC_TARGET)
+        second = _judged_running(second, running, unit)
     if stands.measured is None or stands.measured.judged.verdict is not Verdict.OUT:
-        return Advice(
-            "Not right as it stands: the move to its static target is told below.",
-            withheld=True,
-            notes=proof,
-            second=second,
-        )
-    move = replace(_move_of(found, adjusters, unit, seen_from), target=Target.MEASURED, second=second)
-    return _beside_running(move, stands, proof)
+        words = "Not right as it stands: the move to its static target is told below."
+        return Advice(words, withheld=True, notes=proof, second=second)
+    move = replace(_move_of(found, adjusters, unit, seen_from), target=Target.MEASURED)
+    move = _judged_running(move, running, unit)
+    return _beside_running(move, stands, proof) if second is None else _one_or_both(move, second)
+
+
+def _judged_running(move: Advice, running: StationOutcome, unit: Unit) -> Advice:
+    """Say of a move how the station is expected to run after it."""
+    runs = runs_after(running, move.solution) if move.solution is not None and move.lines else None
+    return replace(move, runs=runs, runs_words=runs.words(unit)) if runs is not None else move
+
+
+def _one_or_both(move: Advice, second: Advice) -> Advice:
+    """Offer the move to the static target as well, unless the first is the same or makes it run inside too."""
+    if move.solution is not None and second.solution is not None and same_move(move.solution, second.solution):
+        return move
+    if move.runs is not None and move.runs.verdict is Verdict.IN:
+        return move
+    return replace(move, second=second)
 
 
 def _beside_running(move: Advice, stands: StationStatus, proof: tuple[str, ...]) -> Advice:
-    """Say, of a move for the value as measured, what it does to the running machine.
+    """Say, of a move for the value as measured, that the machine runs inside its limit without it.
 
     What runs true is not moved off its static target by a headline: then that move comes second, marked.
     """
-    if move.second is not None:
-        return replace(move, notes=(STAYS_OUT, *move.notes)) if move.second.lines else move
     if stands.running is not None and stands.running.judged.verdict is Verdict.IN:
         return Advice(RUNS_IN, withheld=True, notes=proof, second=replace(move, target=Target.AGAINST_RUNNING))
-    return replace(move, notes=(RUNS_IN, *move.notes))
+    return replace(move, notes=(MAY_RUN_IN, *move.notes))
 
 
 def advise_ran(
@@ -331,5 +366,4 @@ def _solved(
         *shopwords.side_effect_words(solution, unit, slopes),
     )
     headline = "; ".join(line.words for line in lines) or "Out, but the best that can be done is to move nothing."
-    after = (solution.after.x_um - at.x_um, solution.after.y_um - at.y_um)
-    return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes, shift_um=after)
+    return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes, solution=solution)

@@ -20,6 +20,7 @@ from linelog.alignment.measured import Measured, read
 from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
+from linelog.alignment.offers import Offer, offers_of
 from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import Addresses, Place, place_query, place_url
 from linelog.alignment.queries import left_last_time, stations_of, sweep_defaults
@@ -28,7 +29,6 @@ from linelog.alignment.results.of_visit import outcome_status
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, running_found
-from linelog.alignment.services.moves import offer_mark
 from linelog.alignment.services.readings import fingerprint
 from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
@@ -161,8 +161,7 @@ class StationPage:
     @property
     def moves_for_ran(self) -> bool:
         """Whether a move is offered for a value that was measured running."""
-        told = (self.advice, self.advice.second)
-        return self.stands.ran is not None and any(one.lines for one in told if one is not None)
+        return self.stands.ran is not None and bool(self.advice.offered)
 
     @cached_property
     def order(self) -> tuple[Step, ...]:
@@ -288,9 +287,14 @@ class StationPage:
         return fingerprint(self.sweep)
 
     @property
-    def offer_seen(self) -> str:
-        """The mark of the move offered, by which it can be logged as made and no other."""
-        return offer_mark((line.adjuster, line.travel_um) for line in self.advice.lines)
+    def offers(self) -> tuple[Offer, ...]:
+        """The moves offered, each with the button that logs it and no other."""
+        return offers_of(self.advice)
+
+    @property
+    def move_below(self) -> bool:
+        """Whether what is to be moved has more than one line, so that the head leads to it instead of telling it."""
+        return sum(len(one.lines) for one in self.offers) > 1
 
     @property
     def budget(self) -> tuple[BudgetLine, ...]:

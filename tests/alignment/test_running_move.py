@@ -101,7 +101,7 @@ def test_the_move_for_it_is_logged_as_offered_and_kept_with_the_signed_visit(sit
     visit = factories.visit(site.machine, site.mechanic)
     type_running(mechanic, visit, station, "0.00", "-0.15")
     page = page_of(visit, station, site.mechanic)
-    sent = mechanic.post(address("advised", visit, station), {"seen": page.offer_seen}, headers=HTMX)
+    sent = mechanic.post(address("advised", visit, station), {"seen": page.offers[0].seen}, headers=HTMX)
     assert sent.status_code == 200
     assert [move.travel_um for move in visit.moves.all()] == [line.travel_um for line in page.advice.lines]
     assert page_of(visit, station, site.mechanic).advice.lines == ()  # none is offered again

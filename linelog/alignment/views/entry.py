@@ -14,6 +14,7 @@ from linelog.alignment.forms.sweep import MoveForm, NoteForm, ReadingForm, Sweep
 from linelog.alignment.forms.visit import RunningForm
 from linelog.alignment.measured import Measured, in_hand
 from linelog.alignment.models import Visit
+from linelog.alignment.offers import offer_seen
 from linelog.alignment.place import Place, place_from, place_url
 from linelog.alignment.services import moves, readings
 from linelog.alignment.views.station import TEMPLATE, context_of, repeat_from, the_page, visit_and_station
@@ -206,27 +207,15 @@ def move(request: Request, visit_id: int, station_id: int) -> HttpResponse:
 @require_POST
 @needs(Permission.LOG_VISIT)
 def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
-    """Log the whole move as it was advised, because it was made just so."""
+    """Log one whole move as it was offered, because it was made just so; `seen` says which."""
     visit, station = visit_and_station(request, visit_id, station_id)
-    lines = the_page(request, visit, station).advice.lines
+    offer = offer_seen(the_page(request, visit, station).advice, request.POST.get("seen", ""))
     try:
         moves.log_offered(
             by=request.user,
             visit=visit,
             station=station,
-            offered=[
-                moves.Done(
-                    line.adjuster,
-                    line.travel_um,
-                    "as offered",
-                    "um",
-                    line.words[:200],
-                    line.put_in,
-                    line.taken_out,
-                    line.turns,
-                )
-                for line in lines
-            ],
+            offered=offer.done() if offer else [],
             seen=request.POST.get("seen", ""),
             at=timezone.now(),
             key=_key(request),
