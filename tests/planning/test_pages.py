@@ -11,6 +11,8 @@ from django.urls import reverse
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import entries as services
 from linelog.trends.due.store import refit_drifts
+from linelog.trends.state.outlook import coming
+from linelog.web.units import show_hours
 from tests import factories
 from tests.planning.conftest import measured, stop
 
@@ -74,6 +76,14 @@ class TestPlan:
         shown = {"2.25": "2.25 h", "0.125": "0.12 h"}[hours]
         for page in ("/plan/", reverse("planning:machine", args=[entry.machine_id])):
             assert shown in text_of(client.get(page)), page
+
+    def test_hours_that_were_worked_out_are_planned_as_they_are_read(self, plant, machine, now):
+        """Sweeps of 4 minutes make no whole hundredths: what is planned is 1.27, not 1.26667."""
+        for minutes in (4.0, 7.0, 11.0):
+            type(plant).objects.update(sweep_minutes=minutes)
+            plant.refresh_from_db()
+            hours = coming(plant, 2, at=now, only=machine).machines[machine.pk].hours
+            assert float(show_hours(hours)) == hours > 0.0
 
     def test_with_htmx_the_effect_is_there_at_once(self, client_of, entry, weeks):
         url = reverse("planning:change", args=[entry.pk])

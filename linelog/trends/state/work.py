@@ -63,7 +63,7 @@ class Work:
     @property
     def hours(self) -> float:
         """All of it."""
-        return self.lock_hours + self.sweep_hours + self.open_hours
+        return round(self.lock_hours + self.sweep_hours + self.open_hours, 2)  # as it is read, so as it is planned
 
     @property
     def rests_on(self) -> str:
