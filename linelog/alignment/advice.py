@@ -365,5 +365,7 @@ def _solved(
         *shopwords.out_of_reach_words(solution, unit, slopes, seen_from=seen_from),
         *shopwords.side_effect_words(solution, unit, slopes),
     )
+    # Tilt first: turning the station takes the bore with it until it is set across.
+    lines = tuple(sorted(lines, key=lambda line: not line.adjuster.along_z))
     headline = "; ".join(line.words for line in lines) or "Out, but the best that can be done is to move nothing."
     return Advice(headline, lines, shopwords.result_words(solution, unit, slopes), notes, solution=solution)

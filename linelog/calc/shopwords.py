@@ -23,6 +23,7 @@ _NAMED_PIECES = 3  # from so many equal pieces on, say how many
 _NOTICED_UM = 1.0  # a side effect smaller than this is not worth a word
 _NOTICED_SLOPE = 0.005
 _NOTICED_TURN = 0.05
+_HOLDERS = {Kind.SCREW: "screws", Kind.SLIDE: "slides", Kind.SHIM: "feet"}
 _FINEST_DECIMALS = {Unit.MM: 3, Unit.INCH: 4, Unit.UM: 1}
 
 
@@ -111,8 +112,8 @@ def tilt_words(
 
 
 def side_effect_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUnit.MM_PER_M) -> tuple[str, ...]:
-    """Say what else the move does: a shift along the ram, an unseen turn, a foot that no longer sits; or nothing."""
-    found = []
+    """Say what else the move does: a swing about the tilt shims, a shift along the ram, a turn, a foot that hangs."""
+    found = [*_swing_words(solution, unit)]
     unseen = None in solution.before.slopes and solution.tilt_limit_mm_per_m is None
     if unseen and solution.turned_mm_per_m >= _NOTICED_TURN:
         turned = _slope(solution.turned_mm_per_m, slopes)
@@ -126,6 +127,38 @@ def side_effect_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = Sl
             f"The adjusters do not fit one plane by {gap}: look for a foot that does not bear, after tightening."
         )
     return tuple(found)
+
+
+def _swing_words(solution: MoveSolution, unit: Unit) -> tuple[str, ...]:
+    """Say the order of tilt shims and of what holds the bore across, and how far it would swing if that were slack.
+
+    In `adjust.mount` the body tilts about the height where the adjusters across the ram hold it. Where those are
+    slack, or where there are none, it tilts about its shims instead: by the turn times the distance to them.
+    """
+    shims = [move.adjuster for move in solution.moves if move.adjuster.tilt_at_mm is not None and move.travel_um]
+    if not shims:
+        return ()
+    pivot = math.fsum(shim.z_mm for shim in shims) / len(shims)
+    swing = solution.turned_mm_per_m * max(abs(seat.z_mm - pivot) for seat in solution.before.judged)
+    if swing < _NOTICED_UM:
+        return ()
+    across = [move.adjuster for move in solution.moves if move.adjuster.tilt_at_mm is None]
+    if not _hold_both_ways(across):
+        return (
+            f"Tilt shims first, then sweep again: the bore is not held both ways across while it tilts. "
+            f"About its shims it may swing by {_length(swing, unit)}, which is not in what is expected.",
+        )
+    holders = _HOLDERS[across[0].kind] if len({one.kind for one in across}) == 1 else "other adjusters"
+    return (
+        f"Tilt shims first, then the {holders}, then sweep again: what is expected counts on the {holders} to hold "
+        f"the bore. Where they are slack it swings about its shims by {_length(swing, unit)}.",
+    )
+
+
+def _hold_both_ways(across: Sequence[Adjuster]) -> bool:
+    """Whether pushes across the ram hold it right and left as well as up and down."""
+    first = across[0].push if across else (0.0, 0.0, 0.0)
+    return any(abs(first[0] * one.push[1] - first[1] * one.push[0]) > _PLUMB for one in across)
 
 
 def _placed(adjuster: Adjuster, seen_from: View) -> str:

@@ -237,3 +237,41 @@ def test_a_turn_that_nobody_measured_is_said():
     assert side_effect_words(turned, Unit.MM) == (
         "The move also turns the station by 0.25 mm/m; its slope was not measured.",
     )
+
+
+def domer_of(*across):
+    """Three tilt shims in a ring of 70 mm, 40 mm ahead of the bore, and what holds it across (common practice)."""
+    shims = [
+        Adjuster(f"shim at {k}", Kind.SHIM, 690.0, tilt_at_mm=at, stock=((10.0, None),), pieces_um=(500.0,))
+        for k, at in ((12, (0.0, 70.0)), (4, (60.62, -35.0)), (8, (-60.62, -35.0)))
+    ]
+    return [*(replace(one, z_mm=650.0) for one in across), *shims]
+
+
+def test_tilt_shims_come_first_and_the_swing_about_them_is_told():
+    lift = Adjuster("lift", Kind.SCREW, 0.0, clock_deg=0.0, pitch_mm=1.5)
+    side = replace(lift, name="side", clock_deg=90.0)
+    tilted = Misalignment(0.0, -60.0, 650.0, 0.0, 0.58)
+    solution = solve_moves(tilted, domer_of(lift, side), 38.0, 0.12)
+    left = solution.after.slope_y_mm_per_m
+    # by hand: a plane turned by so many mm/m about a point 40 mm off carries the bore by 40 times that, in um
+    swing = f"{40.0 * (0.58 - left) / 1000.0:.3f}".rstrip("0")
+    (words,) = side_effect_words(solution, Unit.MM)[:1]
+    assert words.startswith("Tilt shims first, then the screws, then sweep again:")
+    assert f"swings about its shims by {swing}" in words
+
+
+@pytest.mark.parametrize("across", [0, 1])
+def test_where_nothing_holds_the_bore_across_the_swing_is_said_not_to_be_expected(across):
+    lift = Adjuster("lift", Kind.SCREW, 0.0, clock_deg=0.0, pitch_mm=1.5)
+    solution = solve_moves(Misalignment(0.0, 0.0, 650.0, 0.58, 0.0), domer_of(*[lift] * across), 38.0, 0.12)
+    words = side_effect_words(solution, Unit.MM)[0]
+    assert words.startswith("Tilt shims first, then sweep again: the bore is not held both ways")
+    assert "which is not in what is expected" in words
+
+
+def test_what_tilts_where_it_is_swept_does_not_swing():
+    lift = Adjuster("lift", Kind.SCREW, 0.0, clock_deg=0.0, pitch_mm=1.5)
+    side = replace(lift, name="side", clock_deg=90.0)
+    solution = solve_moves(Misalignment(0.0, -60.0, 690.0, 0.0, 0.58), domer_of(lift, side), 38.0, 0.12)
+    assert not any("swing" in words for words in side_effect_words(solution, Unit.MM))
