@@ -85,7 +85,7 @@ def test_from_sign_in_to_a_signed_visit_by_tab_and_enter_alone(page, at, machine
     enter(page, page.get_by_role("link", name="Domer"))
     type_sweep(page, ["0", "0.05", "0.12", "0.07"])
     expect(page.locator("#result")).to_contain_text("+0.060")
-    enter(page, page.get_by_role("button", name="Done: the first move"))
+    enter(page, page.get_by_role("button", name="Done as offered"))
     expect(page.locator("#moves")).to_contain_text("Lift screw")
     enter(page, page.get_by_role("navigation", name="Stage").get_by_role("link", name="As left"))
     page.wait_for_url(re.compile("as_left"))

@@ -59,7 +59,7 @@ def test_from_sign_in_to_signed_visit_to_its_mark_on_the_machines_page(page, sig
     expect(result).to_contain_text("out")
     expect(result).to_contain_text("+0.060")
     expect(page.locator("#headline").get_by_role("link", name="Move below")).to_be_visible()
-    page.get_by_role("button", name="Done: the first move").tap()
+    page.get_by_role("button", name="Done as offered").tap()
     expect(page.locator("#moves")).to_contain_text("Lift screw")
 
     page.get_by_role("navigation", name="Stage").get_by_role("link", name="As left").tap()
