@@ -9,7 +9,7 @@ import datetime as dt
 import json
 import zoneinfo
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,9 @@ from linelog.alignment.judging import is_judged
 from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import sweeps_of
+from linelog.alignment.results.captions import stands_words
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.status import StationStatus
 from linelog.alignment.sheet_measured import bar_line, measured_lines
 from linelog.alignment.signing.names import person_as_signed, signature_of
 from linelog.alignment.standing import Value
@@ -30,7 +33,7 @@ from linelog.alignment.values import of_visit
 from linelog.alignment.words import set_up_words
 from linelog.calc.frame import direction_words, turn, view_words
 from linelog.calc.readings import View
-from linelog.calc.units import Unit, tir_from_offset
+from linelog.calc.units import SlopeUnit, Unit, tir_from_offset
 from linelog.plant.models import Station
 from linelog.web import units
 
@@ -46,13 +49,18 @@ AS_AMENDED, FIRST = "as amended", "first, before the amendment"
 
 @dataclass(frozen=True)
 class _Teller:
-    """What every line of the sheet is told with: the reader's unit and the plant's clock."""
+    """What every line of the sheet is told with: the reader's units and the plant's clock."""
 
     unit: Unit
     zone: dt.tzinfo
+    slopes: SlopeUnit
+    fahrenheit: bool
 
     def when(self, at: dt.datetime | None) -> str:
         return "" if at is None else at.astimezone(self.zone).strftime("%Y-%m-%d %H:%M")
+
+    def slope(self, value: float) -> str:
+        return units.show_slope(value, self.slopes)
 
     def um(self, value: float | None, *, signed: bool = False, named: bool = False) -> str:
         return units.show_um(value, self.unit, signed=signed, with_unit=named)
@@ -61,7 +69,8 @@ class _Teller:
 def content(visit: Visit, unit: Unit, made_at: dt.datetime) -> dict[str, Any]:
     """Return everything on the sheet as text and lists; lengths in the reader's unit, readings as typed."""
     plant = visit.machine.line.plant
-    tell = _Teller(unit, zoneinfo.ZoneInfo(plant.timezone))
+    slopes = units.slope_unit(plant, unit)
+    tell = _Teller(unit, zoneinfo.ZoneInfo(plant.timezone), slopes, plant.temperature_in == "F")
     return {
         "machine": str(visit.machine),
         "line": str(visit.machine.line),
@@ -72,7 +81,7 @@ def content(visit: Visit, unit: Unit, made_at: dt.datetime) -> dict[str, Any]:
         "state": _state(visit, tell),
         "unit": unit.label,
         "facts": _facts(visit, tell),
-        "stations": _stations(visit, tell),
+        "stations": _stations(visit, tell, made_at),
         "lockouts": [_lockout(one, tell) for one in visit.lockouts.prefetch_related("locks")],
         "signatures": _signatures(visit, tell),
         "amendments": _amendments(visit, tell),
@@ -117,8 +126,8 @@ def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
     facts = [
         ["Reason", f"{visit.get_reason_display()}{note}"],
         ["Machine", f"{state}{since}{speed}"],
-        ["Oil", _celsius(visit.oil_c)],
-        ["Room", _celsius(visit.room_c)],
+        ["Oil", _temperature(visit.oil_c, tell)],
+        ["Room", _temperature(visit.room_c, tell)],
         ["Tooling set", str(visit.tooling_set or "not logged")],
         ["Opened by", f"{person_as_signed(visit, visit.opened_by)}, {tell.when(visit.opened_at)}"],
     ]
@@ -127,11 +136,11 @@ def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
     return [*facts, *([name, value] for name, value in more if value)]
 
 
-def _celsius(value: float | None) -> str:
-    return "not logged" if value is None else f"{value:g} °C"
+def _temperature(value_c: float | None, tell: _Teller) -> str:
+    return "not logged" if value_c is None else units.show_celsius(value_c, fahrenheit=tell.fahrenheit, decimals=1)
 
 
-def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
+def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, Any]]:
     """Return the stations along the ram, those without a word in this visit as well."""
     sweeps: dict[int, list[Sweep]] = defaultdict(list)
     for sweep in sweeps_of(visit):
@@ -146,10 +155,12 @@ def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
         moves[move.station_id].append(f"{move} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
-    stations = visit.machine.stations.order_by("order", "pk")
+    stations = list(visit.machine.stations.order_by("order", "pk"))
+    stand = visit_statuses(visit, stations, now)
     return [
         {
             "name": str(station),
+            "stands": _stands(station, sweeps[station.pk], stand, tell),
             "limit": _limit(station, results[station.pk], tell),
             "sweeps": [_sweep(sweep, retyped, tell) for sweep in _ordered(sweeps[station.pk])],
             "results": _results(station, results[station.pk], sweeps[station.pk], amended, tell),
@@ -160,6 +171,15 @@ def _stations(visit: Visit, tell: _Teller) -> list[dict[str, Any]]:
         for station in stations
         if station.is_active or station.pk in used
     ]
+
+
+def _stands(
+    station: Station, sweeps: Sequence[Sweep], stand: Mapping[tuple[int, str], StationStatus], tell: _Teller
+) -> list[str]:
+    """Say how the station stood as found and as left, at rest and running, in the view it was swept from."""
+    view = View(next((one.view for one in sweeps if one.kind == Sweep.Kind.RIM), station.view))
+    found = [(stage, stand.get((station.pk, stage.value))) for stage in Stage]
+    return [f"{stage.label}: {stands_words(one, tell.unit, view)}" for stage, one in found if one is not None]
 
 
 def _said(note: StationNote | None) -> dict[str, Any]:
@@ -240,8 +260,8 @@ def _line(result: Result, shown: Result | Value, view: View, tell: _Teller) -> d
     tilt = ""
     if shown.tilt_x_mm_per_m is not None and shown.tilt_y_mm_per_m is not None:
         size = (shown.tilt_x_mm_per_m**2 + shown.tilt_y_mm_per_m**2) ** 0.5
-        limit = "" if shown.tilt_limit_mm_per_m is None else f", limit {shown.tilt_limit_mm_per_m:.3f}"
-        tilt = f"{size:.3f} ± {shown.tilt_expanded_mm_per_m or 0.0:.3f} mm/m{limit}"
+        limit = "" if shown.tilt_limit_mm_per_m is None else f", limit {tell.slope(shown.tilt_limit_mm_per_m)}"
+        tilt = f"{tell.slope(size)} ± {tell.slope(shown.tilt_expanded_mm_per_m or 0.0)} {tell.slopes.label}{limit}"
     what = [result.get_stage_display(), SEATS[result.seat], "running" if result.method == Method.RUNNING else ""]
     return {
         "what": ", ".join(word for word in what if word),

@@ -1,6 +1,7 @@
 """The sheet of a visit: rendered as it is printed, and every value looked for in what came out."""
 
 import datetime as dt
+import html
 import io
 import re
 import time
@@ -94,7 +95,7 @@ def test_the_sheet_says_what_was_read_found_done_left_locked_and_signed(told):
     client, visit = told
     page = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
     for words in (
-        *("41.5 °C", "23.5 °C", "0.12 mm", "V. Erifier", "LO-77", "lock L14", "R. Eturner", "wedge worn"),
+        *("41.5\u202f°C", "23.5\u202f°C", "0.12 mm", "V. Erifier", "LO-77", "lock L14", "R. Eturner", "wedge worn"),
         *("indicator, bar and fittings out and counted", "Signed by", "the dial was loose", "Lift screw"),
         "seen from the crank",
     ):
@@ -136,6 +137,22 @@ def test_offsets_are_told_in_the_view_of_the_sweep(told):
     page = client.get(reverse("alignment:sheet", args=[other.pk])).content.decode()
     assert "12:30 o&#x27;clock, seen from the domer" in page or "12:30 o'clock, seen from the domer" in page
     assert "+0.010" in page, "as the one who stood at the domer has it"
+
+
+def test_it_says_of_each_station_what_the_visits_own_page_says_of_it(told):
+    client, visit = told
+    sheet = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
+    stands = next(one for one in visit_sheet.content(visit, Unit.MM, timezone.now())["stations"] if one["stands"])
+    assert [line.split(":")[0] for line in stands["stands"]] == ["As found", "As left"]
+    assert "running" in " ".join(stands["stands"]), "the ram on record says what it does then"
+    assert all(html.escape(line) in sheet for line in stands["stands"])
+
+
+def test_temperatures_and_tilts_are_in_what_the_plant_and_the_reader_read(told):
+    _, visit = told
+    visit.machine.line.plant.temperature_in, visit.machine.line.plant.inch_tilt = "F", "mil/in"
+    facts = dict(visit_sheet.content(visit, Unit.INCH, timezone.now())["facts"])
+    assert (facts["Oil"], facts["Room"]) == ("106.7\u202f°F", "74.3\u202f°F")  # 1.8 * 41.5 + 32, 1.8 * 23.5 + 32
 
 
 def test_every_time_on_it_is_the_plants_whatever_the_servers_clock(told, monkeypatch):
