@@ -85,7 +85,7 @@ def test_the_entry_screen_with_everything_on_it_speaks_of_inches_alone(world, re
     client.force_login(mechanic)
     in_inches = {angle: f"{float(text) / 25.4:.4f}" for angle, text in OUT_HIGH.items()}
     type_round(client, visit, domer, in_inches)
-    say_which_face(client, visit, domer, view="crank", resolution="0.0001", face_radius_mm="2.4")
+    say_which_face(client, visit, domer, view="crank", resolution="0.0001", face_radius="2.4")
     type_round(client, visit, domer, in_inches, kind="face")
     wrong = []
     for kind in ("rim", "face"):

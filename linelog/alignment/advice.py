@@ -139,6 +139,9 @@ class Advice:
         return f"{self.target.prefix}: {words}" if self.target else words
 
 
+BELIEVED_MM_PER_M = 20.0  # far beyond any limit: a radius typed in another unit; common practice, no source
+
+
 def misalignment_of(found: StationOutcome) -> moves.Misalignment | None:
     """Return where the station lies, at its reference (the middle of two seats) and at each seat, or None before."""
     values = [outcome.value for outcome in found.seats.values()]
@@ -184,6 +187,8 @@ def _why_not(found: StationOutcome) -> str:
         return "No move yet: read it again, or confirm that the readings are right."
     if found.face and found.face.readings and not found.face.trusted:
         return "No move yet: finish the face sweep, or confirm it."
+    if found.tilt is not None and found.tilt.size > BELIEVED_MM_PER_M:
+        return "No move: a tilt as large as this was hardly read. Check the radius swept and the face's readings."
     return ""
 
 

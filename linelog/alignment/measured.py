@@ -12,7 +12,7 @@ from typing import Any, overload
 
 from linelog.alignment.at_hand import AtHand, adjusters_in_hand
 from linelog.alignment.computing import StationOutcome, compute
-from linelog.alignment.models import MoveMade, StationNote, Sweep, Visit
+from linelog.alignment.models import Lockout, MoveMade, StationNote, Sweep, Visit
 from linelog.alignment.queries import adjusters_of, sweeps_of
 from linelog.alignment.results.of_visit import is_known, own_run, run_in, still_held
 from linelog.alignment.running import Knowledge, knowledge_of
@@ -61,6 +61,7 @@ class Measured:
     moves: tuple[MoveMade, ...]
     note: StationNote | None
     adjusters: Adjusters
+    lockouts: tuple[Lockout, ...] | None = None  # where they are in hand
 
 
 def _moves(visit: Visit, station: Station) -> tuple[MoveMade, ...]:
@@ -101,6 +102,7 @@ def in_hand(hand: AtHand, found: StationOutcome, at: dt.datetime) -> Measured:
         moves=_moves(hand.visit, hand.station) if hand.moved else (),
         note=hand.note,
         adjusters=Adjusters(lambda: adjusters_in_hand(hand)),
+        lockouts=hand.lockouts,
     )
 
 

@@ -16,8 +16,9 @@ from linelog.alignment.budget_lines import BudgetLine, budget_lines
 from linelog.alignment.clock_fields import Position, position_of_clock, readings_of_sweep
 from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.drawing import Drawing, draw
+from linelog.alignment.inched import powered_between
 from linelog.alignment.measured import Measured, read
-from linelog.alignment.models import AmendedReading, MoveMade, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import AmendedReading, Lockout, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.offers import Offer, offers_of
@@ -64,6 +65,15 @@ class StationPage:
     adjusters: Sequence[Adjuster]
     moves: tuple[MoveMade, ...]
     note: StationNote | None
+    lockouts: tuple[Lockout, ...] | None = None
+
+    @cached_property
+    def powered_between(self) -> str:
+        """Say so where the machine was powered in the middle of this sweep."""
+        typed = [one for one in self.sweep.readings.all() if one.repeat == self.repeat] if self.sweep.pk else []
+        if len(typed) < 2:
+            return ""
+        return powered_between(typed, self.visit.lockouts.all() if self.lockouts is None else self.lockouts)
 
     @cached_property
     def repeats(self) -> tuple[Tab, ...]:
@@ -378,6 +388,7 @@ def station_page(
         rows=have.rows,
         adjusters=have.adjusters,
         moves=have.moves,
+        lockouts=have.lockouts,
         note=have.note,
     )
 

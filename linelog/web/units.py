@@ -172,6 +172,23 @@ class LengthField(NumberField):
         return value
 
 
+class MachineLengthField(LengthField):
+    """A length of the machine typed in the reader's unit, given back in mm; who reads um types mm."""
+
+    def to_python(self, value: Any) -> Any:
+        """Return mm."""
+        um = super().to_python(value)
+        return None if um is None else um / 1000.0
+
+    def validate(self, value: Any) -> None:
+        """Refuse what is beyond the bounds."""
+        super().validate(None if value is None else value * 1000.0)
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored mm value in the form's unit; leave what was typed as it is."""
+        return super().prepare_value(value * 1000.0 if isinstance(value, int | float) else value)
+
+
 def plain_text(number: float) -> str:
     """Write a number to six digits as a person would type it: never with an exponent, which no form takes back."""
     return f"{Decimal(f'{number:.6g}').normalize():f}"
@@ -221,6 +238,7 @@ def ask_in(form: forms.BaseForm, unit: Unit, *, labelled: bool = True) -> None:
     """Have the lengths of a form typed and shown in a unit, named in their labels."""
     for field in form.fields.values():
         if isinstance(field, LengthField):
-            field.unit = unit
+            is_large = isinstance(field, MachineLengthField)
+            field.unit = Unit.MM if is_large and unit is Unit.UM else unit
             if labelled:
-                field.label = f"{field.label} ({unit.label})"
+                field.label = f"{field.label} ({field.unit.label})"

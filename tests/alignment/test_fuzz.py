@@ -41,7 +41,7 @@ NAMES = {
     "reading": ["repeat", "angle_deg", "is_return", "value", "version", "meant", "unit"],
     "sweep": [
         "positions", "touches", "view", "facing", "plunger_reversed", "indicator", "resolution", "sag", "sag_is",
-        "sag_uncertainty", "face_radius_mm", "ram_position_mm", "version",
+        "sag_uncertainty", "face_radius", "ram_position", "version",
     ],
     "move": ["adjuster", "travel", "turns", "flats", "way", "words", "unit"],
     "note": ["note", "version"],
@@ -54,7 +54,7 @@ VALID = {
     "reading": {"repeat": "1", "angle_deg": "0", "value": "0.05", "version": "0"},
     "sweep": {
         "positions": "8", "facing": "domer", "touches": "ram-bore", "view": "crank", "resolution": "0.01", "sag": "0",
-        "sag_is": "indicated", "sag_uncertainty": "0", "face_radius_mm": "20",
+        "sag_is": "indicated", "sag_uncertainty": "0", "face_radius": "20",
     },
     "running": {"stage": "as_found", "x": "0.01", "y": "0.01", "expanded": "0.005", "strokes": "50"},
 }  # fmt: skip

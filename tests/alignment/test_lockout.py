@@ -15,7 +15,7 @@ from linelog.plant.models import LockoutProcedure
 from linelog.web.errors import Refused
 from linelog.web.models import AuditEvent
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, address, save, type_one, type_round
+from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, save, seen, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW  # 11:30 by the plant's clock; its shifts begin at 6, 14 and 22
@@ -65,8 +65,29 @@ def test_it_ends_in_the_middle_of_a_sweep_and_goes_on_once_verified_anew(job, ho
     assert type_one(client, visit, domer, 90, "0.05").status_code == 422
     assert list(Reading.objects.values_list("angle_deg", flat=True)) == [0.0], "what was typed before stays"
     verify(client, visit)
-    assert type_one(client, visit, domer, 90, "0.05").status_code == 200
+    answer = type_one(client, visit, domer, 90, "0.05")
+    assert answer.status_code == 200
     assert list(visit.lockouts.values_list("ended_how", flat=True)) == [how, ""]
+    said = "1 of these 2 readings are from before the machine was"
+    assert said in answer.content.decode(), "the ram may have moved, and nothing in four readings would show it"
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert said in page
+
+
+def test_without_a_lockout_no_move_is_to_be_made_as_offered(job):
+    client, visit, domer, _ = job
+    verify(client, visit)
+    mark = seen("advised", type_round(client, visit, domer, OUT_HIGH))
+    client.post(address("lockout_end", visit), {"how": "ran"})
+    page = client.get(address("station", visit, domer)).content.decode()
+    assert "Move nothing yet: no lockout stands." in page
+    refused = client.post(address("advised", visit, domer), mark, headers=HTMX)
+    assert refused.status_code == 422
+    assert "No lockout stood then" in refused.content.decode()
+    assert not visit.moves.exists()
+    verify(client, visit)
+    assert client.post(address("advised", visit, domer), mark, headers=HTMX).status_code == 200
+    assert visit.moves.exists()
 
 
 def test_barring_by_hand_is_no_end_that_can_be_chosen(job):

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.captures.warning_words import Reader, warning_words
@@ -14,7 +15,7 @@ from linelog.calc.units import Unit
 from linelog.plant.models import Person
 from linelog.production.days import zone
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, address, say_which_face, type_one, type_round
+from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, say_which_face, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 
@@ -283,3 +284,43 @@ def test_nothing_is_taken_over_from_a_visit_that_was_dropped(machine, domer, mm_
     own = client.get(address("station", mm_visit, domer) + "?stage=as_left").content.decode()
     assert "Taken over from the visit" not in own
     assert "is it so today" not in own, "within the dropped visit itself it is what was chosen there"
+
+
+def test_every_length_of_the_set_up_is_in_the_typists_unit(signed_in):
+    """Radius and ram position too: 2.36 in a field of mm makes a tilt 25.4 times too large."""
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant, unit="inch")
+    visit, domer = factories.visit(machine, mechanic, opened_at=timezone.now()), machine.stations.get(kind="domer")
+    client = signed_in(mechanic)
+    page = client.get(address("station", visit, domer, kind="face")).content.decode()
+    assert "Radius swept (in)" in page
+    assert "Ram forward by (in)" in page
+    assert "(mm)" not in page
+    say_which_face(client, visit, domer, resolution="0.0005", face_radius="2.36", ram_position="24.0")
+    sweep = visit.sweeps.get(kind="face")
+    assert (sweep.face_radius_mm, sweep.ram_position_mm) == (pytest.approx(59.944), pytest.approx(609.6))
+    small = client.post(
+        address("sweep", visit, domer, kind="face"),
+        {"positions": 4, "view": "crank", "facing": "crank", "resolution": "0.0005", "face_radius": "0.1"},
+        headers=HTMX,
+    )
+    assert small.status_code == 422
+    assert "0.1969" in small.content.decode(), "5 mm at the least: a radius of 2.36 mm was meant as inches"
+
+
+def test_a_tilt_too_large_to_be_true_is_doubted_and_every_page_opens(signed_in):
+    """1.4 mm across 2 x 6 mm: 117 mm/m, of a radius typed wrong."""
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant)
+    visit, domer = factories.visit(machine, mechanic, opened_at=timezone.now()), machine.stations.get(kind="domer")
+    client = signed_in(mechanic)
+    say_which_face(client, visit, domer, face_radius="6")
+    type_round(client, visit, domer, {"0": "0", "90": "0.7", "180": "1.4", "270": "0.7"}, kind="face")
+    type_round(client, visit, domer, OUT_HIGH)
+    for kind in ("rim", "face"):
+        answer = client.get(address("station", visit, domer, kind=kind))
+        assert answer.status_code == 200
+    assert "a tilt as large as this was hardly read" in answer.content.decode()
+    for name in ("visit", "sheet", "sign"):
+        assert client.get(reverse(f"alignment:{name}", args=[visit.pk])).status_code == 200
+    assert client.get(reverse("alignment:line", args=[machine.pk])).status_code == 200

@@ -18,6 +18,7 @@ from linelog.web.errors import Refused
 from linelog.web.forms import TextLine, offer_rows
 from linelog.web.units import (
     LengthField,
+    MachineLengthField,
     NumberField,
     ask_in,
     from_thousandths,
@@ -121,8 +122,8 @@ class SweepForm(forms.Form):
     sag = LengthField(label="Sag of the bracket", required=False, largest_um=2000)
     sag_is = forms.ChoiceField(choices=SAG_KINDS, required=False, label="The sag given is")
     sag_uncertainty = LengthField(label="Uncertainty of the sag", required=False, smallest_um=0, largest_um=2000)
-    face_radius_mm = NumberField(label="Radius swept (mm)", required=False, min_value=0.1, max_value=500)
-    ram_position_mm = NumberField(label="Ram forward by (mm)", required=False, min_value=0, max_value=2000)
+    face_radius = MachineLengthField(label="Radius swept", required=False, smallest_um=5_000, largest_um=500_000)
+    ram_position = MachineLengthField(label="Ram forward by", required=False, smallest_um=0, largest_um=2_000_000)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False)
     lengths_in = forms.CharField(widget=forms.HiddenInput, required=False)
 
@@ -132,7 +133,7 @@ class SweepForm(forms.Form):
         typed_in = shown_in(self.data.get("lengths_in"), unit)
         self.fields["lengths_in"].initial = typed_in.value
         ask_in(self, typed_in)
-        for name in ("face_radius_mm", "facing") if kind == Sweep.Kind.RIM else ("touches",):
+        for name in ("face_radius", "facing") if kind == Sweep.Kind.RIM else ("touches",):
             del self.fields[name]
 
     def clean(self) -> dict[str, Any]:
@@ -141,8 +142,8 @@ class SweepForm(forms.Form):
         sag = data.get("sag") or 0.0
         if self.kind == Sweep.Kind.RIM and sag < 0:
             self.add_error("sag", "Enter the sag as a size, without a sign: the program knows which way it acts.")
-        if self.kind == Sweep.Kind.FACE and not data.get("face_radius_mm") and "face_radius_mm" not in self.errors:
-            self.add_error("face_radius_mm", "At which radius does the indicator go round the face?")
+        if self.kind == Sweep.Kind.FACE and not data.get("face_radius") and "face_radius" not in self.errors:
+            self.add_error("face_radius", "At which radius does the indicator go round the face?")
         return data
 
     def choice(self) -> SweepChoice:
@@ -161,8 +162,8 @@ class SweepForm(forms.Form):
             resolution_um=data["resolution"],
             sag_um=sag_from_droop(sag) if data["sag_is"] == "droop" else sag,
             sag_uncertainty_um=data["sag_uncertainty"] or 0.0,
-            face_radius_mm=data.get("face_radius_mm"),
-            ram_position_mm=data["ram_position_mm"],
+            face_radius_mm=data.get("face_radius"),
+            ram_position_mm=data["ram_position"],
         )
 
     @staticmethod
@@ -179,8 +180,8 @@ class SweepForm(forms.Form):
             "sag": float(sweep.sag_um),
             "sag_is": "indicated",
             "sag_uncertainty": float(sweep.sag_uncertainty_um),
-            "face_radius_mm": sweep.face_radius_mm,
-            "ram_position_mm": sweep.ram_position_mm,
+            "face_radius": sweep.face_radius_mm,
+            "ram_position": sweep.ram_position_mm,
             "version": sweep.version if sweep.pk else 0,
         }
 

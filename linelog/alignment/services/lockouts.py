@@ -63,6 +63,18 @@ def require_lockout(visit: Visit, taken_at: datetime, lockouts: tuple[Lockout, .
         raise Refused("Every lock was taken off: whoever works on the machine hangs a lock first.", field="lockout")
 
 
+def require_lockout_to_move(visit: Visit, made_at: datetime) -> None:
+    """Refuse a move logged as it was offered for a time at which no lockout stood; a record from paper needs none."""
+    if visit.from_paper or visit.machine_runs:
+        return
+    if not any(one.stands_at(made_at) for one in visit.lockouts.all()):
+        raise Refused(
+            "No lockout stood then, so nothing is logged as made. Verify the lockout before anything is moved; "
+            "what was moved under an earlier one is logged in its own words.",
+            field="lockout",
+        )
+
+
 def _settled(visit: Visit, given: Verification, said_at: datetime, at: datetime) -> Lockout:
     verified_at = given.verified_at or said_at
     if verified_at > at + AHEAD:

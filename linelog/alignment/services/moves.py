@@ -74,15 +74,23 @@ def log_move(*, by: Person, visit: Visit, station: Station, done: Done, at: date
 
 
 def log_offered(
-    *, by: Person, visit: Visit, station: Station, offered: Sequence[Done], seen: str, at: datetime, key: str = ""
+    *,
+    by: Person,
+    visit: Visit,
+    station: Station,
+    offered: Sequence[Done],
+    seen: str,
+    at: datetime,
+    made_at: datetime | None = None,
+    key: str = "",
 ) -> None:
-    """Log a whole move that was made just as it was offered, all of its lines or none.
+    """Log a whole move that was made just as it was offered, all of its lines or none, under a lockout that stood.
 
     `seen` is the `offer_mark` of what the person saw: a move offered since was not made.
     """
 
     def write() -> None:
-        locked_open_visit(visit, by)
+        lockouts.require_lockout_to_move(locked_open_visit(visit, by), made_at or at)
         if not offered or seen != offer_mark([(done.adjuster, done.travel_um) for done in offered]):
             raise Refused("What is offered here has changed since you saw it: log what was really done.")
         for done in offered:
