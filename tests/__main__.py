@@ -17,19 +17,20 @@ from tests.postgres import Absent, private_cluster
 ROOT = Path(__file__).resolve().parent.parent
 ON_CI = os.environ.get("CI") == "true"
 PYTEST = ["pytest", "-q", "-n", "auto", "--dist", "loadfile"]
-# What a page says and draws, computing, the rules of the house, rights and headers, set-up forms, what is read from
-# files, the server's own parts, the invented plant and forms sent nonsense are run on SQLite alone. On PostgreSQL run
-# what is stored, locked, counted, searched and protected, and every page opens once (tests/test_every_page.py).
-SAME_ON_ANY_ENGINE = (
-    *("calc", "demo", "plant", "test_house.py", "test_access.py", "test_inches.py", "test_files_from_outside.py"),
-    *(f"web/test_{name}.py" for name in ("at_the_door", "collected", "errors", "fuzz", "made_for", "requests")),
-    *(f"web/test_{name}.py" for name in ("sandbox", "security", "serve", "server", "supervise", "turns", "units")),
-    *(f"production/test_{name}.py" for name in ("reader", "wall_file", "wall_typed")),
-    *(f"alignment/test_{name}.py" for name in ("bar", "capture_bad_input", "capture_fuzz", "capture_pages")),
-    *(f"alignment/test_{name}.py" for name in ("doubtful", "fuzz", "line_page", "present_state", "ram_page")),
-    *(f"alignment/test_{name}.py" for name in ("reconciled_page", "running_move", "visit_sheet", "whose_unit")),
-    *(f"trends/test_{name}.py" for name in ("clock", "figures", "series", "wall_page")),
-    "planning/test_one_answer.py",
+# On PostgreSQL runs again what rests on the database: what is stored, locked, counted, searched and protected; and
+# every page opens once there. What a page says and draws, computing, rules and forms are the same on any engine.
+ON_BOTH_ENGINES = (
+    *("test_every_page.py", "test_migrations.py"),
+    *(f"web/test_{name}.py" for name in ("admin", "backup", "followers", "health", "history", "jobs", "nightly")),
+    *(f"web/test_{name}.py" for name in ("pins", "prepared", "sign_in", "tablet", "worker", "writes")),
+    *(f"alignment/test_{name}.py" for name in ("amended_reading", "captures", "hostile_statements", "lockout")),
+    *(f"alignment/test_{name}.py" for name in ("one_reading", "photos", "readings", "running_value")),
+    *(f"alignment/test_{name}.py" for name in ("signed_protected", "signing", "standing", "unconnected")),
+    *(f"alignment/test_{name}.py" for name in ("visit_flow", "visits_out", "warm_up_page")),
+    *(f"production/test_{name}.py" for name in ("count_pages", "findings", "queries", "samples", "uploads")),
+    *(f"trends/test_{name}.py" for name in ("as_runs", "due", "find", "fleet", "pareto", "ranking", "reach")),
+    *(f"trends/test_{name}.py" for name in ("refit", "repeats", "signals", "summaries", "trace", "wall_learned")),
+    *(f"planning/test_{name}.py" for name in ("calendar", "entries", "sheet", "suggestion")),
 )
 
 
@@ -55,8 +56,8 @@ def step(name: str, command: list[str], *, aside: bool = False, **more: str) -> 
 
 def on_postgres() -> bool:
     """Run the tests on PostgreSQL: the server that is given, else a private one."""
-    ignored = [f"--ignore=tests/{part}" for part in SAME_ON_ANY_ENGINE]
-    command = [*PYTEST, *ignored, "-m", "not browser and not durability"]
+    files = [f"tests/{part}" for part in ON_BOTH_ENGINES]
+    command = [*PYTEST, *files, "-m", "not browser and not durability"]
     if os.environ.get("DATABASE_URL", "").startswith("postgres"):
         return step("tests on the PostgreSQL given", command)
     try:

@@ -11,7 +11,7 @@ from tests.alignment.capturing import NOW, Site, as_csv, frame
 from tests.alignment.test_capture_pages import typed
 from tests.alignment.test_fuzz import nasty
 
-RUNS = settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+RUNS = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 CSV = as_csv(frame())
 FINE = {200, 302, 409, 422}
 
