@@ -210,6 +210,7 @@ def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Log one whole move as it was offered, because it was made just so; `seen` says which."""
     visit, station = visit_and_station(request, visit_id, station_id)
     offer = offer_seen(the_page(request, visit, station).advice, request.POST.get("seen", ""))
+    now = timezone.now()
     try:
         moves.log_offered(
             by=request.user,
@@ -217,7 +218,8 @@ def advised(request: Request, visit_id: int, station_id: int) -> HttpResponse:
             station=station,
             offered=offer.done() if offer else [],
             seen=request.POST.get("seen", ""),
-            at=timezone.now(),
+            at=now,
+            made_at=typed_at(request, now),
             key=_key(request),
         )
     except Refused as refusal:
