@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from linelog.alignment.models import MoveMade
 from linelog.calc.frame import clock_words
 from linelog.calc.readings import View
+from linelog.calc.shopwords import placed_name
 from linelog.calc.units import Unit, show_um
 from linelog.plant.models import Adjuster
 
@@ -17,8 +18,8 @@ def made_words(move: MoveMade, unit: Unit, view: View) -> str:
     """Say what was done: 'Rear foot: took out 0.05 mm: 0.05'; a record from before, in the words it was kept in."""
     if not move.verb or move.adjuster is None or move.travel_um is None:
         return str(move)
-    said = _done(move, unit, view)
-    return f"{move.adjuster}: {said}"
+    row, said = move.adjuster, _done(move, unit, view)
+    return f"{placed_name(str(row), (row.at_x_mm, row.at_y_mm) if row.along_z else None, view)}: {said}"
 
 
 def _done(move: MoveMade, unit: Unit, view: View) -> str:

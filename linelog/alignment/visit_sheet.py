@@ -22,6 +22,7 @@ from linelog.alignment.amended import readings_of
 from linelog.alignment.judging import is_judged
 from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.results.captions import stands_words
 from linelog.alignment.results.of_visit import visit_statuses
@@ -151,8 +152,9 @@ def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, A
         results[result.station_id].append(result)
     notes = {note.station_id: note for note in visit.station_notes.all()}
     amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)
-    for move in visit.moves.select_related("adjuster", "by"):
-        moves[move.station_id].append(f"{move} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
+    for move in visit.moves.select_related("adjuster", "by", "station"):
+        made = made_words(move, tell.unit, View(move.station.view))
+        moves[move.station_id].append(f"{made} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
     stations = list(visit.machine.stations.order_by("order", "pk"))

@@ -161,11 +161,18 @@ def _hold_both_ways(across: Sequence[Adjuster]) -> bool:
     return any(abs(first[0] * one.push[1] - first[1] * one.push[0]) > _PLUMB for one in across)
 
 
+def placed_name(name: str, at_mm: tuple[float, float] | None, seen_from: View) -> str:
+    """Name an adjuster, and where one that pushes along the ram stands: its name may mean anybody's clock.
+
+    at_mm  the point (x, y) where it acts, seen from the crank; None for one that pushes across the ram
+    """
+    if at_mm is None or at_mm == (0.0, 0.0):
+        return name
+    return f"{name} (at {clock_words(clock_deg(*at_mm), seen_from)})"
+
+
 def _placed(adjuster: Adjuster, seen_from: View) -> str:
-    """Name an adjuster, and where one that pushes along the ram stands: its name may mean anybody's clock."""
-    if adjuster.tilt_at_mm is None or adjuster.tilt_at_mm == (0.0, 0.0):
-        return adjuster.name
-    return f"{adjuster.name} (at {clock_words(clock_deg(*adjuster.tilt_at_mm), seen_from)})"
+    return placed_name(adjuster.name, adjuster.tilt_at_mm, seen_from)
 
 
 def _where(inside: bool) -> str:

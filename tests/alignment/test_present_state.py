@@ -3,6 +3,7 @@
 The machine is simulated: a foot lies where its shims put it, and the dial reads what plain geometry says it must.
 """
 
+import html
 import re
 
 import pytest
@@ -12,7 +13,8 @@ from django.utils import timezone
 from linelog.alignment.models import MoveMade
 from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import adjusters_of
-from linelog.calc.readings import View
+from linelog.calc.frame import clock_words
+from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
 from linelog.plant.models import Adjuster, Person, ShimThickness
 from tests import factories
@@ -214,3 +216,16 @@ def test_the_move_as_told_brings_the_simulated_machine_inside(job):
     assert max(map(abs, true.values())) < 0.006
     dial("rear", "as_left")
     assert 'state in"' in dial("front", "as_left") or "proven inside" in dial("front", "as_left")
+
+
+def test_a_tilt_shim_is_named_by_the_clock_of_who_stands_at_the_station_wherever_the_move_stands(job):
+    client, visit, _ = job
+    shim = Adjuster.objects.filter(station__machine=visit.machine, along_z=True).order_by("pk").first()
+    type(shim.station).objects.filter(pk=shim.station_id).update(view=View.DOMER.value)
+    shim.station.refresh_from_db()
+    assert log(client, visit, shim, way="+", travel="0.05").status_code == 200
+    hour = clock_words(clock_deg(shim.at_x_mm, shim.at_y_mm), View.DOMER)
+    assert hour.endswith("seen from the domer")
+    for name in ("visit", "sheet", "sign"):
+        page = html.unescape(client.get(address(name, visit)).content.decode())
+        assert f"{shim} (at {hour})" in page, name
