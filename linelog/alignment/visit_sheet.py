@@ -26,7 +26,9 @@ from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.results.captions import stands_words
 from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.static_target import target_at, target_words
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.running import Knowledge, knowledge_of
 from linelog.alignment.sheet_measured import bar_line, measured_lines
 from linelog.alignment.signing.names import person_as_signed, signature_of
 from linelog.alignment.standing import Value
@@ -158,11 +160,13 @@ def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, A
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
     stations = list(visit.machine.stations.order_by("order", "pk"))
-    stand = visit_statuses(visit, stations, now)
+    at = visit.signed_at or now
+    stand, knowledge = visit_statuses(visit, stations, now), knowledge_of(visit.machine, stations)
     return [
         {
             "name": str(station),
             "stands": _stands(station, sweeps[station.pk], stand, tell),
+            "targets": _targets(station, sweeps[station.pk], knowledge, at, tell),
             "limit": _limit(station, results[station.pk], tell),
             "sweeps": [_sweep(sweep, retyped, tell) for sweep in _ordered(sweeps[station.pk])],
             "results": _results(station, results[station.pk], sweeps[station.pk], amended, tell),
@@ -182,6 +186,20 @@ def _stands(
     view = View(next((one.view for one in sweeps if one.kind == Sweep.Kind.RIM), station.view))
     found = [(stage, stand.get((station.pk, stage.value))) for stage in Stage]
     return [f"{stage.label}: {stands_words(one, tell.unit, view)}" for stage, one in found if one is not None]
+
+
+def _targets(
+    station: Station, sweeps: Iterable[Sweep], knowledge: Knowledge, at: dt.datetime, tell: _Teller
+) -> list[str]:
+    """Say where each swept seat is to be left so that it runs true, as known when the visit was signed."""
+    rims = {one.seat: one for one in sweeps if one.kind == Sweep.Kind.RIM and not station.is_bushing}
+    said = []
+    for seat, sweep in rims.items():
+        target = target_at(knowledge, station, seat, sweep.ram_position_mm, at, sweep.carrier)
+        if target is not None:
+            where = f", {SEATS[seat]}" if seat else ""
+            said.append(f"Static target{where}: {target_words(target, tell.unit, View(sweep.view))}")
+    return said
 
 
 def _said(note: StationNote | None) -> dict[str, Any]:

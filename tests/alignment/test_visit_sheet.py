@@ -144,6 +144,8 @@ def test_it_says_of_each_station_what_the_visits_own_page_says_of_it(told):
     sheet = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
     stands = next(one for one in visit_sheet.content(visit, Unit.MM, timezone.now())["stations"] if one["stands"])
     assert [line.split(":")[0] for line in stands["stands"]] == ["As found", "As left"]
+    assert stands["targets"][0].startswith("Static target: ")
+    assert html.escape(stands["targets"][0]) in sheet
     assert "running" in " ".join(stands["stands"]), "the ram on record says what it does then"
     assert all(html.escape(line) in sheet for line in stands["stands"])
 
