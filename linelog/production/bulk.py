@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import polars as pl
 from django.db import connection
+
+from linelog.web.sql import places, statement
 
 Payload = bytes | list[tuple[Any, ...]]
 
@@ -32,32 +35,32 @@ def insert(into: str, columns: list[str], rows: Payload, on_conflict: str = "") 
     """
     if not rows:
         return 0
-    names = ", ".join(columns)
+    begins = statement(connection, "INSERT INTO {into} ({columns}) ", into=into, columns=columns)
     with connection.cursor() as cursor:
         if isinstance(rows, bytes):
             with temporary("incoming", into, columns, rows):
-                cursor.execute(f"INSERT INTO {into} ({names}) SELECT {names} FROM incoming {on_conflict}")  # noqa: S608 - names of our own models
+                taken = statement(connection, "SELECT {columns} FROM incoming ", columns=columns)
+                cursor.execute(begins + taken + on_conflict)
                 return int(cursor.rowcount)
-        places = ", ".join(["%s"] * len(columns))
-        cursor.executemany(f"INSERT INTO {into} ({names}) VALUES ({places}) {on_conflict}", rows)  # noqa: S608 - names of our own models
+        cursor.executemany(f"{begins} VALUES ({places(columns)}) {on_conflict}", rows)
         return int(cursor.rowcount)
 
 
 @contextmanager
 def temporary(name: str, like: str, columns: list[str], rows: Payload) -> Iterator[None]:
     """Hold the rows in a temporary table of this connection, with these columns of the table `like`."""
-    names = ", ".join(columns)
+    named = partial(statement, connection, name=name, like=like, columns=columns)
     with connection.cursor() as cursor:
-        cursor.execute(f"DROP TABLE IF EXISTS {name}")
-        cursor.execute(f"CREATE TEMP TABLE {name} AS SELECT {names} FROM {like} WHERE 1 = 0")  # noqa: S608 - names of our own models
+        cursor.execute(named("DROP TABLE IF EXISTS {name}"))
+        cursor.execute(named("CREATE TEMP TABLE {name} AS SELECT {columns} FROM {like} WHERE 1 = 0"))
         if isinstance(rows, bytes):
-            with cursor.copy(f"COPY {name} ({names}) FROM STDIN (FORMAT csv)") as copy:
+            with cursor.copy(named("COPY {name} ({columns}) FROM STDIN (FORMAT csv)")) as copy:
                 copy.write(rows)
-            cursor.execute(f"ANALYZE {name}")
+            cursor.execute(named("ANALYZE {name}"))
         else:
             # One step, not one for each row; it writes to this connection's own table and locks nobody out.
             cursor.execute("SAVEPOINT filling")
             insert(name, columns, rows)
             cursor.execute("RELEASE SAVEPOINT filling")
         yield
-        cursor.execute(f"DROP TABLE {name}")
+        cursor.execute(named("DROP TABLE {name}"))

@@ -30,7 +30,7 @@ UNREADABLE = (
     struct.error,
     EOFError,
     OSError,
-    NotImplementedError,  # a part packed in a way that cannot be unpacked here
+    NotImplementedError,  # what zipfile raises for a part packed in a way that it does not know
     RuntimeError,
     ValueError,
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from django.apps import apps
@@ -68,7 +69,7 @@ def _add_files(writer: archive.Writer, media: Path) -> Iterator[str]:
             continue
         name = path.relative_to(media).as_posix()
         with file:
-            writer.add(f"{archive.FILES}{name}", iter(lambda: file.read(archive.BLOCK), b""))  # noqa: B023 - used at once
+            writer.add(f"{archive.FILES}{name}", iter(partial(file.read, archive.BLOCK), b""))
         yield name
 
 

@@ -17,6 +17,7 @@ from django.db.migrations.executor import MigrationExecutor
 from linelog.web import protection
 from linelog.web.backup import archive, tables
 from linelog.web.errors import Refused
+from linelog.web.sql import statement
 
 # What a database that was never used may hold, made by the program itself; the backup's own takes its place.
 MADE_BY_ITSELF = ("auth_permission", "django_content_type", "django_session", "web_workerbeat")
@@ -34,15 +35,13 @@ def restore(path: Path, *, media: Path, using: str = DEFAULT_DB_ALIAS) -> archiv
 
 
 def _check_empty(using: str, media: Path) -> None:
-    connection = connections[using]
-    ours = {model._meta.db_table for model in apps.get_models(include_auto_created=True)} - set(MADE_BY_ITSELF)
-    with connection.cursor() as cursor:
-        for table in sorted(ours & set(connection.introspection.table_names(cursor))):
-            cursor.execute(f"SELECT 1 FROM {connection.ops.quote_name(table)} LIMIT 1")  # noqa: S608 - quoted name
-            if cursor.fetchone():
-                raise Refused(
-                    f"The database is not empty (there is something in {table}): a backup goes into an empty one."
-                )
+    there = set(connections[using].introspection.table_names()) - set(MADE_BY_ITSELF)
+    ours = {model._meta.db_table: model for model in apps.get_models(include_auto_created=True)}
+    for table in sorted(there & ours.keys()):
+        if ours[table]._base_manager.using(using).exists():  # asks for no column, so an older table will do
+            raise Refused(
+                f"The database is not empty (there is something in {table}): a backup goes into an empty one."
+            )
     for found in media.rglob("*"):
         if not found.is_dir():
             raise Refused(
@@ -78,7 +77,7 @@ def _store(opened: Any, manifest: archive.Manifest, registry: Any, using: str) -
     connection, models = connections[using], tables.backed_up(registry)
     with connection.cursor() as cursor:
         for table in MADE_BY_ITSELF:
-            cursor.execute(f"DELETE FROM {connection.ops.quote_name(table)}")  # noqa: S608 - our own names
+            cursor.execute(statement(connection, "DELETE FROM {table}", table=table))
     for model in models:
         table = model._meta.db_table
         tables.store(model, manifest.columns[table], archive.lines_of(opened, table), using)

@@ -15,6 +15,8 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import AutoField, Model
 from django.utils.duration import duration_string
 
+from linelog.web.sql import places, statement
+
 AT_ONCE = 1000
 # A backup that is stolen or restored elsewhere must not hold anybody's open session.
 LEFT_OUT = frozenset({"django_session"})
@@ -59,9 +61,8 @@ def store(model: type[Model], said: list[str], rows: Iterable[bytes], using: str
     connection = connections[using]
     fields = {field.column: field for field in model._meta.concrete_fields}
     own = [fields[name] for name in said]
-    quoted = ", ".join(connection.ops.quote_name(name) for name in said)
-    into = connection.ops.quote_name(model._meta.db_table)
-    insert = f"INSERT INTO {into} ({quoted}) VALUES ({', '.join(['%s'] * len(said))})"  # noqa: S608 - quoted names
+    begins = statement(connection, "INSERT INTO {into} ({said}) ", into=model._meta.db_table, said=said)
+    insert = f"{begins} VALUES ({places(said)})"
     waiting = iter(rows)
     with connection.cursor() as cursor:
         while some := list(itertools.islice(waiting, AT_ONCE)):
@@ -85,12 +86,11 @@ def last_ids(models: Iterable[type[Model]], using: str) -> dict[str, int]:
                 model._meta.db_table: given[model._meta.db_table] for model in models if model._meta.db_table in given
             }
         for table, key in _numbered(models):
-            cursor.execute("SELECT pg_get_serial_sequence(%s, %s)", [connection.ops.quote_name(table), key])
-            (sequence,) = cursor.fetchone()
-            cursor.execute(f"SELECT last_value FROM {sequence} WHERE is_called")  # noqa: S608 - a name of the database
-            row = cursor.fetchone()
-            if row:
-                found[table] = int(row[0])
+            given_out = "SELECT pg_sequence_last_value(pg_get_serial_sequence(%s, %s)::regclass)"
+            cursor.execute(given_out, [connection.ops.quote_name(table), key])
+            (number,) = cursor.fetchone()
+            if number is not None:  # None until the first was given out
+                found[table] = int(number)
     return found
 
 
