@@ -52,7 +52,7 @@ INSTALLED_APPS = [
     "linelog.trends",
     "linelog.planning",
     "linelog.demo",
-    "django.contrib.admin",
+    "linelog.web.admin_apps.TablesConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",

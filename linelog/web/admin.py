@@ -4,32 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-import django.contrib.auth.admin  # noqa: F401 - its groups must be there before they are taken out
 from django.contrib import admin
-from django.contrib.auth.models import Group
 from django.db import models
 from django.db.models import Model, QuerySet
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect
+from django.http import HttpRequest
 from django.utils import timezone
 
 from linelog.web import audit
 from linelog.web.forms import TextLine
 from linelog.web.generic import ModelAdmin
 from linelog.web.models import AuditEvent, Job, Tablet, WorkerBeat
-
-admin.site.site_header = admin.site.site_title = "Alignment logbook: tables"
-admin.site.site_url = "/"
-if admin.site.is_registered(Group):
-    admin.site.unregister(Group)  # what a person may do follows from the role
-
-
-def _own_page(request: HttpRequest, extra_context: Any = None) -> HttpResponse:
-    """Change one's password where it goes into the history."""
-    return redirect("people:me")
-
-
-admin.site.password_change = _own_page  # type: ignore[method-assign,assignment]  # Django's own way to replace a page
 
 
 class LookOnly(ModelAdmin):
