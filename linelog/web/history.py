@@ -18,6 +18,7 @@ from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission, may
 
 PAGE, LAST_PAGE = 50, 10_000
+WHEN = "%Y-%m-%d %H:%M:%S"
 OBJECT = re.compile(r"([a-z]{1,60}):([A-Za-z0-9-]{1,40})")
 #: Columns that only count or number the record.
 _UNTOLD = frozenset({"version", "id"})
@@ -30,6 +31,15 @@ class Change:
     name: str
     before: Any
     after: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """An event as it is shown: `local` is its time where its plant is, worded here since a template would turn it."""
+
+    event: AuditEvent
+    local: str
+    changes: list[Change]
 
 
 def for_user(user: Any) -> QuerySet[AuditEvent]:
@@ -68,16 +78,16 @@ def page_number(text: str) -> int:
     return min(int(text), LAST_PAGE) if re.fullmatch(r"[1-9][0-9]{0,6}", text) else 1
 
 
-def page_of(
-    events: QuerySet[AuditEvent], page: int, unit: Unit, zone: tzinfo
-) -> tuple[list[tuple[AuditEvent, list[Change]]], bool]:
-    """Return the rows of one page, each with its changes and `local`, its plant's time; and if more are."""
+def page_of(events: QuerySet[AuditEvent], page: int, unit: Unit, zone: tzinfo) -> tuple[list[Line], bool]:
+    """Return the lines of one page, and if more are."""
     start = (page - 1) * PAGE
     rows = list(events[start : start + PAGE + 1])
     told, names, zones = rows[:PAGE], words.Names(rows[:PAGE]), _zones(rows)
-    for event in told:
-        event.local = words.local(event.at, zones.get(event.plant_id or 0, zone))  # type: ignore[attr-defined]
-    shown = [(event, changes(event, unit, names, zones.get(event.plant_id or 0, zone))) for event in told]
+    where = [(event, zones.get(event.plant_id or 0, zone)) for event in told]
+    shown = [
+        Line(event, f"{words.local(event.at, there):{WHEN}}", changes(event, unit, names, there))
+        for event, there in where
+    ]
     return shown, len(rows) > PAGE
 
 
