@@ -30,7 +30,7 @@ def machines_to_visit(user: Person) -> list[Machine]:
         .prefetch_related(
             Prefetch("stations", queryset=stations),
             Prefetch("stations__adjusters", queryset=Adjuster.objects.order_by("order", "pk")),
-            Prefetch("visits", queryset=opened, to_attr="opened"),
+            Prefetch("visits", queryset=opened),  # no other visit is asked for below
         )
     )
 
@@ -56,7 +56,7 @@ def told(machines: Iterable[Machine], reader: Unit, procedures: Mapping[int, int
             "id": machine.pk,
             "name": str(machine),
             "line": str(machine.line),
-            "open": next((visit.pk for visit in machine.opened), None),  # type: ignore[attr-defined]  # prefetched
+            "open": next((visit.pk for visit in machine.visits.all()), None),
             "procedure": procedures.get(machine.pk, 0),
             "stations": [_station(machine, station, last, forms, reader) for station in machine.stations.all()],
         }

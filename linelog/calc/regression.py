@@ -195,7 +195,8 @@ def avoided(fit: CountFit, name: str, values: ArrayLike, held_at: ArrayLike) -> 
     return Avoided(less(effect.coefficient), *ends)
 
 
-class _Wide(NegativeBinomial):  # type: ignore[misc]  # statsmodels has no types
+# statsmodels comes without types, so its classes are Any to mypy, and a class of Any may not be refined unsaid.
+class _Wide(NegativeBinomial):  # type: ignore[misc]
     """The library's NB2, its second derivatives made in one product where the library loops over pairs of columns.
 
     A fleet has a column for each machine and month: tens of thousands of pairs.

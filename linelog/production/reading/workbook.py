@@ -12,6 +12,7 @@ import string
 import struct
 import zipfile
 import zlib
+from collections import deque
 from collections.abc import Callable, Iterator
 from typing import BinaryIO
 from xml.etree import ElementTree
@@ -59,7 +60,7 @@ def open_sheet(file: BinaryIO, tell: Callable[[int], None]) -> tuple[pl.DataFram
         ElementTree.ParseError,
         KeyError,
         ValueError,
-        NotImplementedError,  # a part packed in a way that cannot be unpacked here
+        NotImplementedError,  # what zipfile raises for a part packed in a way that it does not know
     ) as error:
         raise FileRefused(ODD) from error
     file.seek(0)
@@ -114,7 +115,8 @@ def _first_sheet_part(archive: zipfile.ZipFile) -> str:
 def _small_xml(archive: zipfile.ZipFile, name: str) -> ElementTree.Element:
     text = archive.open(name).read(MOST_SHEETS_XML)
     _refuse_document_type(text)
-    return ElementTree.fromstring(text)  # noqa: S314 - no document type, so no entity to expand; and it is short
+    # Safe from entities that expand: the parser itself was asked above, and found no document type to declare one.
+    return ElementTree.fromstring(text)  # noqa: S314
 
 
 def _refuse_document_type(text: bytes) -> None:
@@ -159,11 +161,9 @@ def _look_through(file: BinaryIO, archive: zipfile.ZipFile, sheet: str, tell: Ca
 
 def _check_rows(text: bytes, last_cell: str) -> None:
     """Refuse a cell that stands far below the one before it: the reader would fill all rows between."""
-    last = None
-    for last in CELL.finditer(text, max(0, len(text) - NEAR_END)):  # noqa: B007 - the last one is wanted
-        pass
+    near_end = deque(CELL.finditer(text, max(0, len(text) - NEAR_END)), maxlen=1)
     row = _row(last_cell)
-    if last is None or _row(last.group(1).decode()) - row <= MOST_SKIPPED + len(text) // SHORTEST_ROW:
+    if not near_end or _row(near_end[0].group(1).decode()) - row <= MOST_SKIPPED + len(text) // SHORTEST_ROW:
         return
     for cell in CELL.finditer(text):
         name = cell.group(1).decode()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from linelog.plant.models import Plant
 from linelog.trends.models import Fit
@@ -104,9 +105,9 @@ def against(plant: Plant) -> dict[int, Against]:
     return _read(*kept) if kept and kept[0].get("columns") else {}
 
 
-def _read(result: Mapping[str, object], rests_on: Mapping[str, str]) -> dict[int, Against]:
-    columns: Mapping[str, list[float]] = result["columns"]  # type: ignore[assignment]  # JSON as it was kept
-    usual = float(str(result["usual"]))
+def _read(result: Mapping[str, Any], rests_on: Mapping[str, str]) -> dict[int, Against]:
+    columns: Mapping[str, list[float]] = result["columns"]
+    usual = float(result["usual"])
     since, until = (dt.date.fromisoformat(rests_on[name]) for name in ("since", "until"))
     names = ("machine", "shrunk", "low", "high", "rate", "own", "made")
     return {

@@ -11,7 +11,7 @@ from typing import Any
 from linelog.calc.money import CostRates, cost_of
 from linelog.calc.station_state import State
 from linelog.trends import words
-from linelog.trends.ranking.yardstick import MUCH_MORE
+from linelog.trends.ranking.yardstick import MUCH_MORE, Against
 from linelog.trends.state.outlook import MachineState
 from linelog.trends.state.work import Kind
 
@@ -63,8 +63,9 @@ class Todo:
 
 def todo(state: MachineState) -> Todo:
     """Decide what is to be done next at a machine."""
-    if is_elsewhere(state):
-        return _elsewhere(state)
+    elsewhere = torn_elsewhere(state)
+    if elsewhere is not None:
+        return _elsewhere(state, elsewhere)
     if state.is_out:
         return _said(state, Do.ALIGN, align_words(state), state.due.why)
     if not state.due.is_due:
@@ -78,16 +79,16 @@ def todo(state: MachineState) -> Todo:
     return _said(state, Do.MEASURE, f"Check it: sweep {what}; open only what is found out.", state.due.why)
 
 
-def is_elsewhere(state: MachineState) -> bool:
-    """Whether it tears far more than the fleet, and far more than its misalignment explains.
+def torn_elsewhere(state: MachineState) -> Against | None:
+    """Return how it stands against the fleet where it tears far more than that and than its misalignment explains.
 
     Never measured, jolted since, or a bushing worn out: then it is open how it stands, or plain what to do.
     """
     against = state.against
     if against is None or against.word != "above" or state.facts.last is None or state.worn:
-        return False
+        return None
     jolted = any(one.is_jolt for one in state.facts.triggers)
-    return not jolted and against.times >= MUCH_MORE * state.explained
+    return against if not jolted and against.times >= MUCH_MORE * state.explained else None
 
 
 def need_key(state: MachineState, found: Todo) -> tuple[Any, ...]:
@@ -120,9 +121,7 @@ def more_a_week(state: MachineState) -> float | None:
     return float(cost_of(0.0, max(more, 0.0), rates).total)
 
 
-def _elsewhere(state: MachineState) -> Todo:
-    against = state.against
-    assert against is not None  # noqa: S101 - said by is_elsewhere
+def _elsewhere(state: MachineState, against: Against) -> Todo:
     first = f"{_and(state.happened)}; then at " if state.happened else ""
     short = f"Not alignment: look at {_and(state.happened) if state.happened else ELSEWHERE}."
     what = f"Not alignment: look at {first}{ELSEWHERE}."
