@@ -35,8 +35,8 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     says = f"This {noun} belongs to a signed visit, which never changes."
     old, new = _is_signed(visit.format(row="OLD")), _is_signed(visit.format(row="NEW"))
     stands_there = visit.format(row="there")
-    # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger. Safe likewise: the tables
-    # are named in HANG_ON_A_VISIT and below it.
+    # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger. Safe likewise: the
+    # tables are named in this module.
     over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608
     # Likewise UPDATE OR REPLACE, which puts a row of an open visit over one of a signed visit by its number.
     return (
