@@ -5,8 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
+from django.conf import settings
 from django.contrib.sessions.backends import db
+from django.contrib.sessions.middleware import SessionMiddleware
 from django.contrib.sessions.models import Session
+from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from linelog.web.prepared import Prepared
@@ -25,3 +28,30 @@ class SessionStore(db.SessionStore):
         if found is None:
             self._session_key = None
         return found
+
+
+class Cookie(SessionMiddleware):
+    """Sets the session's cookie as Django does, but lets no answer that comes late undo one that came before.
+
+    A session gets a new key when a tablet changes hands. What was on its way then under the old key (a page to be kept,
+    a writing, a look whether the server answers) is answered afterwards: Django would have the browser forget its
+    cookie, as no session has that key any more, or set the old one again, and the tablet would be signed out.
+    """
+
+    def process_response(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
+        """Forget the cookie only where this request ended the session; renew it only with a page that is opened."""
+        answer = super().process_response(request, response)
+        cookie = answer.cookies.get(settings.SESSION_COOKIE_NAME)
+        if cookie is None:
+            return answer
+        is_ended = not cookie.value
+        is_the_same = cookie.value == request.COOKIES.get(settings.SESSION_COOKIE_NAME)
+        is_late = not request.session.modified if is_ended else is_the_same and not _opens_a_page(request)
+        if is_late:
+            del answer.cookies[settings.SESSION_COOKIE_NAME]
+        return answer
+
+
+def _opens_a_page(request: HttpRequest) -> bool:
+    """Whether the browser opens a page (Fetch Metadata Request Headers, W3C); one that does not say is believed to."""
+    return request.headers.get("Sec-Fetch-Mode", "navigate") == "navigate"

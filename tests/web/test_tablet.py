@@ -3,8 +3,10 @@
 import datetime as dt
 
 import pytest
+from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.contrib.sessions.backends.base import UpdateError
+from django.test import Client
 from django.utils import timezone
 
 from linelog.web import acting
@@ -116,6 +118,31 @@ def test_the_lock_out_is_a_page_of_its_own_status(tablet, mechanic):
     answer = take_over(tablet, mechanic)
     assert answer.status_code == 429
     assert "is locked" in answer.content.decode()
+
+
+COOKIE = settings.SESSION_COOKIE_NAME
+
+
+def test_what_was_on_its_way_while_the_tablet_changed_hands_signs_nobody_out(tablet, mechanic):
+    """The page to be kept, answered late, under the key of before."""
+    take_over(tablet, mechanic)
+    late = Client()
+    late.cookies[COOKIE] = tablet.cookies[COOKIE].value
+    tablet.post("/tablet/hand-over/")
+    assert tablet.cookies[COOKIE].value != late.cookies[COOKIE].value
+    answer = late.get("/visits/", headers={"Sec-Fetch-Mode": "cors"})
+    assert answer.status_code == 302, "that key opens nothing any more"
+    assert COOKIE not in answer.cookies, "and takes no other away"
+    assert "Who takes over this tablet?" in tablet.get("/tablet/").content.decode()
+
+
+def test_only_a_page_that_is_opened_renews_the_cookie_and_signing_out_takes_it_away(tablet, mechanic):
+    take_over(tablet, mechanic)
+    for mode, renewed in (("cors", False), ("navigate", True)):
+        wind_back(tablet, minutes=2)  # so that the time last heard of is written down
+        assert (COOKIE in tablet.get("/", headers={"Sec-Fetch-Mode": mode}).cookies) == renewed
+    ended = tablet.post("/sign-out/")
+    assert ended.cookies[COOKIE].value == ""
 
 
 def test_hand_over_gives_the_tablet_back(tablet, mechanic):
