@@ -33,9 +33,9 @@ class SessionStore(db.SessionStore):
 class Cookie(SessionMiddleware):
     """Sets the session's cookie as Django does, but lets no answer that comes late undo one that came before.
 
-    A session gets a new key when a tablet changes hands. What was on its way then under the old key (a page to be kept,
-    a writing, a look whether the server answers) is answered afterwards: Django would have the browser forget its
-    cookie, as no session has that key any more, or set the old one again, and the tablet would be signed out.
+    A session gets a new key when a tablet changes hands. What was on its way then under the old key (a page to be
+    kept, a writing, a look whether the server answers) is answered afterwards: Django would have the browser forget
+    its cookie, as no session has that key any more, or set the old one again, and the tablet would be signed out.
     """
 
     def process_response(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
@@ -53,5 +53,5 @@ class Cookie(SessionMiddleware):
 
 
 def _opens_a_page(request: HttpRequest) -> bool:
-    """Whether the browser opens a page (Fetch Metadata Request Headers, W3C); one that does not say is believed to."""
+    """Whether the browser opens a page (W3C, Fetch Metadata Request Headers); one that says nothing is taken to."""
     return request.headers.get("Sec-Fetch-Mode", "navigate") == "navigate"
