@@ -186,6 +186,7 @@ def test_opening_refuses_a_lockout_of_the_future_and_half_a_lockout(signed_in):
         ({"oil_c": "NaN"}, "is not a number"),
         ({"oil_c": "1e308"}, "is not a number"),
         ({"reason": "because"}, "Select a valid choice"),
+        ({"reason": ""}, "Why is the machine visited? Choose the reason."),
     ):
         response = client.post(reverse("alignment:open", args=[machine.pk]), {**start, **more})
         assert response.status_code == 422, more
@@ -198,3 +199,14 @@ def test_the_offer_comes_with_the_reading_that_makes_it(job):
     said = type_round(client, visit, domer, OUT_HIGH, stage="as_found").content.decode()
     assert 'id="offer"' in said
     assert "Done: the first move" in said  # it would still run out by its droop: the other move stands beside it
+
+
+def test_no_reason_is_chosen_beforehand_on_either_way_to_open_a_visit(signed_in):
+    """A reason that is there already is counted as 'routine' by whoever is in a hurry."""
+    machine = factories.machine()
+    client = signed_in(factories.person("mechanic", machine.line.plant))
+    for url in (reverse("alignment:open", args=[machine.pk]), reverse("alignment:unconnected")):
+        page = client.get(url).content.decode()
+        offered = page.split('name="reason"', 1)[1].split("</select>", 1)[0]
+        assert '<option value="" selected>Choose the reason</option>' in offered
+        assert offered.count("selected") == 1

@@ -87,6 +87,7 @@ def take(browser: Browser, base: str, folder: Path) -> None:
     mechanic.get_by_role("link", name="Open a visit").first.wait_for()
     machine = mechanic.url
     mechanic.get_by_role("link", name="Open a visit").first.click()
+    mechanic.get_by_label("Reason", exact=True).select_option("routine")
     mechanic.get_by_label("Stopped", exact=True).check()
     mechanic.get_by_label("Lockout verified by").fill("Ilse Varnholt")
     mechanic.get_by_label("It was tried to start").check()

@@ -75,6 +75,8 @@ def test_from_sign_in_to_a_signed_visit_by_tab_and_enter_alone(page, at, machine
     enter(page, page.get_by_role("button", name="Sign in"))
     enter(page, page.locator("main .pick a").first)
     enter(page, page.get_by_role("link", name="Open a visit").first)
+    tab_to(page, page.get_by_label("Reason", exact=True))
+    page.keyboard.type("Routine")
     tab_to(page, page.get_by_label("Stopped", exact=True))
     page.keyboard.press("Space")
     tab_to(page, page.get_by_label("Lockout verified by"))

@@ -48,6 +48,7 @@ def test_from_sign_in_to_signed_visit_to_its_mark_on_the_machines_page(page, sig
     sign_in(mechanic)
     at(f"/machines/{machine.pk}/")
     page.get_by_role("link", name="Open a visit").first.tap()
+    page.get_by_label("Reason", exact=True).select_option("routine")
     page.get_by_label("Stopped", exact=True).check()
     page.get_by_label("Lockout verified by").fill("A. Mechanic")
     page.get_by_label("It was tried to start").check()

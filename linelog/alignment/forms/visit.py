@@ -23,7 +23,11 @@ PAPER = ("paper", "Not looked at now: this is copied from a record on paper")
 class ConditionsForm(forms.Form):
     """Why the machine is visited and the state it is in."""
 
-    reason = forms.ChoiceField(choices=Visit.Reason)
+    # Blank first: a reason that nobody chose would be counted as one.
+    reason = forms.ChoiceField(
+        choices=[("", "Choose the reason"), *Visit.Reason.choices],
+        error_messages={"required": "Why is the machine visited? Choose the reason."},
+    )
     reason_note = TextLine(label="More on the reason", max_length=200, required=False)
     machine_state = forms.ChoiceField(label="The machine is", choices=STATES, widget=forms.RadioSelect)
     minutes_in_state = forms.IntegerField(
