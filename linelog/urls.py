@@ -14,6 +14,7 @@ urlpatterns = [
     path("counts/", include("linelog.production.urls")),
     path("plan/", include("linelog.planning.urls")),
     path("findings/", include("linelog.production.finding_urls")),
+    path("", include("linelog.reports.urls")),
     path("admin/", admin.site.urls),
 ]
 

@@ -265,6 +265,10 @@ EXPECTED: dict[str, Row] = {
     # A calendar program cannot sign in: the address itself is what it knows.
     "planning:display": Row(EVERYBODY, lambda world: {"secret": world.display_secret}, of_plant=False),
     "planning:feed": Row(EVERYBODY, lambda world: {"secret": world.calendar_secret}, of_plant=False),
+    # Tables to take away; who may take which is tested with them
+    "reports:tables": Row(ROLES),
+    "reports:dictionary": Row(ROLES),
+    "reports:file": Row(ROLES, lambda world: {"name": "visits", "kind": "csv"}, of_plant=False),
     # Evidence
     "trends:evidence": Row(ROLES),
     "trends:evidence_figures": Row(ROLES),

@@ -16,6 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.production.models import Event
+from linelog.reports.tables.registry import TABLES
 from linelog.web import requestid
 from tests import factories
 from tests.test_access import EXPECTED
@@ -149,6 +150,7 @@ def test_no_text_in_any_exported_table_is_taken_for_a_formula(signed_in):
         names = set(re.findall(rf"/machines/{machine.pk}/numbers/([a-z_-]+)/", page))
         assert len(names) >= 3
         paths += [f"/machines/{machine.pk}/numbers/{name}.csv" for name in names]
+        paths += [f"/exports/{name}.csv" for name in TABLES]
         for path in paths:
             answer = client.get(path)
             content = b"".join(answer) if answer.streaming else answer.content

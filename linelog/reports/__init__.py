@@ -1,0 +1,1 @@
+"""What leaves the program: tables to take away, and reports on paper. Reads everything, writes nothing."""

@@ -1,0 +1,113 @@
+"""Counts, events, findings, and what they lead to by the marks."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from linelog.production.models import Event, Finding, ShiftCount
+from linelog.reports.tables.asked import Asked
+from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored
+from linelog.reports.tables.table import Row, date, number, text, time, whole
+from linelog.trends.queries.bearers import bearers_of
+from linelog.trends.tracing import Asked as Can
+from linelog.trends.tracing import Candidate, led_to
+
+
+def _as_json(asked: Asked, value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, sort_keys=True) if value else ""
+
+
+COUNTS = stored(
+    "counts",
+    "Counts",
+    "Good and spoiled cans of every shift as they stand now, corrections taken in.",
+    Source(ShiftCount.objects.all, "machine", "day", is_time=False),
+    (
+        Field(whole("count_id", "Number of the row."), "pk"),
+        *machine_and_line("machine_id"),
+        Field(date("day", "Production day."), "day"),
+        Field(text("shift", "Code of the shift."), "shift__code"),
+        Field(whole("cans", "Good cans.", "cans"), "cans"),
+        Field(whole("spoiled", "Spoiled cans, on top of the good ones.", "cans"), "spoiled"),
+        Field(whole("tear_offs", "Tear-offs.", "cans"), "tear_offs"),
+        Field(whole("short_cans", "Short cans.", "cans"), "short_cans"),
+        Field(whole("jams", "Jams."), "jams"),
+        Field(number("minutes_down", "Time down.", "min"), "minutes_down"),
+        Field(text("spoiled_by_cause", "Spoiled cans by code of the cause, as JSON."), "by_cause", _as_json),
+    ),
+    day="production day",
+    page="production:counts",
+)
+
+EVENTS = stored(
+    "events",
+    "Events",
+    "Jams, crashes, work and changes of metal that may have moved something.",
+    Source(Event.objects.all, "machine", "at"),
+    (
+        Field(whole("event_id", "Number of the event."), "pk"),
+        *machine_and_line("machine_id"),
+        Field(time("at", "When it happened."), "at"),
+        Field(text("kind", "What happened.", Event.Kind.choices), "kind"),
+        Field(text("coil_lot", "Coil lot fed from then on."), "coil_lot"),
+        Field(text("note", "What was noted."), "note"),
+        person("entered_by", "Who entered it.", "by_id"),
+    ),
+    day="the day it happened",
+    page="production:events",
+)
+
+_FINDING = (
+    Field(whole("finding_id", "Number of the finding."), "pk"),
+    Field(date("found_on", "Day it was found."), "found_on"),
+    Field(text("place", "Where it was found."), "place__name"),
+    Field(text("code", "Defect code."), "code__code"),
+    Field(text("defect", "Name of the defect."), "code__name"),
+    Field(whole("quantity", "Cans found.", "cans"), "quantity"),
+    Field(text("mark", "Mark in the dome as typed; ? is a letter that can't be read."), "mark"),
+    Field(text("date_code", "Date code on the can as typed."), "date_code"),
+    Field(date("made_on", "Day it was made, by the best that was given."), "made_on"),
+    Field(time("made_from", "Earliest time it was made."), "made_from"),
+    Field(time("made_to", "Latest time it was made."), "made_to"),
+    Field(text("made_by", "What the day made rests on.", Finding.MadeBy.choices), "made_by"),
+    Field(whole("given_machine_id", "Number of the machine, where it was given without the mark."), "machine_id"),
+    Field(text("complaint", "Number of the customer's complaint."), "complaint"),
+    Field(date("complaint_closed_on", "Day the complaint was closed."), "complaint_closed_on"),
+    Field(text("note", "What was noted."), "note"),
+    person("entered_by", "Who entered it.", "by_id"),
+    Field(time("entered_at", "When it was entered."), "at"),
+)
+_AT = {field.column.name: index for index, field in enumerate(_FINDING)}
+
+
+def _led(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
+    """Lead each finding to its machine by the marks of the day, as its page does."""
+    bearers = bearers_of(asked.plant.pk)
+    for row in rows:
+        given: Any = row[_AT["given_machine_id"]]
+        known = Candidate(given, "", "", None) if given else None
+        day: Any = row[_AT["made_on"]]
+        pk = led_to(Can(str(row[_AT["mark"]] or ""), day, known), bearers)
+        names = asked.machines.get(pk) if pk else None
+        yield (names.line, names.machine) if names else (None, None)
+
+
+FINDINGS = stored(
+    "findings",
+    "Findings",
+    "Bad cans found down the line or by a customer, with the machine that the mark and the day lead to.",
+    Source(Finding.objects.all, "plant", "made_on", is_time=False, is_plants=True),
+    _FINDING,
+    day="the day it was made",
+    page="trends:findings",
+    by_line=False,
+    more=(
+        text("line", "Line of the machine that it leads to; empty: to none, or to several."),
+        text("machine", "Machine that it leads to; empty likewise."),
+    ),
+    add=_led,
+)
+
+TABLES = (COUNTS, EVENTS, FINDINGS)
