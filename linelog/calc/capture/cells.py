@@ -130,7 +130,7 @@ def cut_cells(rows: Rows, edges: Floats, rails: Rails) -> tuple[Floats, Flags, F
         if missing.any():
             known = np.where(missing, 0.0, values)
             present[:, probe] -= _integral(missing.astype(np.float64), edges, whole)
-        total[:, probe] = _integral(known, edges, whole)
+        total[:, probe] = _integral(known, edges, whole) + _bent(values, edges, whole)
         lowest[:, probe] = _by_cell(np.fmin, values, whole)
         highest[:, probe] = _by_cell(np.fmax, values, whole)
     rails.learn(lowest, highest)
@@ -161,6 +161,19 @@ def _integral(values: Floats, edges: Floats, whole: NDArray[np.intp]) -> Floats:
     parts = (edges - whole) * values[whole]
     inner = np.where(np.diff(whole, axis=1) > 0, _by_cell(np.add, values, whole), 0.0)
     return np.asarray(inner + parts[:, 1:] - parts[:, :-1])
+
+
+def _bent(values: Floats, edges: Floats, whole: NDArray[np.intp]) -> Floats:
+    """Return what a smooth curve through the samples adds to their steps between edges; 0 where one is missing.
+
+    The first term of Euler's and Maclaurin's formula (NIST Digital Library of Mathematical Functions, 2.10(i)),
+    carried to edges within a step. Without it a dozen samples of a kick are off by some hundredths of a micrometre,
+    more than hundreds of strokes leave to chance.
+    """
+    share = edges - whole
+    slope = 0.5 * (values[np.minimum(whole + 1, values.size - 1)] - values[np.maximum(whole - 1, 0)])
+    slope = np.where(np.isnan(slope + values[whole]), 0.0, slope)
+    return np.asarray(np.diff(slope * (0.5 * share * (share - 1.0) + 1.0 / 24.0), axis=1))
 
 
 def _by_cell(ufunc: np.ufunc, values: Floats, whole: NDArray[np.intp]) -> Floats:

@@ -44,12 +44,15 @@ class Crank:
 class Bins:
     """Consecutive bins of a stroke: `edges_deg` (B + 1), and of each bin its phase, mean position and mid angle.
 
+    The mean position is that of its time, as its readings are; `middle_mm` lies midway between its ends.
+
     Forward and return bins are equally long in ram position, dome bins equally long in crank angle.
     """
 
     edges_deg: Floats
     phases: tuple[Phase, ...]
     position_mm: Floats
+    middle_mm: Floats
     angle_deg: Floats
 
     def of(self, phase: Phase) -> list[int]:
@@ -114,7 +117,8 @@ def make_bins(crank: Crank, travel: int = 24, dome: int = 10) -> Bins:
     inside = np.linspace(edges[:-1], edges[1:], 33)
     phases = (Phase.FORWARD,) * travel + (Phase.DOME,) * dome + (Phase.RETURN,) * travel
     position = np.asarray(np.trapezoid(ram_position_mm(crank, inside), axis=0)) / 32.0
-    return Bins(edges, phases, position, inside[16])
+    ends = ram_position_mm(crank, edges)
+    return Bins(edges, phases, position, 0.5 * (ends[:-1] + ends[1:]), inside[16])
 
 
 def _edges_by_position(crank: Crank, from_deg: float, to_deg: float, count: int) -> Floats:

@@ -47,7 +47,8 @@ def odd_strokes(phases: list[PhasePaths], start_s: Floats, step_um: float = 0.0)
         largest = largest_z(len(bends))
         lies_odd = (np.abs(np.stack([modified_z(axis, floor) for axis in away.T])) > largest).any(axis=0)
         # A root mean square leans to the right, its logarithm hardly; only large ones are odd.
-        bends_odd = modified_z(np.log(np.maximum(bends, max(_ROUNDING, step_um)))) > largest
+        bends_odd = modified_z(np.log(np.maximum(bends, _ROUNDING))) > largest
+        bends_odd &= bends > np.median(bends) + step_um
         for why, size, odd in (("lies", np.hypot(*away.T), lies_odd), ("bends", bends, bends_odd)):
             for row in np.flatnonzero(odd):
                 stroke = int(paths.strokes[row])

@@ -45,9 +45,10 @@ def phase_result(
     Raises `CalcError` for fewer than three strokes.
     """
     time_s = start_s[paths.strokes]
-    own, machine = paths.xy_um.mean(axis=1), known.machine.get(paths.phase.value)
+    weights, machine = _weights(paths, bins), known.machine.get(paths.phase.value)
+    own = np.tensordot(weights, paths.xy_um, axes=(0, 1))
     (x, drift_x), (y, drift_y) = (mean_and_drift(own[:, axis], time_s / 60.0, machine) for axis in (0, 1))
-    bound = known.rounding.bound(paths.bins, np.full(paths.bins.size, 1.0 / paths.bins.size))
+    bound = known.rounding.bound(paths.bins, weights)
     x, y = x.rounded(bound[0]), y.rounded(bound[1])
     warm = None if temperature is None else temperature[paths.strokes]
     by_warmth = _by_temperature(own, warm, machine)
@@ -69,6 +70,20 @@ def phase_result(
         series=thinned(time_s, own, warm),
         memory=_memory(own, time_s),
     )
+
+
+def _weights(paths: PhasePaths, bins: Bins) -> Floats:
+    """Return what each bin (B') counts in the mean place over the travel; over the angle in the dome phase.
+
+    The readings of a bin are spread evenly over its time, and the ram slows down: the mean is drawn along the path
+    from where they lie in the mean to the middle of the bin.
+    """
+    size = paths.bins.size
+    if paths.phase is Phase.DOME or size < 3:
+        return np.full(size, 1.0 / size)
+    position, middle = bins.position_mm[paths.bins], bins.middle_mm[paths.bins]
+    along = np.gradient(np.eye(size), position, axis=0, edge_order=2)
+    return np.asarray((1.0 + (middle - position) @ along) / size)
 
 
 def _memory(own: Floats, time_s: Floats) -> tuple[tuple[float, ...], ...] | None:

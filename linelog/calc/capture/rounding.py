@@ -4,8 +4,9 @@ A reading rounded to a step q is off by a saw tooth of its true value. Averaged 
 than q it vanishes; over readings that hardly move it stays, anywhere within q/2 (JCGM 100:2008, 4.3.7 and F.2.2.1).
 Between these the k-th harmonic of the saw tooth, of amplitude q/(pi k), is damped by the characteristic function of
 what was averaged, at 2 pi k/q (B. Widrow, 'Statistical analysis of amplitude-quantized sampled-data systems', AIEE
-Trans. Appl. Ind. 79, 1960; from memory). Here that is the path through the bins, and the scatter within each bin,
-less the step^2/12 that rounding itself adds (Sheppard).
+Trans. Appl. Ind. 79, 1960; from memory). Here that is the path through the bins, the scatter within each bin, less
+the step^2/12 that rounding itself adds (Sheppard), and the drift of the strokes: it is spread evenly and not by
+chance, so that it damps only as sin(pi k d)/(pi k d), d steps long, of which the envelope is taken.
 """
 
 from dataclasses import dataclass
@@ -23,14 +24,16 @@ _CUBIC = 3
 
 @dataclass(frozen=True, slots=True)
 class Rounding:
-    """Step of each probe (k) in um, its mean readings and their scatter in steps, in each bin (k, B), and the solver.
+    """Step of each probe (k) in um, its mean readings, their scatter and their drift in steps, in each bin (k, B).
 
-    `solver` (2, k) turns movements in um toward the probes into the place of the ram.
+    The drift is that over all strokes. `solver` (2, k) turns movements in um toward the probes into the place of the
+    ram.
     """
 
     step_um: Floats
     level: Floats
     scatter: Floats
+    drift: Floats
     solver: Floats
 
     def bound(self, bins: Places, weights: Floats) -> tuple[float, float]:
@@ -52,7 +55,8 @@ class Rounding:
         smooth = np.polynomial.Polynomial.fit(place[known], level[known], degree)(place)
         spread = np.where(known, scatter, np.nanmean(scatter[known]))
         turns = 2j * np.pi * np.outer(_HARMONICS, smooth) - 2.0 * (np.pi * np.outer(_HARMONICS, spread)) ** 2
-        waves = np.abs(np.exp(turns) @ weights) / (np.pi * _HARMONICS)
+        passed = np.pi * np.outer(_HARMONICS, np.where(known, np.abs(self.drift[probe, bins]), 0.0))
+        waves = np.abs((np.exp(turns) / np.maximum(passed, 1.0)) @ weights) / (np.pi * _HARMONICS)
         return min(most, float(waves.sum()))
 
 
@@ -77,8 +81,11 @@ def rounding_of(ring: Ring, cells: Cells, used: Flags, rails: Rails) -> Rounding
     count = np.maximum((~missing).sum(axis=0), 1)
     filled = np.where(missing, 0.0, cells.mean[used])
     level = filled.sum(axis=0) / count
-    between = np.where(missing, 0.0, filled - level) ** 2
-    variance = rails.scatter() + between.sum(axis=0) / count
+    away = np.where(missing, 0.0, filled - level)
+    turn = np.linspace(-0.5, 0.5, away.shape[0])
+    drift = np.tensordot(turn, away, axes=(0, 0)) / float(turn @ turn)  # over all the strokes
+    between = ((away - drift * turn[:, None, None]) ** 2).sum(axis=0, where=~missing)
+    variance = rails.scatter() + between / count
     scatter = np.sqrt(np.maximum(variance / steps**2 - 1.0 / 12.0, 0.0))
     level = np.where(missing.all(axis=0), np.nan, level / steps)
-    return Rounding(_step_um(ring, rails), level, scatter, _solver(ring))
+    return Rounding(_step_um(ring, rails), level, scatter, drift / steps, _solver(ring))
