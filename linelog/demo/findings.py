@@ -104,6 +104,10 @@ class Desk:
             made_from=when.begins,
             made_to=when.ends,
             note=told.note,
+            complaint=told.complaint,
+            customer_reference=told.customer_reference,
+            containment=told.containment,
+            cause=told.cause,
             by=self.by,
             at=min(at, when.ends + dt.timedelta(days=(found_on - when.on).days)),
         )

@@ -277,6 +277,10 @@ class ToldFinding:
     mark: str
     note: str = ""
     made_day: int | None = None
+    complaint: str = ""
+    customer_reference: str = ""
+    containment: str = ""
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ from linelog.production.models import Finding
 from linelog.production.services.findings import MOST_CANS, Facts
 from linelog.web.forms import BAD_DATE, DateInput, TextLine, offer_rows
 
+FEW_LINES = forms.Textarea(attrs={"rows": 2})
+FOLLOW_UP = ("customer_reference", "containment", "cause", "action")
 MARK_HELP = "As it stands in the dome; ? for a letter or digit that can't be read. Empty where there is none."
 
 
@@ -75,10 +77,14 @@ class FindingForm(forms.Form):
     complaint = _short(
         "Complaint number", 30, help_text="Where a customer complained: it stays open until it is closed."
     )
+    customer_reference = _short("Customer's reference", 60)
+    containment = _short("Containment", 500, widget=FEW_LINES, help_text="What was held, sorted or warned at once.")
+    cause = _short("Cause found", 500, widget=FEW_LINES)
+    action = _short("Action", 500, widget=FEW_LINES, help_text="What was done against the cause.")
     complaint_closed_on = forms.DateField(
         required=False, label="Complaint closed on", widget=DateInput, error_messages=BAD_DATE
     )
-    note = _short("Note", 500, widget=forms.Textarea(attrs={"rows": 2}))
+    note = _short("Note", 500, widget=FEW_LINES)
 
     def __init__(self, *args: Any, user: Any, plant: Plant, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -112,6 +118,7 @@ class FindingForm(forms.Form):
             note=given["note"],
             complaint=given["complaint"].strip(),
             complaint_closed_on=given["complaint_closed_on"],
+            **{name: given[name].strip() for name in FOLLOW_UP},
         )
 
 
@@ -159,6 +166,7 @@ def initial_of(finding: Finding) -> dict[str, Any]:
         "note",
         "complaint",
         "complaint_closed_on",
+        *FOLLOW_UP,
         "version",
     )
     typed_day = finding.made_on if finding.made_by == Finding.MadeBy.TYPED else None

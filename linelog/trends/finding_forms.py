@@ -54,7 +54,10 @@ class FindingsForm(SpanForm):
     mark = TextLine(
         required=False, max_length=8, label="Mark", error_messages={"max_length": "A mark has 8 letters at most."}
     )
-    field_order = ("machine", "code", "place", "mark", "since", "until")
+    text = TextLine(
+        required=False, max_length=40, label="Complaint or text", error_messages={"max_length": "At most 40 letters."}
+    )
+    field_order = ("machine", "code", "place", "mark", "text", "since", "until")
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)

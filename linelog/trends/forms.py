@@ -44,7 +44,7 @@ class FleetForm(forms.Form):
 class FindForm(forms.Form):
     """Words to search for, and the day for which marks are looked up."""
 
-    q = TextLine(max_length=40, required=False, label="Machine, mark, serial, tooling set, defect or day")
+    q = TextLine(max_length=40, required=False, label="Machine, mark, serial, tooling set, defect, complaint or day")
     on = forms.DateField(
         required=False,
         label="Marks as they were on",

@@ -5,6 +5,7 @@ import io
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -313,3 +314,37 @@ class TestLists:
         )
         assert answer.status_code == 422
         assert "&#x27;moon&#x27; is no piece of a code" in answer.content.decode()
+
+
+class TestComplaint:
+    FOLLOWED = {"customer_reference": "QN 1", "containment": "Held.", "cause": "Cover loose.", "action": "Bolted."}
+
+    def test_its_status_is_the_last_that_was_written_of_it(self, site):
+        told, stood = {"complaint": "C-1"}, []
+        for name in ("customer_reference", "containment", "cause", "action"):
+            told[name] = self.FOLLOWED[name]
+            stood.append(enter(site, **told).complaint_status)
+        assert stood == ["open", "contained", "cause found", "action taken"]
+        assert enter(site, **told, complaint_closed_on=TODAY).complaint_status == "closed"
+        assert enter(site).complaint_status == ""
+
+    def test_what_was_done_belongs_to_a_complaint(self, site):
+        with pytest.raises(Refused, match="number of the complaint") as refusal:
+            enter(site, cause="Cover loose.")
+        assert refusal.value.field == "complaint"
+        with pytest.raises(IntegrityError), transaction.atomic():
+            Finding.objects.filter(pk=enter(site).pk).update(cause="Cover loose.")
+
+    def test_the_form_keeps_every_part_and_shows_it_again(self, site, client):
+        client.force_login(site.by)
+        finding = enter(site, complaint="C-1")
+        page = f"/findings/{finding.pk}/correct/"
+        sent = {"place": finding.place_id, "code": finding.code_id, "quantity": 3, "found_on": TODAY, "version": 1}
+        assert client.post(page, {**sent, "complaint": "C-1", **self.FOLLOWED}).status_code == 302
+        finding.refresh_from_db()
+        assert {name: getattr(finding, name) for name in self.FOLLOWED} == self.FOLLOWED
+        shown, form = (client.get(url).content.decode() for url in (f"/findings/{finding.pk}/", page))
+        assert all(text in shown and text in form for text in self.FOLLOWED.values())
+        assert "action taken" in shown
+        assert f"/findings/{finding.pk}/" in client.get("/findings/", {"text": "cover"}).content.decode()
+        assert f"/findings/{finding.pk}/" not in client.get("/findings/", {"text": "no such"}).content.decode()

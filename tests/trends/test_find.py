@@ -32,6 +32,18 @@ def day(text):
     return dt.date.fromisoformat(text)
 
 
+def test_complaints_and_what_is_written_of_findings_are_found_by_their_words(line):
+    quality = factories.person("quality", line.plant)
+    said = {"complaint": "C-2026-041", "customer_reference": "QN 88-1203", "containment": "Two pallets held"}
+    complained = factories.finding(line.plant, quality, note="Cans rock on the conveyor.", **said)
+    factories.finding(line.plant, quality, note="Scratched.")
+    elsewhere = factories.plant()
+    factories.finding(elsewhere, factories.person("quality", elsewhere), **said)
+    for typed in ("C-2026-041", "2026-04", "qn 88-1203", "pallets", "ROCK on"):
+        assert [row.finding for row in find(quality, typed, TODAY).findings] == [complained], typed
+    assert not find(quality, "ca", TODAY).findings, "two letters stand in most texts"
+
+
 class TestFind:
     def test_a_name_finds_machines_and_the_whole_name_offers_one_first(self, person, line):
         made = {name: factories.machine(line, name=name) for name in ("BM 1", "BM 12", "Trimmer")}

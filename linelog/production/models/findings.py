@@ -50,6 +50,10 @@ class Finding(models.Model):
     complaint = models.CharField(
         max_length=30, blank=True, help_text="Number of the complaint it is of; empty where nobody complained."
     )
+    customer_reference = models.CharField(max_length=60, blank=True, help_text="The customer's own number of it.")
+    containment = models.CharField(max_length=500, blank=True, help_text="What was held, sorted or warned at once.")
+    cause = models.CharField(max_length=500, blank=True, help_text="The cause that was found.")
+    action = models.CharField(max_length=500, blank=True, help_text="What was done against it.")
     complaint_closed_on = models.DateField(null=True, blank=True)
     note = models.CharField(max_length=500, blank=True)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
@@ -80,10 +84,24 @@ class Finding(models.Model):
             models.CheckConstraint(
                 condition=Q(complaint_closed_on__isnull=True) | ~Q(complaint=""), name="only_a_complaint_is_closed"
             ),
+            models.CheckConstraint(
+                condition=~Q(complaint="") | Q(customer_reference="", containment="", cause="", action=""),
+                name="only_a_complaint_is_followed_up",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"finding {self.pk}" if self.pk else "finding"
+
+    @property
+    def complaint_status(self) -> str:
+        """Where the complaint stands, by the last that was written of it; empty where nobody complained."""
+        if not self.complaint:
+            return ""
+        if self.complaint_closed_on:
+            return "closed"
+        steps = (("action taken", self.action), ("cause found", self.cause), ("contained", self.containment))
+        return next((word for word, told in steps if told), "open")
 
     @property
     def when_made(self) -> str:

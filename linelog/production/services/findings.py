@@ -34,14 +34,23 @@ class Facts:
     note: str = ""
     complaint: str = ""
     complaint_closed_on: dt.date | None = None
+    customer_reference: str = ""
+    containment: str = ""
+    cause: str = ""
+    action: str = ""
 
     def content(self) -> list[Any]:
         """Return what makes two sendings the same."""
         machine = self.machine.pk if self.machine else None
         told = self.told
         when = [told.found_on, told.made_on, told.made_time, told.date_code]
-        complaint = [self.complaint, self.complaint_closed_on]
+        complaint = [self.complaint, self.complaint_closed_on, *self.follow_up.values()]
         return [self.place.pk, self.code.pk, self.quantity, *when, self.mark, machine, self.note, *complaint]
+
+    @property
+    def follow_up(self) -> dict[str, str]:
+        """What was written of the complaint besides its number, by column."""
+        return {name: getattr(self, name) for name in ("customer_reference", "containment", "cause", "action")}
 
 
 def _check(by: Any, plant_id: int, facts: Facts | None = None) -> None:
@@ -61,6 +70,8 @@ def _check(by: Any, plant_id: int, facts: Facts | None = None) -> None:
         raise Refused("This machine belongs to another plant.", field="machine")
     if facts.complaint_closed_on is not None and not facts.complaint:
         raise Refused("Give the number of the complaint that was closed.", field="complaint")
+    if any(facts.follow_up.values()) and not facts.complaint:
+        raise Refused("Give the number of the complaint that this was done about.", field="complaint")
 
 
 def _columns(plant: Plant, facts: Facts, at: dt.datetime) -> dict[str, Any]:
@@ -81,6 +92,7 @@ def _columns(plant: Plant, facts: Facts, at: dt.datetime) -> dict[str, Any]:
         "note": facts.note,
         "complaint": facts.complaint,
         "complaint_closed_on": facts.complaint_closed_on,
+        **facts.follow_up,
     }
 
 

@@ -1,4 +1,4 @@
-"""Search: machines by name or mark, tools by serial, tooling sets by name, findings by mark, defect or day."""
+"""Search: machines by name or mark, tools by serial, sets by name, findings by mark, defect, day or their texts."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from django.db.models import Prefetch, Q, QuerySet
 
 from linelog.plant.models import Fitting, Machine, MarkAssignment, Person, ToolingSet, ToolPart
 from linelog.trends import words
-from linelog.trends.queries.findings import Row, findings_for, with_traces
+from linelog.trends.queries.findings import Row, findings_for, of_text, with_traces
 
 MOST = 20
 MOST_FINDINGS = 8
@@ -70,8 +70,8 @@ def find(user: Person, words_typed: str, day: dt.date) -> Found:
 
 
 def _findings(user: Person, typed: str) -> tuple[Row, ...]:
-    """Return the last findings of a mark, of a defect (its code, or words of its name), or of a day made or found."""
-    match = Q(mark__iexact=typed) | Q(code__code__iexact=typed) | Q(date_code__iexact=typed)
+    """Return the last findings of a mark, a defect (its code, or words of its name), a day, a complaint, a text."""
+    match = Q(mark__iexact=typed) | Q(code__code__iexact=typed) | Q(date_code__iexact=typed) | of_text(typed)
     if len(typed) > 2:
         match |= Q(code__name__icontains=typed)
     with contextlib.suppress(ValueError):

@@ -49,6 +49,18 @@ def findings_for(user: Person) -> QuerySet[Finding]:
     return rows.order_by("-made_on", "-pk")
 
 
+TEXTS = ("note", "containment", "cause", "action")
+FEWEST_LETTERS = 3  # fewer stand in most texts
+
+
+def of_text(typed: str) -> Q:
+    """Return the condition of a finding whose complaint has this number, or whose texts hold these words."""
+    names = ("complaint", "customer_reference")
+    if len(typed) < FEWEST_LETTERS:
+        return Q(*((f"{name}__iexact", typed) for name in names), _connector=Q.OR)
+    return Q(*((f"{name}__icontains", typed) for name in (*names, *TEXTS)), _connector=Q.OR)
+
+
 def chosen(rows: QuerySet[Finding], choice: dict[str, Any], bearers: Bearers | None = None) -> QuerySet[Finding]:
     """Narrow findings down to a choice; `bearers` of the plant where a machine is chosen."""
     simple = {
@@ -58,6 +70,8 @@ def chosen(rows: QuerySet[Finding], choice: dict[str, Any], bearers: Bearers | N
         "made_on__lte": choice.get("until"),
     }
     rows = rows.filter(**{name: value for name, value in simple.items() if value})
+    if choice.get("text"):
+        rows = rows.filter(of_text(choice["text"]))
     if choice.get("mark"):
         rows = rows.filter(mark__iexact=choice["mark"])
     if choice.get("machine") and bearers is not None:
