@@ -50,7 +50,7 @@ def _wall(path: Path) -> None:
 
 def _capture(path: Path) -> None:
     sandbox.call(
-        "linelog.calc.capture.analyse:analyse_path",
+        "linelog.calc.capture.apart:analyse_path",
         CAPTURES,
         path=str(path),
         setup=SETUP,

@@ -10,11 +10,13 @@ Any consistent set of units serves (droop.py uses N and mm). Forces, deflections
 from the rear end to the front end; slope = d(deflection)/ds.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.interpolate import PPoly
 
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
@@ -31,10 +33,10 @@ class Beam:
     length: float
     force: float
     first_moment: float
-    moment: PPoly
-    slope: PPoly
-    deflection: PPoly
-    flexibility: PPoly
+    moment: scipy.interpolate.PPoly
+    slope: scipy.interpolate.PPoly
+    deflection: scipy.interpolate.PPoly
+    flexibility: scipy.interpolate.PPoly
 
 
 def make_beam(lengths: ArrayLike, rigidity: ArrayLike, weight: ArrayLike, loads: ArrayLike = ()) -> Beam:
@@ -56,7 +58,7 @@ def make_beam(lengths: ArrayLike, rigidity: ArrayLike, weight: ArrayLike, loads:
     spread, points = _spread(rows, breaks)
     per_length = own[piece] + spread
     moment = _moment(breaks, per_length, points)
-    slope = PPoly(moment.c / stiff[piece], breaks).antiderivative()
+    slope = scipy.interpolate.PPoly(moment.c / stiff[piece], breaks).antiderivative()
     run = np.diff(breaks)
     return Beam(
         length=float(edges[-1]),
@@ -142,20 +144,20 @@ def _spread(rows: Floats, breaks: Floats) -> tuple[Floats, Floats]:
     return per_length, points
 
 
-def _moment(breaks: Floats, per_length: Floats, points: Floats) -> PPoly:
+def _moment(breaks: Floats, per_length: Floats, points: Floats) -> scipy.interpolate.PPoly:
     """Return the bending moment at s of the loads in front of s: the integral of the shear in front."""
     run = np.diff(breaks)
     ahead = np.cumsum((per_length * run + points[1:])[::-1])[::-1]
-    shear = PPoly(np.array([-per_length, ahead]), breaks)
+    shear = scipy.interpolate.PPoly(np.array([-per_length, ahead]), breaks)
     behind = shear.antiderivative()
     total = behind(breaks[-1])
     coefficients = -behind.c
     coefficients[-1] += total
-    return PPoly(coefficients, breaks)
+    return scipy.interpolate.PPoly(coefficients, breaks)
 
 
-def _flexibility(breaks: Floats, stiff: Floats) -> PPoly:
+def _flexibility(breaks: Floats, stiff: Floats) -> scipy.interpolate.PPoly:
     """Return the integrals from 0 to s of (1, u, u^2) / stiff as one polynomial with three columns."""
     start, one, nil = breaks[:-1], np.ones(stiff.size), np.zeros(stiff.size)
     powers = np.array([[nil, nil, one], [nil, one, 2 * start], [one, start, start**2]])
-    return PPoly(np.moveaxis(powers / stiff, 1, 2), breaks).antiderivative()
+    return scipy.interpolate.PPoly(np.moveaxis(powers / stiff, 1, 2), breaks).antiderivative()

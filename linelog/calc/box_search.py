@@ -9,8 +9,8 @@ are more than residuals are tried at every travel they have.
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.linalg import qr
 
 from linelog.calc.require import Floats
 
@@ -26,7 +26,7 @@ class Triangle:
 
     def __init__(self, effect: Floats, start: Floats, bound: Floats) -> None:
         matrix = effect / bound[:, None]
-        q, r, order = qr(matrix, mode="economic", pivoting=True)
+        q, r, order = scipy.linalg.qr(matrix, mode="economic", pivoting=True)
         aim = -(start / bound)
         self.factor, self.order = r, order
         self.aim: Floats = q.T @ aim

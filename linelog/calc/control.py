@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import signal
 
 from linelog.calc.arrays import (
     BoolArray,
@@ -130,7 +130,7 @@ def ewma_chart(
     aim = one_number(target, "The target", "target")
     size = one_number(sigma, "Sigma", "sigma", above=0.0)
     share = one_number(weight, "The weight", "weight", above=0.0, below=1.0)
-    means, _ = signal.lfilter([share], [1.0, share - 1.0], points, zi=[(1.0 - share) * aim])
+    means, _ = scipy.signal.lfilter([share], [1.0, share - 1.0], points, zi=[(1.0 - share) * aim])
     opened = 1.0 if steady else 1.0 - (1.0 - share) ** (2.0 * np.arange(1, len(points) + 1))
     wide = one_number(width, "The width", "width", above=0.0)
     reach = wide * size * np.sqrt(share / (2.0 - share) * opened) * np.ones(len(points))

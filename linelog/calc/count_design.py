@@ -3,14 +3,22 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize
 
 from linelog.calc.arrays import BoolArray, FloatArray, numbers, same_length
 from linelog.calc.errors import CalcError
+
+
+class Family(Enum):
+    """Distribution of the counts about their expectation."""
+
+    POISSON = "Poisson"
+    NEGATIVE_BINOMIAL = "negative binomial"
 
 
 def columns_of(predictors: Mapping[str, ArrayLike], rows: int) -> FloatArray:
@@ -85,7 +93,7 @@ def check_separated(y: FloatArray, design: FloatArray, names: list[str]) -> None
     counted, without = design[y > 0.0], design[y == 0.0]
     if np.linalg.matrix_rank(counted) == design.shape[1]:
         return
-    found = optimize.linprog(
+    found = scipy.optimize.linprog(
         without.sum(axis=0),
         A_ub=np.vstack([without, -without]),
         b_ub=np.concatenate([np.zeros(len(without)), np.ones(len(without))]),

@@ -18,8 +18,7 @@ from enum import Enum
 from itertools import pairwise
 
 import numpy as np
-import statsmodels.api as sm
-from scipy import stats
+import scipy
 
 from linelog.calc.require import Floats, number
 from linelog.calc.uncertainty import coverage_factor
@@ -137,6 +136,8 @@ def _courses(days: Floats, differences_um: Floats, starts: list[int], floor_um: 
 
 def _course(days: Floats, values: Floats, starts: list[int], floor_um: float) -> Course:
     """Fit every stretch its level, and from four pairs on its slope, with one common scatter."""
+    import statsmodels.api as sm
+
     levels, slopes = [], []
     for first, last in pairwise([*starts, len(days)]):
         inside = np.zeros(len(days))
@@ -171,7 +172,7 @@ def _chance(slope: float, u: float, dof: float, span: float) -> float:
     """Return the chance of such a slope where there is none (two-sided t); a line without scatter is certain."""
     if abs(slope) * span < ROUNDING_UM:
         return 1.0
-    return float(2.0 * stats.t.sf(abs(slope) / u, dof)) if u > 0.0 else 0.0
+    return float(2.0 * scipy.stats.t.sf(abs(slope) / u, dof)) if u > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)

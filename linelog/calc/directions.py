@@ -7,8 +7,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from linelog.calc.arrays import FloatArray, numbers, same_length
 from linelog.calc.errors import CalcError
@@ -56,7 +56,7 @@ def agreement(angles_deg: ArrayLike) -> Directions:
     """
     angles = np.radians(numbers(angles_deg, "Directions", "angles_deg"))
     with np.errstate(invalid="ignore"):  # the mean of directions that cancel to the last digit; it is left out below
-        found = stats.directional_stats(np.column_stack([np.sin(angles), np.cos(angles)]))
+        found = scipy.stats.directional_stats(np.column_stack([np.sin(angles), np.cos(angles)]))
     resultant = min(1.0, float(found.mean_resultant_length))
     across, up = found.mean_direction.tolist()
     return Directions(

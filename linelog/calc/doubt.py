@@ -9,7 +9,7 @@ that they come to less than two in a hundred together.
 import math
 from dataclasses import dataclass
 
-from scipy import special
+import scipy
 
 from linelog.calc.uncertainty import resolution_uncertainty
 
@@ -55,7 +55,7 @@ class ReadingNoise:
         if dof == 0:
             return math.inf
         single = _two_sided(_MISREAD_CHANCE / readings)
-        together = math.sqrt(float(special.chdtri(dof, _MISREAD_CHANCE)))
+        together = math.sqrt(float(scipy.special.chdtri(dof, _MISREAD_CHANCE)))
         jump = self.step_um / math.sqrt(readings) if dof == 1 else 0.0
         return self.sd_um * min(single, together) + jump / 2.0
 
@@ -70,4 +70,4 @@ def too_coarse(step: float, limit: float) -> bool:
 
 
 def _two_sided(chance: float) -> float:
-    return float(-special.ndtri(chance / 2.0))
+    return float(-scipy.special.ndtri(chance / 2.0))

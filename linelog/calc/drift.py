@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize
 
 from linelog.calc.arrays import FloatArray, numbers, one_number, positive, same_length
 from linelog.calc.errors import CalcError
@@ -157,7 +157,7 @@ def due_strokes(
     def over(s: float) -> float:
         return float(chance_out(drift, start, s, limit_um)[0]) - wanted
 
-    return Due(float(optimize.brentq(over, strokes[first - 1], strokes[first], xtol=1e-9 * farthest)), now)
+    return Due(float(scipy.optimize.brentq(over, strokes[first - 1], strokes[first], xtol=1e-9 * farthest)), now)
 
 
 class DueBy(Enum):

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import lsq_linear
+import scipy
 
 from linelog.calc.adjust import Adjuster, Mount
 from linelog.calc.require import Floats
@@ -106,7 +106,7 @@ class Goal:
         solved = np.zeros(len(low))
         if free.any():
             matrix, aim = self.effect[:, free] * self.pull[:, None], -self._aim * self.pull
-            solved[free] = lsq_linear(matrix, aim, (low[free], high[free]), tol=1e-12).x
+            solved[free] = scipy.optimize.lsq_linear(matrix, aim, (low[free], high[free]), tol=1e-12).x
         return solved
 
     @property

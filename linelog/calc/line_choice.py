@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from linelog.calc.errors import CalcError
 from linelog.calc.require import Floats
@@ -73,11 +73,11 @@ def cheapest(cost: Floats, can_open: Floats, sets: Floats, found: Sequence[Float
     """Return what to open: something of every set, but not all of one found before; None where there is no such."""
     rows = np.vstack([-sets, *found, np.zeros_like(cost)])
     most = np.concatenate([-np.ones(len(sets)), [opened.sum() - 1.0 for opened in found], [0.0]])
-    answer = milp(
+    answer = scipy.optimize.milp(
         cost,
         integrality=np.ones(cost.size, dtype=np.int64),
-        bounds=Bounds(0.0, can_open),
-        constraints=LinearConstraint(rows, ub=most),
+        bounds=scipy.optimize.Bounds(0.0, can_open),
+        constraints=scipy.optimize.LinearConstraint(rows, ub=most),
         options={"mip_rel_gap": 0.0},
     )
     return None if answer.x is None else np.round(answer.x)
@@ -120,7 +120,7 @@ def room(task: Task, opened: Floats) -> tuple[float, Floats]:
         return 0.0, conflict
     share = -limited.limit[of, None] * (1.0 - SHORTFALL)
     free = np.repeat(opened[:2], 2) * task.reach
-    answer = linprog(
+    answer = scipy.optimize.linprog(
         [0.0] * 4 + [1.0],
         A_ub=np.hstack([rows, share]),
         b_ub=right,
@@ -142,7 +142,7 @@ def moves_for(task: Task, opened: Floats, worst: float) -> Floats:
     share = _shares(limited, of)
     sizes = [np.hstack([sign * np.eye(4), wide, -np.eye(4)]) for sign in (1.0, -1.0)]
     free = np.repeat(opened[:2], 2) * task.reach
-    answer = linprog(
+    answer = scipy.optimize.linprog(
         np.concatenate([np.zeros(4), np.full(q, 1.0 / q), 1e-2 / np.maximum(task.reach, 1.0)]),
         A_ub=np.vstack([np.hstack([rows, share, np.zeros((of.size, 4))]), *sizes]),
         b_ub=np.concatenate([right, np.zeros(8)]),
@@ -157,7 +157,7 @@ def out_of_reach(task: Task) -> list[str]:
     """Name the stations that stay outside though everything is opened, with as little left over as can be."""
     offsets = task.offsets
     rows, right, of = _sides(offsets, task.can_open)
-    answer = linprog(
+    answer = scipy.optimize.linprog(
         np.concatenate([np.zeros(4), offsets.limit]),
         A_ub=np.hstack([rows, _shares(offsets, of)]),
         b_ub=right,

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from linelog.calc.arrays import BoolArray, FloatArray, counts_of, not_negative, one_number, same_length
 from linelog.calc.errors import CalcError
@@ -48,7 +48,7 @@ def by_exposure(counts: ArrayLike, exposure: ArrayLike) -> Bars:
     shares = _shares(exposure)
     same_length([seen, shares], "exposure")
     total = float(seen.sum())
-    return _bars(seen, total * shares, np.asarray(stats.binom.sf(seen - 1.0, total, shares)))
+    return _bars(seen, total * shares, np.asarray(scipy.stats.binom.sf(seen - 1.0, total, shares)))
 
 
 def by_base(counts: ArrayLike, cans: float, base_counts: ArrayLike, base_cans: float) -> Bars:
@@ -83,7 +83,7 @@ def by_strata(counts: ArrayLike, shares: Sequence[ArrayLike]) -> Bars:
     trials = np.zeros((len(columns), max(len(column) for column in columns)))
     for row, column in zip(trials, columns, strict=True):
         row[: len(column)] = column
-    return _bars(seen, trials.sum(axis=1), np.clip(stats.poisson_binom.sf(seen - 1.0, trials), 0.0, 1.0))
+    return _bars(seen, trials.sum(axis=1), np.clip(scipy.stats.poisson_binom.sf(seen - 1.0, trials), 0.0, 1.0))
 
 
 def _shares(exposure: ArrayLike) -> FloatArray:

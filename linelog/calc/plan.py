@@ -9,7 +9,7 @@ from enum import Enum
 from itertools import groupby
 
 import numpy as np
-from scipy import optimize, sparse
+import scipy
 
 from linelog.calc.arrays import not_negative, one_number
 from linelog.calc.errors import CalcError
@@ -165,16 +165,16 @@ def _choose(
     rows = [[jobs[j.key], row_of_window[w.key], first_week + w.week] for j, w in pairs]
     values = [[1.0, j.hours, j.hours] for j, _ in pairs]
     columns = np.repeat(np.arange(len(pairs)), 3)
-    matrix = sparse.csr_array(
+    matrix = scipy.sparse.csr_array(
         (np.ravel(values), (np.ravel(rows), columns)), (first_week + len(crew_hours), len(pairs))
     )
     room = np.array([1.0] * len(jobs) + [w.room for w in windows] + crew_hours) + _ROUNDING
     gain = np.array([_avoided(job, window) for job, window in pairs])
-    found = optimize.milp(
+    found = scipy.optimize.milp(
         -gain / max(float(gain.max()), 1e-300),
         integrality=np.ones(len(pairs), dtype=np.int64),
-        bounds=optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
-        constraints=optimize.LinearConstraint(matrix, -np.inf, room),
+        bounds=scipy.optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
+        constraints=scipy.optimize.LinearConstraint(matrix, -np.inf, room),
         options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
     )
     if found.x is None and found.status != _OUT_OF_TIME:

@@ -3,8 +3,8 @@
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import special
 
 from linelog.calc.arrays import FloatArray, one_number
 from linelog.calc.errors import CalcError
@@ -44,7 +44,7 @@ def _outside(m1: FloatArray, m2: FloatArray, s1: FloatArray, s2: FloatArray) -> 
     angle = (first + last) / 2.0 + half * _NODES
     x, edge = np.sin(angle), np.cos(angle)
     density = np.exp(-0.5 * ((x - m1) / s1) ** 2) / (math.sqrt(2.0 * math.pi) * s1) * edge
-    across = special.ndtr((edge - m2) / s2) - special.ndtr((-edge - m2) / s2)
+    across = scipy.special.ndtr((edge - m2) / s2) - scipy.special.ndtr((-edge - m2) / s2)
     inside = half[:, 0] * ((density * across) @ _WEIGHTS)
     return np.asarray(np.clip(1.0 - inside, 0.0, 1.0))
 

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
-from statsmodels.stats import proportion, rates
 
 from linelog.calc.arrays import (
     FloatArray,
@@ -49,6 +48,8 @@ def rates_per_million(counts: ArrayLike, cans: ArrayLike, *, level: float = 0.95
     interval from 0 to what chance still allows (3.69 counts at 95 %).
     Source: Garwood, Biometrika 28 (1936) 437.
     """
+    from statsmodels.stats import rates
+
     checked, rested = counts_and_cans(counts, cans)
     low, high = rates.confint_poisson(checked, 1.0, method="exact-c", alpha=1.0 - level_of(level))
     scale = MILLION / rested
@@ -117,8 +118,8 @@ def rate_ratios(
     exact = _odds_interval(y1, y2, alpha, "beta")
     score = _odds_interval(y1, y2, alpha, "wilson")
     share = n1 / (n1 + n2)
-    p_higher = np.asarray(stats.binom.sf(y1 - 1.0, y1 + y2, share))
-    p_lower = stats.binom.cdf(y1, y1 + y2, share)
+    p_higher = np.asarray(scipy.stats.binom.sf(y1 - 1.0, y1 + y2, share))
+    p_lower = scipy.stats.binom.cdf(y1, y1 + y2, share)
     p = np.asarray(np.minimum(1.0, 2.0 * np.minimum(p_higher, p_lower)))
     scale = n2 / n1
     columns = (y1, y2, *(end * scale for end in (*exact, *score)), p, p_higher, n1, n2)
@@ -127,6 +128,8 @@ def rate_ratios(
 
 def _odds_interval(y1: FloatArray, y2: FloatArray, alpha: float, method: str) -> tuple[FloatArray, FloatArray]:
     """Interval of share/(1 - share); the upper end holds 0 where y2 is 0, for `_ratio` to leave out."""
+    from statsmodels.stats import proportion
+
     total = np.maximum(y1 + y2, 1.0)  # two zeros say as much as none of one: nothing
     low1, high1 = proportion.proportion_confint(y1, total, alpha=alpha, method=method)
     low2, high2 = proportion.proportion_confint(y2, total, alpha=alpha, method=method)
@@ -221,8 +224,8 @@ def _power(base_count: float, growth: float, cans_ratio: float, alpha: float) ->
     """Chance that the exact test rejects, with base_count and base_count*growth expected on the two sides."""
     sums = poisson_quantile(_MIDPOINTS, base_count * (1.0 + growth))  # equally likely sums
     null, true = cans_ratio / (1.0 + cans_ratio), growth / (1.0 + growth)
-    lower = stats.binom.cdf(stats.binom.ppf(alpha / 2.0, sums, null) - 1.0, sums, true)
-    upper = stats.binom.sf(stats.binom.isf(alpha / 2.0, sums, null), sums, true)
+    lower = scipy.stats.binom.cdf(scipy.stats.binom.ppf(alpha / 2.0, sums, null) - 1.0, sums, true)
+    upper = scipy.stats.binom.sf(scipy.stats.binom.isf(alpha / 2.0, sums, null), sums, true)
     return float(np.mean(lower + upper))
 
 
@@ -233,9 +236,9 @@ def poisson_quantile(chance: ArrayLike, mean: ArrayLike) -> FloatArray:
     off by a count at most there, and holds where the exact search no longer ends.
     """
     share, about = np.broadcast_arrays(np.asarray(chance, dtype=np.float64), np.asarray(mean, dtype=np.float64))
-    z = stats.norm.ppf(share)
+    z = scipy.stats.norm.ppf(share)
     large = np.ceil(about + z * np.sqrt(about) + (z**2 - 1.0) / 6.0 - 0.5)
-    exact = stats.poisson.ppf(share, np.minimum(about, _ENOUGH))
+    exact = scipy.stats.poisson.ppf(share, np.minimum(about, _ENOUGH))
     return np.asarray(np.where(about > _ENOUGH, large, exact))
 
 
@@ -247,7 +250,7 @@ def _smallest(reached: Callable[[float], float], wanted: float, base_cans: float
     if reached(one) >= wanted:
         return 1
     ends = math.log(one), math.log(all_of_use)
-    found = optimize.brentq(lambda size: reached(math.exp(size)) - wanted, *ends, xtol=1e-3)
+    found = scipy.optimize.brentq(lambda size: reached(math.exp(size)) - wanted, *ends, xtol=1e-3)
     return math.ceil(math.exp(found))
 
 
@@ -255,7 +258,7 @@ def chance_of_at_least(counts: ArrayLike, expected: ArrayLike) -> FloatArray:
     """Chance of at least this count where `expected` is expected, both of shape (n,): the Poisson upper tail."""
     seen, mean = counts_of(counts), not_negative(expected, "Expected counts", "expected")
     same_length([seen, mean], "expected")
-    return np.asarray(stats.poisson.sf(seen - 1.0, mean))
+    return np.asarray(scipy.stats.poisson.sf(seen - 1.0, mean))
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,5 +288,5 @@ def dispersion(counts: ArrayLike, cans: ArrayLike) -> Dispersion:
     dof = len(seen) - 1
     if not seen.any():
         return Dispersion(1.0, dof, 1.0)
-    square, p = stats.chisquare(seen, made * (seen.sum() / made.sum()))
+    square, p = scipy.stats.chisquare(seen, made * (seen.sum() / made.sum()))
     return Dispersion(float(square) / dof, dof, float(p))

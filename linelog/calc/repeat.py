@@ -9,8 +9,8 @@ from enum import Enum
 from statistics import median
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from linelog.calc.arrays import FloatArray, numbers, one_number, same_length
 from linelog.calc.directions import FEWEST, Directions, agreement, apart_deg, directions_deg
@@ -161,19 +161,19 @@ def follows(values: ArrayLike, other: ArrayLike) -> Follows:
     for column, field in ((x, "values"), (y, "other")):
         if np.ptp(column) == 0.0:
             raise CalcError("One of the two never changes, so nothing can go with it.", field=field)
-    rho = float(stats.spearmanr(x, y).statistic)
-    p = _exact_p(x, y) if len(x) <= _MOST_EXACT else float(stats.spearmanr(x, y).pvalue)
+    rho = float(scipy.stats.spearmanr(x, y).statistic)
+    p = _exact_p(x, y) if len(x) <= _MOST_EXACT else float(scipy.stats.spearmanr(x, y).pvalue)
     return Follows(rho, p, len(x))
 
 
 def _exact_p(x: FloatArray, y: FloatArray) -> float:
-    ranks = stats.rankdata(y)
+    ranks = scipy.stats.rankdata(y)
 
     def covariance(order: FloatArray, axis: int) -> FloatArray:  # goes with rho, since ranks keep mean and spread
         return np.asarray(((order - order.mean(axis=axis, keepdims=True)) * (ranks - ranks.mean())).sum(axis=axis))
 
-    test = stats.permutation_test(
-        (stats.rankdata(x),), covariance, permutation_type="pairings", n_resamples=6000, vectorized=True
+    test = scipy.stats.permutation_test(
+        (scipy.stats.rankdata(x),), covariance, permutation_type="pairings", n_resamples=6000, vectorized=True
     )
     return float(test.pvalue)
 

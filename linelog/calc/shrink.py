@@ -7,9 +7,8 @@ cans pull a machine's rate to the fleet's mean, many cans leave it where it is.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import stats
-from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from linelog.calc.arrays import FloatArray, cans_of, counts_and_cans, level_of, one_number
 from linelog.calc.errors import CalcError
@@ -59,6 +58,8 @@ def fit_prior(counts: ArrayLike, cans: ArrayLike, *, dispersion: float = 1.0) ->
 
 def _negative_binomial(counts: FloatArray, expected: FloatArray) -> tuple[float, float]:
     """Mean over expected, and dispersion alpha (NB2); alpha 0 where the fit runs into equal rates."""
+    from statsmodels.discrete.discrete_model import NegativeBinomial
+
     model = NegativeBinomial(counts, np.ones((len(counts), 1)), exposure=expected)
     # the simplex, since gradient methods stop short on large counts
     fit = model.fit([0.0, 0.3], method="nm", maxiter=2000, disp=0, warn_convergence=False, skip_hessian=True)
@@ -98,8 +99,8 @@ def shrink(
     posterior, scale = shape + seen, MILLION / (shape / mean + made)
     return Shrunk(
         rate=posterior * scale,
-        low=np.asarray(stats.gamma.ppf(tail, posterior, scale=scale)),
-        high=np.asarray(stats.gamma.isf(tail, posterior, scale=scale)),
+        low=np.asarray(scipy.stats.gamma.ppf(tail, posterior, scale=scale)),
+        high=np.asarray(scipy.stats.gamma.isf(tail, posterior, scale=scale)),
         sd=np.sqrt(posterior) * scale,
         own_weight=made / (shape / mean + made),
     )
@@ -134,5 +135,5 @@ def _quantile(chance: float, mean: FloatArray) -> FloatArray:
     whole = poisson_quantile(chance, mean)
     small = mean <= _INTERPOLATED
     count, few = np.where(small, whole, 1.0), np.where(small, mean, 1.0)
-    part = (stats.poisson.cdf(count, few) - chance) / stats.poisson.pmf(count, few)
+    part = (scipy.stats.poisson.cdf(count, few) - chance) / scipy.stats.poisson.pmf(count, few)
     return np.asarray(np.maximum(0.0, whole - np.where(small, part, 0.5)))

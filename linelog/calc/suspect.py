@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from scipy import special
+import scipy
 
 from linelog.calc.dial import Dial, hang
 from linelog.calc.harmonics import HarmonicFit, fit_harmonics
@@ -102,7 +102,7 @@ def _candidates(dial: Dial, sweeps: Sequence[Sweep], fit: HarmonicFit, unit: Uni
 def _outlier(dial: Dial, sweeps: Sequence[Sweep], fit: HarmonicFit, unit: Unit) -> Suspect | None:
     """Return the reading without which all others fit, where no other comes near."""
     best, *others = sorted(_candidates(dial, sweeps, fit, unit), key=lambda one: one.left)
-    fits = fit.residual_dof > 1 and special.chdtrc(fit.residual_dof - 1, max(best.left, 0.0)) > _FITS_CHANCE
+    fits = fit.residual_dof > 1 and scipy.special.chdtrc(fit.residual_dof - 1, max(best.left, 0.0)) > _FITS_CHANCE
     clear = not others or others[0].left - best.left > _CLEARLY_BETTER
     return best.suspect if fits and clear else None
 

@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from scipy import special
-from scipy.optimize import brentq
+import scipy
 
 from linelog.calc.errors import CalcError
 from linelog.calc.readings import clock_deg
@@ -59,7 +58,7 @@ def coverage_factor(dof: float, level: float = LEVEL) -> float:
     """Two-sided Student factor; 2.00 at 95.45 % for infinite `dof`. A fractional `dof` is used as it is (G.4.1)."""
     if not (dof > 0.0 and 0.0 < level < 1.0):
         raise CalcError("Degrees of freedom must be above zero and the level between 0 and 1.", field="dof")
-    return float(special.stdtrit(dof, 0.5 + level / 2.0))
+    return float(scipy.special.stdtrit(dof, 0.5 + level / 2.0))
 
 
 def half_width_with_bound(u: float, dof: float, bound: float, level: float = LEVEL) -> float:
@@ -73,10 +72,12 @@ def half_width_with_bound(u: float, dof: float, bound: float, level: float = LEV
     within = bound * (np.arange(200) + 0.5) / 200.0
 
     def short(half: float) -> float:
-        inside = special.stdtr(dof, (half - within) / u) - special.stdtr(dof, (-half - within) / u)
+        inside = scipy.special.stdtr(dof, (half - within) / u) - scipy.special.stdtr(dof, (-half - within) / u)
         return float(inside.mean()) - level
 
-    return float(brentq(short, 0.0, (coverage_factor(dof, level) * u + bound) * (1.0 + 1e-6), rtol=1e-6))
+    return float(
+        scipy.optimize.brentq(short, 0.0, (coverage_factor(dof, level) * u + bound) * (1.0 + 1e-6), rtol=1e-6)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ def pool_scatter(
     if residual_dof == 0:
         return Scatter(usual_sd, usual_dof, 1.0)
     dof, rounding = residual_dof + usual_dof, resolution_uncertainty(step) ** 2
-    chance = float(special.fdtrc(residual_dof, usual_dof, residual_sd**2 / (usual_sd**2 + rounding)))
+    chance = float(scipy.special.fdtrc(residual_dof, usual_dof, residual_sd**2 / (usual_sd**2 + rounding)))
     own = max(0.0, residual_sd**2 - rounding)
     if chance < _UNUSUAL_P:
         return Scatter(math.sqrt(own), dof, chance)

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from scipy import special
-from statsmodels.regression.linear_model import OLS
+import scipy
 
 from linelog.calc.errors import CalcError
 from linelog.calc.harmonics import HarmonicFit, fit_harmonics
@@ -215,6 +214,8 @@ def learn_ratio(pairs: Sequence[Pair], level: float = 0.95, *, hanging: bool = F
     design = np.column_stack([offset, up]) if hanging else offset[:, None]
     if np.linalg.matrix_rank(design) < design.shape[1]:
         raise CalcError("All offsets are alike, so there is nothing to learn the ratio from.", field="pairs")
+    from statsmodels.regression.linear_model import OLS
+
     fit = OLS(wall, design).fit()
     low, high = (float(end) for end in fit.conf_int(1.0 - level)[0])
     return Ratio(
@@ -241,7 +242,7 @@ def against_offset(wall: Offcentre, measured: Offcentre, ratio: Ratio | None) ->
     else:
         expected = ratio.value * offset + np.array([0.0, ratio.up_um])
         felt, unsure = ratio.value, (ratio.high - ratio.low) / 2.0
-        usual = ratio.scatter_um * math.sqrt(2.0 * special.fdtri(2.0, ratio.scatter_dof, 0.95))
+        usual = ratio.scatter_um * math.sqrt(2.0 * scipy.special.fdtri(2.0, ratio.scatter_dof, 0.95))
     difference = math.hypot(*(thick - expected))
     known = ratio is not None and ratio.clear
     allowed = math.hypot(max(usual, math.hypot(wall.U_um, felt * measured.U_um)), unsure * size)

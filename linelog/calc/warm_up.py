@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy import optimize, special
 
 from linelog.calc.arrays import FloatArray, not_negative, numbers, one_number, positive, same_length
 from linelog.calc.uncertainty import LEVEL
@@ -126,7 +126,7 @@ def _is_level(y: FloatArray, u: FloatArray) -> bool:
     """Whether one value for all captures explains them (chi-square test)."""
     weight = u**-2.0
     mean = float(weight @ y / weight.sum())
-    return float(special.chdtrc(y.size - 1, (((y - mean) / u) ** 2).sum())) > _CHANGE_P
+    return float(scipy.special.chdtrc(y.size - 1, (((y - mean) / u) ** 2).sum())) > _CHANGE_P
 
 
 def _profile(at: FloatArray, y: FloatArray, u: FloatArray, taus: FloatArray) -> _Profile:
@@ -155,9 +155,9 @@ def _fit(
     lag = np.exp(-at / tau)
     start = (steady, float(lag @ (y - steady) / (lag @ lag)), math.log(tau))
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", optimize.OptimizeWarning)  # an infinite covariance is looked at below
+        warnings.simplefilter("ignore", scipy.optimize.OptimizeWarning)  # an infinite covariance is looked at below
         try:
-            found, covariance = optimize.curve_fit(
+            found, covariance = scipy.optimize.curve_fit(
                 _model, at, y, p0=start, sigma=u, absolute_sigma=True, method="trf", x_scale="jac"
             )
         except RuntimeError:  # no optimum in the steps allowed
@@ -181,10 +181,10 @@ def _curve(
     (steady, amplitude, log_tau), covariance = fitted
     least = float((((y - _model(at, steady, amplitude, log_tau)) / u) ** 2).sum())
     dof = at.size - 3
-    widened, allowed = 1.0, float(special.stdtrit(math.inf, 0.5 + LEVEL / 2.0)) ** 2
-    if float(special.chdtrc(dof, least)) < _MISFIT_P:
+    widened, allowed = 1.0, float(scipy.special.stdtrit(math.inf, 0.5 + LEVEL / 2.0)) ** 2
+    if float(scipy.special.chdtrc(dof, least)) < _MISFIT_P:
         widened = math.sqrt(least / dof)
-        allowed = (float(special.stdtrit(dof, 0.5 + LEVEL / 2.0)) * widened) ** 2
+        allowed = (float(scipy.special.stdtrit(dof, 0.5 + LEVEL / 2.0)) * widened) ** 2
     room = least + allowed - seen.chi2
     fits = room >= 0.0
     if fits[-1] or not fits.any():

@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import statsmodels.api as sm
-from scipy import stats
+import scipy
 
 from linelog.calc import require
 from linelog.calc.errors import CalcError
@@ -65,6 +64,8 @@ def fit_wear(x: Sequence[float], clearance_um: Sequence[float], limit_um: float,
 
     Raises `CalcError` with fewer than three measurements, or all at one x.
     """
+    import statsmodels.api as sm
+
     at = require.numbers(x, "The strokes", "strokes", 0.0, 1e6)
     found = require.numbers(clearance_um, "The clearance", "clearance", 0.0, 1e5)
     if require.same_length([at, found], "Each clearance needs its strokes.", "strokes") < FEWEST:
@@ -75,7 +76,7 @@ def fit_wear(x: Sequence[float], clearance_um: Sequence[float], limit_um: float,
         raise CalcError("All measurements were made at the same number of strokes.", field="strokes")
     fitted = sm.OLS(found, sm.add_constant(at)).fit()
     covariance = np.asarray(fitted.normalized_cov_params) * max(float(fitted.scale), u_um**2)
-    t = float(stats.t.ppf(0.5 + LEVEL / 2.0, fitted.df_resid))
+    t = float(scipy.stats.t.ppf(0.5 + LEVEL / 2.0, fitted.df_resid))
     start, slope = (float(value) for value in fitted.params)
     half = t * math.sqrt(float(covariance[1, 1]))
     crossing = _crossing(start - limit_um, slope, covariance, t) if slope - half > 0.0 else None

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import Any
 
 from django.db.models import QuerySet
-from openpyxl import Workbook
 
 from linelog.plant.models import Plant
 from linelog.production.models import ShiftCount, SpoilageCause
@@ -65,6 +64,8 @@ def template_csv(causes: list[str]) -> bytes:
 
 def template_xlsx(causes: list[str]) -> bytes:
     """Return the template as a workbook, its date column set to dates."""
+    from openpyxl import Workbook
+
     book = Workbook()
     sheet = book.create_sheet("Counts", 0)
     del book["Sheet"]

@@ -11,7 +11,7 @@ import logging
 import os
 import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import connection, get_context
@@ -37,6 +37,7 @@ class Part:
     started: float = 0.0
     ended_soon: int = 0
     due: float = 0.0  # when it is to be started, on the monotonic clock
+    leaving: bool = False  # it was told to end, and is not started again
 
     def start(self, now: float) -> None:
         """Fork it."""
@@ -44,11 +45,19 @@ class Part:
         self.process.start()
         self.started = now
 
+    def leave(self) -> None:
+        """Let it end what it is doing, and be gone."""
+        self.leaving = True
+        if self.process is not None:
+            self.process.terminate()
+
     def gone(self, now: float) -> None:
         """Say why it ended, and decide when it starts again."""
         code = (self.process.exitcode if self.process else None) or 0
         self.end(signal.SIGKILL)  # what it had started itself
         self.process = None
+        if self.leaving:
+            return
         self.ended_soon = 0 if now - self.started > SOUND_AFTER_S else self.ended_soon + 1
         pause = pause_after(self.ended_soon)
         self.due = now + pause
@@ -95,9 +104,20 @@ def die_with(parent: int) -> None:
         os._exit(1)
 
 
-def keep_running(parts: Sequence[Part], started: Callable[[], object]) -> None:
-    """Start all parts, call `started`, keep them running until a signal says stop; then stop them, gently first."""
+def keep_running(
+    parts: Sequence[Part],
+    started: Callable[[], object],
+    *,
+    meanwhile: Part | None = None,
+    load: Callable[[], object] | None = None,
+) -> None:
+    """Start all parts, call `started`, keep them running until a signal says stop; then stop them, gently first.
+
+    load       what is better done once, before the parts are forked, but nobody should wait for
+    meanwhile  the part that is there while it is done: started before all others, and let go when they are there
+    """
     asked = False
+    running: list[Part] = []
     awake, wake = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)  # a signal ends the wait below at once
 
     def ask(signum: int, frame: FrameType | None) -> None:
@@ -108,27 +128,42 @@ def keep_running(parts: Sequence[Part], started: Callable[[], object]) -> None:
     for name in (signal.SIGINT, signal.SIGTERM):
         signal.signal(name, ask)
     try:
-        for part in parts:
-            part.start(time.monotonic())
+        if meanwhile is not None:
+            _start([meanwhile], running)
+        else:
+            _start(parts, running)
         started()
+        if meanwhile is not None:
+            if load is not None:
+                load()
+            _start(parts, running)
+            meanwhile.leave()
         while not asked:
-            _look_after(parts, awake)
+            _look_after(running, awake)
     finally:
         signal.set_wakeup_fd(before)
-        _stop(parts)
+        _stop(running)
 
 
-def _look_after(parts: Sequence[Part], awake: int) -> None:
+def _start(parts: Iterable[Part], running: list[Part]) -> None:
+    for part in parts:
+        part.start(time.monotonic())
+        running.append(part)
+
+
+def _look_after(parts: list[Part], awake: int) -> None:
     """Wait until a part ends, one is due or a signal comes; take note of the ends, start what is due."""
     now = time.monotonic()
     rest = [max(0.0, part.due - now) for part in parts if part.process is None]
     alive = [part.process.sentinel for part in parts if part.process is not None]
     connection.wait([*alive, awake], timeout=min(rest, default=None))
     now = time.monotonic()
-    for part in parts:
+    for part in list(parts):
         if part.process is not None and part.process.exitcode is not None:
             part.gone(now)
-        if part.process is None and part.due <= now:
+        if part.process is None and part.leaving:
+            parts.remove(part)
+        elif part.process is None and part.due <= now:
             part.start(now)
 
 

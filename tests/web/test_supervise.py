@@ -34,15 +34,16 @@ print("stopped", flush=True)
 def program():
     made = []
 
-    def start(how=""):
-        command = [sys.executable, "-c", PROGRAM, how]
-        made.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
+    def start(how="", text=PROGRAM):
+        command = [sys.executable, "-c", text, how]
+        made.append(subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True))
         return made[-1]
 
     yield start
     for one in made:
         one.kill()
         one.wait()
+        one.stdin.close()
         one.stdout.close()
 
 
@@ -117,3 +118,43 @@ def test_a_part_that_ran_long_is_started_at_once(caplog):
         part.gone(3600.0)
     assert part.due == 3600.0
     assert "SIGSEGV" in caplog.text
+
+
+MEANWHILE = """
+import os, time
+from linelog.web.supervise import Part, keep_running
+def sleeps():
+    print("asleep", os.getpid(), flush=True)
+    time.sleep(600)
+def first():
+    print("first", os.getpid(), flush=True)
+    time.sleep(600)
+def load():
+    print("loading", input(), flush=True)
+parts = [Part("sleeper", sleeps)]
+keep_running(parts, lambda: print("started", flush=True), meanwhile=Part("first", first), load=load)
+"""
+
+
+def test_one_part_is_there_while_the_rest_is_loaded_and_goes_when_the_others_are_there(program):
+    one = program(text=MEANWHILE)
+    first = number_after(one, "first")
+    assert is_alive(first)
+    one.stdin.write("7\n")
+    one.stdin.flush()
+    assert number_after(one, "loading") == 7
+    part = number_after(one, "asleep")
+    wait_until_gone(first)
+    one.terminate()
+    assert one.wait() == 0
+    assert not is_alive(part)
+
+
+def test_a_program_told_to_stop_while_it_loads_leaves_no_part(program):
+    one = program(text=MEANWHILE)
+    first = number_after(one, "first")
+    one.terminate()
+    one.stdin.write("7\n")
+    one.stdin.flush()
+    assert one.wait() == 0
+    assert not is_alive(first)

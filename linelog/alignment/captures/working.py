@@ -31,7 +31,7 @@ def work_out(capture: Capture, tell: Tell, still_mine: Callable[[], bool] = lamb
     kept = capture.worked_with
     try:
         result = sandbox.call(
-            "linelog.calc.capture.analyse:analyse_path",
+            "linelog.calc.capture.apart:analyse_path",
             CAPTURES,
             path=capture.file.path,
             setup=capture_setup(kept),

@@ -90,7 +90,7 @@ def _check(incoming: Incoming, setup: ProbeSetup, name: str) -> None:
     try:
         ring = ring_of(setup, setup.probes.all())
         sandbox.call(
-            "linelog.calc.capture.reader:check_columns",
+            "linelog.calc.capture.apart:check_columns",
             CAPTURES,
             path=str(incoming.path),
             probes=ring.columns,

@@ -12,9 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import special
-from scipy.optimize import brentq
-from scipy.signal import lfilter
+import scipy
 
 from linelog.calc.require import Floats
 from linelog.calc.uncertainty import LEVEL, coverage_factor
@@ -89,7 +87,9 @@ def _spectra(size: int) -> tuple[Floats, Floats]:
 def variances(combination: Floats) -> Floats:
     """Variance (P, C) of a linear combination (n) of strokes of variance one, under each memory."""
     alone = float(combination @ combination)
-    together = [2.0 * float(combination @ lfilter([1.0], [1.0, -phi], combination)) - alone for phi in PHIS]
+    together = [
+        2.0 * float(combination @ scipy.signal.lfilter([1.0], [1.0, -phi], combination)) - alone for phi in PHIS
+    ]
     return np.outer(together, SHARES) + alone * (1.0 - SHARES)
 
 
@@ -111,7 +111,7 @@ def mixed(scales: Floats, weight: Floats, dof: float) -> Mixed:
 
 def chance(size: float, scales: Floats, weight: Floats, dof: float) -> float:
     """Chance of an estimate this far from zero if zero is the truth."""
-    return float((weight * 2.0 * special.stdtr(dof, -abs(size) / np.maximum(scales, 1e-300))).sum())
+    return float((weight * 2.0 * scipy.special.stdtr(dof, -abs(size) / np.maximum(scales, 1e-300))).sum())
 
 
 def _half_width(scale: Floats, share: Floats, dof: float, level: float) -> float:
@@ -120,9 +120,9 @@ def _half_width(scale: Floats, share: Floats, dof: float, level: float) -> float
         return top
 
     def short(half: float) -> float:
-        return float(share @ (2.0 * special.stdtr(dof, half / scale) - 1.0)) - level
+        return float(share @ (2.0 * scipy.special.stdtr(dof, half / scale) - 1.0)) - level
 
-    return float(brentq(short, 0.0, top * (1.0 + 1e-9), rtol=1e-6))
+    return float(scipy.optimize.brentq(short, 0.0, top * (1.0 + 1e-9), rtol=1e-6))
 
 
 def _dof_of(ratio: float) -> float:
@@ -134,4 +134,6 @@ def _dof_of(ratio: float) -> float:
 
     if short(0.0) <= 0.0:
         return 1.0
-    return 1e6 if short(np.log(1e6)) >= 0.0 else float(np.exp(brentq(short, 0.0, np.log(1e6), rtol=1e-4)))
+    return (
+        1e6 if short(np.log(1e6)) >= 0.0 else float(np.exp(scipy.optimize.brentq(short, 0.0, np.log(1e6), rtol=1e-4)))
+    )

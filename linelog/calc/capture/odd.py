@@ -10,8 +10,7 @@ changes slowly, and to how much its path departs in shape from the mean path.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
-from scipy.ndimage import median_filter
+import scipy
 
 from linelog.calc.capture.cells import Flags
 from linelog.calc.capture.paths import PhasePaths
@@ -61,7 +60,7 @@ def odd_strokes(phases: list[PhasePaths], start_s: Floats, step_um: float = 0.0)
 
 def largest_z(count: int) -> float:
     """Largest modified z-score of a sound value among so many."""
-    return float(special.stdtrit(max(_EFFICIENCY * (count - 2), 1.0), float(special.ndtr(LARGEST_Z))))
+    return float(scipy.special.stdtrit(max(_EFFICIENCY * (count - 2), 1.0), float(scipy.special.ndtr(LARGEST_Z))))
 
 
 def modified_z(values: Floats, floor: float = _ROUNDING) -> Floats:
@@ -91,4 +90,4 @@ def _slow(values: Floats, at: Floats) -> Floats:
     line = values.mean() + away * float(away @ values) / max(float(away @ away), 1e-300)
     if values.size < _SLOW_STROKES:
         return np.asarray(line)
-    return np.asarray(line + median_filter(values - line, size=_SLOW_STROKES, mode="reflect"))
+    return np.asarray(line + scipy.ndimage.median_filter(values - line, size=_SLOW_STROKES, mode="reflect"))

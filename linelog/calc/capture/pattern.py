@@ -9,8 +9,7 @@ the ring, where it ever leaves; else the one with the sharper movement, for the 
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.signal import find_peaks
-from statsmodels.tsa.stattools import acf
+import scipy
 
 from linelog.calc.capture.ring import Ring, movements
 from linelog.calc.capture.rows import Rows
@@ -149,11 +148,13 @@ def _means(probes: Floats) -> Floats:
 
 def _period(signal: Floats, shortest: float, longest: float) -> float | None:
     """Period in points between `shortest` and `longest`, from the autocorrelation; None where nothing repeats."""
+    from statsmodels.tsa.stattools import acf
+
     reach = min(int(longest) + 2, int(signal.size / _LEAST_TURNS))
     if reach <= shortest + 2 or float(np.ptp(signal)) == 0.0:
         return None
     likeness = acf(signal, nlags=min(signal.size - 1, 10 * reach), fft=True, adjusted=True)
-    peaks, _ = find_peaks(likeness[:reach])
+    peaks, _ = scipy.signal.find_peaks(likeness[:reach])
     peaks = peaks[peaks >= shortest]
     if not peaks.size or likeness[peaks].max() < LEAST_LIKENESS:
         return None

@@ -13,8 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
-from statsmodels.tsa.stattools import acf
+import scipy
 
 from linelog.calc.capture import memory
 from linelog.calc.errors import CalcError
@@ -77,6 +76,8 @@ class Drift:
 
 def inefficiency(residuals: Floats) -> float:
     """Return tau >= 1, how many neighbouring values of a series of mean zero are worth one independent value."""
+    from statsmodels.tsa.stattools import acf
+
     if residuals.size < 4 or float(np.ptp(residuals)) <= 1e-12 * (1.0 + float(np.abs(residuals).max())):
         return 1.0
     rho = acf(residuals, nlags=min(residuals.size // 2, 2000), fft=True, adjusted=False)
@@ -134,7 +135,7 @@ def _long(left: Floats, away: Floats, fitted: tuple[float, float, float]) -> tup
     sd = math.sqrt(float(left @ left) / left.size * n_eff / dof)
     k, u = coverage_factor(dof), sd / math.sqrt(n_eff)
     slope_u = sd / math.sqrt(float(away @ away) * n_eff / left.size)
-    chance = 2.0 * float(special.stdtr(dof, -abs(slope) / slope_u))
+    chance = 2.0 * float(scipy.special.stdtr(dof, -abs(slope) / slope_u))
     return Mean(value, sd, left.size, n_eff, u, dof, k * u), Drift(slope, k * slope_u, span, chance)
 
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy
 from django.db.models import BigIntegerField, F, Sum
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast, TruncMonth
 from numpy.typing import NDArray
-from scipy.stats import mstats
 
 from linelog.calc.rates import chance_of_at_least
 from linelog.calc.repeat import above_expected
@@ -98,7 +98,7 @@ def overspread(spoiled: Floats, expected: Floats) -> float:
     if some.sum() < 10:
         return 1.0
     scores = (spoiled[some] - expected[some]) / np.sqrt(expected[some])
-    return max(1.0, float(np.mean(np.asarray(mstats.winsorize(scores, limits=(_TRIM, _TRIM))) ** 2)))
+    return max(1.0, float(np.mean(np.asarray(scipy.stats.mstats.winsorize(scores, limits=(_TRIM, _TRIM))) ** 2)))
 
 
 def cause_problems(months: Months, rule: Rule) -> dict[int, list[Problem]]:

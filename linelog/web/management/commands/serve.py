@@ -17,7 +17,7 @@ from django.core.management import BaseCommand, CommandError, CommandParser, cal
 from django.db import OperationalError, connection, connections
 from django.db.migrations.executor import MigrationExecutor
 
-from linelog.web import private
+from linelog.web import private, warm
 from linelog.web.collected import collect_if_changed
 from linelog.web.supervise import Part, keep_running
 
@@ -58,7 +58,8 @@ class Command(BaseCommand):
         from linelog import wsgi  # noqa: F401 - loads every page's code, once for all parts
 
         connections.close_all()
-        keep_running(parts, lambda: self._say(host, port, is_invented))
+        first = Part("web 0", lambda: _web(listener))
+        keep_running(parts, lambda: self._say(host, port, is_invented), meanwhile=first, load=warm.load_libraries)
 
     def _migrate(self) -> None:
         """Bring the tables up to date. With nothing to do that still puts the protections of signed records in."""
