@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import IO, Any
 
 import polars as pl
-from openpyxl import Workbook
-from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from linelog.production.tables import guarded
 from linelog.reports.tables.registry import DICTIONARY, dictionary_of
@@ -62,6 +60,8 @@ def workbook(table: Table, batches: Batches) -> IO[bytes]:
 
     Its dates and numbers are real ones. A workbook knows no time zones: times are by the plant's wall clock.
     """
+    from openpyxl import Workbook
+
     book = Workbook(write_only=True)
     sheet = book.create_sheet(table.title)
     sheet.freeze_panes = "A2"
@@ -88,6 +88,8 @@ def not_too_long(rows: int) -> None:
 
 def _in_cell(value: Plain) -> Plain:
     if isinstance(value, str):
+        from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
+
         return guarded(ILLEGAL_CHARACTERS_RE.sub("", value))[:LONGEST_TEXT]
     return value.replace(tzinfo=None) if isinstance(value, dt.datetime) else value
 
