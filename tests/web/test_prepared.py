@@ -80,3 +80,19 @@ def test_two_people_read_together_are_each_handed_out_once():
     with CaptureQueriesContext(connection) as asked:
         assert backends.by_number(other.pk) == other
     assert len(asked) == 1
+
+
+@pytest.mark.postgresql_only
+def test_the_server_keeps_its_plan_with_a_place_for_the_value_and_keeps_no_other():
+    def kept():
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT name, statement FROM pg_prepared_statements")
+            return dict(cursor.fetchall())
+
+    found = Prepared(lambda pk: Person.objects.select_related("plant").filter(pk=pk, username__gt=""), pk=int)
+    one, other = factories.person(), factories.person()
+    before = kept()
+    for person in (one, other, one):
+        assert found.first(pk=person.pk) == Person.objects.get(pk=person.pk) == person
+    (statement,) = (text for name, text in kept().items() if name not in before)
+    assert statement.split(" WHERE ")[1].count("$") == 2
