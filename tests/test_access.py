@@ -267,6 +267,10 @@ EXPECTED: dict[str, Row] = {
     "planning:feed": Row(EVERYBODY, lambda world: {"secret": world.calendar_secret}, of_plant=False),
     # Tables to take away; who may take which is tested with them
     "reports:tables": Row(ROLES),
+    "reports:reports": Row(ROLES),
+    "reports:weekly": Row(ROLES),
+    "reports:audit": Row(COUNTERS),
+    "reports:complaint": Row(ROLES, the(pk="complaint")),
     "reports:dictionary": Row(ROLES),
     "reports:file": Row(ROLES, lambda world: {"name": "visits", "kind": "csv"}, of_plant=False),
     # Evidence

@@ -187,6 +187,11 @@ class World:
         return factories.finding(self.plant, who, place=self.place, code=self.code, mark=self.mark.mark)
 
     @cached_property
+    def complaint(self) -> Any:
+        who = self.person("quality")
+        return factories.finding(self.plant, who, place=self.place, code=self.code, complaint="C-1")
+
+    @cached_property
     def finding_photo(self) -> Any:
         more = {"sha256": "0" * 64, "width": 1, "height": 1, "by": self.person("quality"), "at": factories.NOW}
         return FindingPhoto.objects.create(finding=self.finding, file=ContentFile(b"a picture", "it.jpg"), **more)

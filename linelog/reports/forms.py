@@ -25,8 +25,8 @@ def day_field(label: str, **more: Any) -> forms.DateField:
     return forms.DateField(label=label, widget=DateInput, error_messages=BAD_DATE, validators=[known_day], **more)
 
 
-class ChoiceForm(forms.Form):
-    """Which rows: of one line or all, of some days or all; of which plant, where there is a choice."""
+class OfPlant(forms.Form):
+    """Of which plant, where there is a choice, and of which line of it or of all."""
 
     plant = forms.ModelChoiceField(
         Plant.objects.none(),
@@ -35,8 +35,6 @@ class ChoiceForm(forms.Form):
         error_messages={"invalid_choice": "There is no such plant for you."},
     )
     line = LineField(required=False, empty_label="All lines")
-    since = day_field("From", required=False)
-    until = day_field("To", required=False)
 
     def __init__(self, *args: Any, user: Any, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -47,7 +45,7 @@ class ChoiceForm(forms.Form):
             del self.fields["plant"]
 
     def clean(self) -> dict[str, Any]:
-        """Refuse a span that ends before it begins, and a line of another plant than the one chosen."""
+        """Refuse a line of another plant than the one chosen, and a span that ends before it begins."""
         given: dict[str, Any] = super().clean() or {}
         ends_after_it_begins(self, "since", "until")
         plant, line = given.get("plant"), given.get("line")
@@ -55,11 +53,47 @@ class ChoiceForm(forms.Form):
             self.add_error("line", "This line is of another plant.")
         return given
 
-    def asked(self, at: dt.datetime) -> Asked | None:
-        """Return what is asked, of everything where the form is wrong; None where there is no plant at all."""
+    def of(self) -> tuple[Plant | None, Line | None]:
+        """Return what it is of, the first plant where none was chosen; None where there is no plant at all."""
         given = self.cleaned_data if self.is_valid() else {}
         line = given.get("line")
-        plant = given.get("plant") or (line.plant if line else self.plants.first())
+        return given.get("plant") or (line.plant if line else self.plants.first()), line
+
+
+class ChoiceForm(OfPlant):
+    """Which rows of the tables: of some days or all."""
+
+    since = day_field("From", required=False)
+    until = day_field("To", required=False)
+
+    def asked(self, at: dt.datetime) -> Asked | None:
+        """Return what is asked, of everything where the form is wrong; None where there is no plant at all."""
+        plant, line = self.of()
         if plant is None:
             return None
+        given = self.cleaned_data if self.is_valid() else {}
         return Asked(plant, at=at, since=given.get("since"), until=given.get("until"), line=line)
+
+
+class PaperField(forms.ChoiceField):
+    """The paper that a report is set for."""
+
+    def __init__(self, **more: Any) -> None:
+        wrong = {"invalid_choice": "Choose A4 or Letter."}
+        choices = (("a4", "A4"), ("letter", "Letter"))
+        super().__init__(label="Paper", choices=choices, required=False, error_messages=wrong, **more)
+
+
+class WeeklyForm(OfPlant):
+    """Of which week a report is, by any day of it."""
+
+    week = day_field("A day of the week", required=False)
+    paper = PaperField()
+
+
+class AuditForm(OfPlant):
+    """Of which days an audit pack is."""
+
+    since = day_field("From")
+    until = day_field("To")
+    paper = PaperField()

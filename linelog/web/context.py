@@ -30,7 +30,7 @@ MENU = (
     Entry("Findings", "trends:findings", Permission.VIEW),
     Entry("Evidence", "trends:evidence", Permission.VIEW),
     Entry("Plan", "planning:plan", Permission.VIEW),
-    Entry("Tables", "reports:tables", Permission.VIEW),
+    Entry("Reports", "reports:reports", Permission.VIEW),
     Entry("Plant set-up", "plant:setup", Permission.SET_UP),
     Entry("People", "people:people", Permission.PEOPLE),
     Entry("History", "web:history", Permission.HISTORY),

@@ -19,6 +19,8 @@ FORMULA = "=1+1"
 def filled(**given):
     """Return a World whose plant fills every table."""
     world = World(**given)
+    for role in ("viewer", "quality", "manager"):
+        world.person(role)
     by, today = world.person("mechanic"), factories.counted_today()
     for name in ("count", "event", "finding", "signal", "taken_up", "planned", "tool_part", "fitting"):
         getattr(world, name)
