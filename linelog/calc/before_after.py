@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
-from statsmodels.stats.multitest import multipletests
+import scipy
 
 from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.expected_rate import Expected, Record, learn
@@ -90,8 +89,8 @@ def _tails(counts: FloatArray, mean: FloatArray, variance: FloatArray) -> tuple[
     """Chance of so few, and of so many, of negative binomial counts with this mean and variance."""
     size, share = _negative_binomial(mean, variance)
     return (
-        np.asarray(stats.nbinom.cdf(counts, size, share)),
-        np.asarray(stats.nbinom.sf(counts - 1.0, size, share)),
+        np.asarray(scipy.stats.nbinom.cdf(counts, size, share)),
+        np.asarray(scipy.stats.nbinom.sf(counts - 1.0, size, share)),
     )
 
 
@@ -107,7 +106,7 @@ def _ratio_interval(
 
     A score interval, solved as the quadratic that it is (Fieller's form); no upper end where the mean is not known.
     """
-    z2 = stats.norm.ppf(0.5 + LEVEL / 2.0) ** 2
+    z2 = scipy.stats.norm.ppf(0.5 + LEVEL / 2.0) ** 2
     a, b, c = mean**2 - z2 * doubt, 2.0 * counts * mean + z2 * chance, counts**2
     root = np.sqrt(np.maximum(b**2 - 4.0 * a * c, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -115,24 +114,24 @@ def _ratio_interval(
 
 
 class BeforeAfter:
-    """A record with what was learned from it; `judged` holds all of its visits that are of use."""
+    """A record with what was learned from it; `judged` holds all of its visits, by machine and day."""
 
-    def __init__(self, record: Record, window: int, usable: BoolArray | None = None) -> None:
-        """Learn from the record; `usable` (M, T) leaves out visits on whose days something else was done as well."""
+    def __init__(self, record: Record, window: int) -> None:
+        """Learn from the record. Raises `CalcError` where there is too little to learn from."""
         self.learned = learn(record, window)
         self._tail_factor = _tail_factor(self.learned)
-        self.judged = self._judge(record, record.visits if usable is None else record.visits & usable)
+        self.judged = self._judge(record)
         self._score, self._information = _by_machine(self.learned)
 
-    def _judge(self, record: Record, visits: BoolArray) -> Judged:
+    def _judge(self, record: Record) -> Judged:
         learned = self.learned
-        row, day = np.nonzero(visits)
+        row, day = np.nonzero(record.visits)
         mean = np.where(learned.whole[row, day], learned.mean[row, day], np.nan)
         counts, chance, doubt = learned.counts[row, day], learned.chance[row, day], learned.doubt[row, day]
         variance = chance + doubt
         p_lower, p_higher = (np.minimum(1.0, p * self._tail_factor) for p in _tails(counts, mean, variance))
         spread = _negative_binomial(mean, variance)
-        low, high = (np.asarray(stats.nbinom.ppf(0.5 + side * LEVEL / 2.0, *spread)) for side in (-1.0, 1.0))
+        low, high = (np.asarray(scipy.stats.nbinom.ppf(0.5 + side * LEVEL / 2.0, *spread)) for side in (-1.0, 1.0))
         ratio_low, ratio_high = _ratio_interval(counts, mean, chance, doubt)
         return Judged(
             row=row,
@@ -179,9 +178,9 @@ class BeforeAfter:
             drawn = self._between_machines(row, counts, mean, gradient) * math.sqrt(machines / (machines - 1.0))
             between = math.hypot(drawn, MODEL_DOUBT)
             # The wider of the two at its own quantile: few machines may happen to be alike.
-            if between * stats.t.ppf(0.975, machines - 1) > se * stats.norm.ppf(0.975):
+            if between * scipy.stats.t.ppf(0.975, machines - 1) > se * scipy.stats.norm.ppf(0.975):
                 se, dof = between, float(machines - 1)
-        reach = float(stats.t.ppf(0.5 + LEVEL / 2.0, dof)) * se
+        reach = float(scipy.stats.t.ppf(0.5 + LEVEL / 2.0, dof)) * se
         ratio = seen / expected
         distance = abs(math.log(max(seen, 0.5) / expected))
         return Pooled(
@@ -193,7 +192,7 @@ class BeforeAfter:
             ratio=ratio,
             low=ratio * math.exp(-reach),
             high=ratio * math.exp(reach),
-            p=float(2.0 * stats.t.sf(distance / se, dof)),
+            p=float(2.0 * scipy.stats.t.sf(distance / se, dof)),
             se=se,
             dof=dof,
         )
@@ -243,6 +242,8 @@ def claims(p: Sequence[float] | FloatArray, share: float = FALSE_SHARE / 2.0) ->
 
     Benjamini & Hochberg, J. R. Stat. Soc. B 57 (1995) 289. NaN: nothing is told of it.
     """
+    from statsmodels.stats.multitest import multipletests
+
     given = np.asarray(p, dtype=float)
     some = np.isfinite(given)
     shown = np.zeros(len(given), dtype=bool)
@@ -254,7 +255,7 @@ def claims(p: Sequence[float] | FloatArray, share: float = FALSE_SHARE / 2.0) ->
 
 def smallest_fall(mean: FloatArray, chance: FloatArray, doubt: FloatArray, p: float) -> FloatArray:
     """Fall of the rate, 0 to 1, that would show in 8 of 10 such visits at a two-sided p; 1 where none would."""
-    far, often = stats.norm.isf(p / 2.0), stats.norm.ppf(POWER)
+    far, often = scipy.stats.norm.isf(p / 2.0), scipy.stats.norm.ppf(POWER)
     ratio = np.ones_like(mean)
     for _ in range(20):
         scatter = np.sqrt(ratio * chance + ratio**2 * doubt)
@@ -264,4 +265,4 @@ def smallest_fall(mean: FloatArray, chance: FloatArray, doubt: FloatArray, p: fl
 
 def smallest_fall_pooled(one: Pooled, p: float) -> float:
     """As `smallest_fall`, of visits put together."""
-    return 1.0 - math.exp(-one.se * float(stats.t.isf(p / 2.0, one.dof) + stats.t.ppf(POWER, one.dof)))
+    return 1.0 - math.exp(-one.se * float(scipy.stats.t.isf(p / 2.0, one.dof) + scipy.stats.t.ppf(POWER, one.dof)))

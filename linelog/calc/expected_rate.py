@@ -16,12 +16,11 @@ from memory), with a regression on the own past in place of a reference populati
 binomial (NB2) of statsmodels, its dispersion by moments (Cameron & Trivedi).
 """
 
+import warnings
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from statsmodels.genmod import families
-from statsmodels.genmod.generalized_linear_model import GLM
 
 from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.errors import CalcError
@@ -35,6 +34,7 @@ FEWEST_COUNTS = 200
 _PULLS = (0.25, 1.0, 4.0)  # days' worth of usual counts that pull a part of the past to the usual rate
 _OWN_WINDOWS = 10.0  # windows that the plant's dispersion counts for beside a machine's own
 _ROUNDS = 3
+_MOST_ROWS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +91,13 @@ def learn(record: Record, window: int) -> Expected:
     known = (cans > 0.0) & (before >= FEWEST_DAYS_BEFORE)
     controls = known & ~record.visits
     _check(record, controls, window)
-    stride = max(1, window // 3)  # windows that overlap by two thirds and more teach hardly anything new
-    taught = controls & (days % stride == 0)[None, :]
+    # Windows that overlap by two thirds and more teach hardly anything new, nor do more than so many rows.
+    stride = max(1, window // 3, -(-int(controls.sum()) // _MOST_ROWS))
+    taught = controls & ((days[None, :] + np.arange(len(counts))[:, None]) % stride == 0)
     fit = _settled(record, window, (counts, cans), known, taught)
     spread = 1.0 + fit.alpha * fit.mean
     wide = _own_scatter(np.where(controls, (counts - fit.mean) ** 2 / (fit.mean * spread), 0.0), controls, window)
-    cov = fit.cov * (window / stride)
+    cov = fit.cov * max(1.0, window / stride)
     unsure = np.einsum("mti,mti->mt", fit.design @ cov, fit.design)
     return Expected(
         window=window,
@@ -120,11 +121,12 @@ def _check(record: Record, controls: BoolArray, window: int) -> None:
     whole = int(controls.sum() / window)
     if whole < FEWEST_WINDOWS:
         raise CalcError(
-            f"There are {whole} times {window} days without a visit to learn from, and {FEWEST_WINDOWS} are needed."
+            f"There are {whole} times {window} days without a visit to learn from, and {FEWEST_WINDOWS} are needed.",
+            field="days",
         )
     total = int(record.counts.sum())
     if total < FEWEST_COUNTS:
-        raise CalcError(f"{total} were counted in all this time, and {FEWEST_COUNTS} are needed.")
+        raise CalcError(f"{total} were counted in all this time, and {FEWEST_COUNTS} are needed.", field="counts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,20 +149,26 @@ def _settled(
     visits, brings = known & record.visits, 1.0
     for _ in range(_ROUNDS):
         worth = cans - later * (1.0 - brings)
-        fits = [_fitted(design[taught], counts[taught], worth[taught]) for design in designs]
-        likeliest = max(range(len(fits)), key=lambda one: float(fits[one][0].llf))
-        (result, alpha), design = fits[likeliest], designs[likeliest]
+        fits = [(design, *_fitted(design[taught], counts[taught], worth[taught])) for design in designs]
+        design, result, alpha = max(fits, key=lambda one: float(one[1].llf))
+        designs = [design]  # one pull is the likeliest by far or none matters: found once
         mean = np.where(known, worth * np.exp(np.clip(design @ result.params, -60.0, 20.0)), np.nan)
         brings = float(np.clip(counts[visits].sum() / mean[visits].sum(), 0.2, 2.0)) if visits.any() else 1.0
     return _Fit(mean, design, np.asarray(result.normalized_cov_params), alpha)
 
 
 def _fitted(x: FloatArray, counts: FloatArray, cans: FloatArray) -> tuple[Any, float]:
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+    from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
+
     alpha, result = 0.0, None
     for _ in range(_ROUNDS):
         family = families.NegativeBinomial(alpha=alpha) if alpha > 0.0 else families.Poisson()
         start = None if result is None else result.params
-        result = GLM(counts, x, family=family, exposure=cans).fit(start_params=start)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", PerfectSeparationWarning)  # counts that never scatter are no error here
+            result = GLM(counts, x, family=family, exposure=cans).fit(start_params=start)
         alpha = float(((counts - result.mu) ** 2 - result.mu).sum() / (result.mu**2).sum())
         alpha = alpha if alpha > 1e-6 else 0.0  # below it the likelihood is Poisson's, and its sum loses digits
     return result, alpha

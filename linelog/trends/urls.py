@@ -3,7 +3,7 @@
 from django.urls import path
 
 from linelog.trends.views import (
-    around,
+    before_after,
     bushings,
     evidence,
     findings,
@@ -31,8 +31,8 @@ urlpatterns = [
     path(f"{_MACHINE}numbers/<slug:what>/", machine.numbers, name="numbers"),
     path("evidence/", evidence.evidence, name="evidence"),
     path("evidence/figures.json", evidence.evidence_figures, name="evidence_figures"),
-    path("evidence/before-after/", around.before_after, name="before_after"),
-    path("evidence/before-after/figures.json", around.before_after_figures, name="before_after_figures"),
+    path("evidence/before-after/", before_after.before_after, name="before_after"),
+    path("evidence/before-after/figures.json", before_after.before_after_figures, name="before_after_figures"),
     path(f"{_MACHINE}evidence/", evidence.machine_evidence, name="machine_evidence"),
     path(f"{_MACHINE}evidence/figures.json", evidence.machine_evidence_figures, name="machine_evidence_figures"),
     path(f"{_MACHINE}numbers/<slug:what>.csv", machine.numbers_csv, name="numbers_csv"),

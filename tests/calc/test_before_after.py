@@ -78,9 +78,6 @@ def test_a_visit_without_enough_before_it_or_whose_days_are_not_over_is_not_told
     assert found.pool(found.judged.row == 1) is None
     pooled = found.pool(found.judged.row == 0)
     assert (pooled.visits, pooled.machines) == (1, 1)
-    usable = np.ones_like(record.visits)
-    usable[0, 200] = False
-    assert not BeforeAfter(record, 7, usable).judged.told.any()
 
 
 def test_too_little_to_learn_from_is_said():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
@@ -12,15 +11,14 @@ from django.http import QueryDict
 from linelog.plant.models import Plant, Station
 from linelog.production.models import SpoilageCause
 from linelog.trends.choice import Span
+from linelog.trends.evidence.before_after_fit import WINDOWS
 from linelog.trends.evidence.scope import CAUSE, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
-from linelog.trends.models import DAYS_AROUND
 from linelog.web.forms import offer
 from linelog.web.widgets import LongSelect
 
 MEASURES = [(TEAR_OFFS, "Tear-offs"), (SPOILED, "Spoiled cans")]
 PERIODS = {Span.MONTHS_12: "12 months", Span.MONTHS_24: "24 months", Span.ALL: "All"}
 STATIONS = [(WORST, "The worst station"), *Station.Kind.choices]
-DIFFERENCES = (10, 20, 30, 50)
 
 
 def _usual(form: forms.Form, data: QueryDict, usual: dict[str, Any]) -> Any:
@@ -63,42 +61,25 @@ class EvidenceForm(forms.Form):
         return Scope(given["measure"], given["station"], Span(given["span"]), given["tooling"])
 
 
-class AroundForm(forms.Form):
-    """How many days on either side of a visit, what is compared, and how large a change is looked for."""
+class BeforeAfterForm(forms.Form):
+    """How many days after a visit, which rate, and of which machine."""
 
     measure = forms.ChoiceField(choices=MEASURES, required=False, label="Rate")
     window = forms.TypedChoiceField(
-        choices=[(days, f"{days} days") for days in DAYS_AROUND], coerce=int, required=False, label="Either side"
-    )
-    change = forms.TypedChoiceField(
-        choices=[(percent, f"{percent} %") for percent in DIFFERENCES],
-        coerce=int,
-        required=False,
-        label="Looked for: lower by",
+        choices=[(days, f"{days} days") for days in WINDOWS], coerce=int, required=False, label="After the visit"
     )
     machine = forms.TypedChoiceField(coerce=int, empty_value=None, required=False, label="Machine", widget=LongSelect)
     span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
 
     def __init__(self, data: QueryDict, *, machines: Iterable[tuple[int, str]]) -> None:
-        usual = {"measure": TEAR_OFFS, "window": 7, "change": 20, "span": Span.MONTHS_12.value}
+        usual = {"measure": TEAR_OFFS, "window": 7, "span": Span.MONTHS_12.value}
         super().__init__(_usual(self, data, usual))
         offer(self, "machine", [("", "All machines"), *machines])
-        words = {
-            "measure": "rate",
-            "window": "number of days",
-            "change": "change",
-            "machine": "machine",
-            "span": "time",
-        }
+        words = {"measure": "rate", "window": "number of days", "machine": "machine", "span": "time"}
         _name_errors(self, words)
 
     def asked(self) -> dict[str, Any]:
         """Return what is asked for, or the usual where the address makes no sense."""
         if self.is_valid():
             return self.cleaned_data | {"span": Span(self.cleaned_data["span"])}
-        return {"measure": TEAR_OFFS, "window": 7, "change": 20, "machine": None, "span": Span.MONTHS_12}
-
-
-def since(span: Span, until: dt.date) -> dt.date | None:
-    """Return the first day of a span."""
-    return Scope(span=span).since(until)
+        return {"measure": TEAR_OFFS, "window": 7, "machine": None, "span": Span.MONTHS_12}
