@@ -362,3 +362,15 @@ def test_a_plant_with_a_short_record_is_told_what_is_missing(signed_in):
     work_out(line.plant)
     page = text(signed_in(by).get(reverse("trends:before_after")))
     assert "Too few days without a visit to learn from: it takes 60 such spans of days." in page
+
+
+def test_the_table_that_is_taken_away_says_of_a_visit_what_its_page_says(fleet):
+    plant, _, machines = fleet
+    told = before_after.page_of(before_after.fit_of(plant, TEAR_OFFS, 7), Span.ALL, machines[0].pk, 1, TODAY)
+    row = next(one for one in told.each if one.ratio is not None)
+    given = before_after.judgements(plant)
+    visit = Visit.objects.get(machine=machines[0], opened_at__date=row.name)
+    assert given[TEAR_OFFS, 7, visit.pk] == (row.expected, row.ratio, row.low, row.high, "")
+    untold = [one.name for one in told.each if one.ratio is None]
+    first = Visit.objects.get(machine=machines[0], opened_at__date=untold[-1])
+    assert (TEAR_OFFS, 7, first.pk) not in given

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from linelog.calc.rates import RateRatio, rate_ratios
 from linelog.reports.tables.asked import Asked
 from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored
 from linelog.reports.tables.table import (
@@ -18,7 +17,9 @@ from linelog.reports.tables.table import (
     whole,
     yes_no,
 )
+from linelog.trends.evidence.before_after import judgements
 from linelog.trends.models import Around, RepeatProblem, Signal, TakeUp
+from linelog.trends.rates import MEASURES
 
 
 def _way(asked: Asked, up: bool) -> str:
@@ -130,51 +131,42 @@ _AROUND = (
     Field(whole("spoiled_after", "Spoiled after.", "cans"), "spoiled_after"),
 )
 _AT = {field.column.name: index for index, field in enumerate(_AROUND)}
-_RATIO = (None, None, None, None)
 
 
-def _ratios(rows: list[Row], counted_as: str) -> list[tuple[Any, ...]]:
-    """Return the ratio after to before of each row with its exact interval and p; nothing without cans on a side."""
-
-    def column(name: str, chosen: Iterable[Row]) -> list[Any]:
-        return [row[_AT[name]] for row in chosen]
-
-    both = [row for row in rows if row[_AT["made_before"]] and row[_AT["made_after"]]]
-    if not both:
-        return [_RATIO] * len(rows)
-    names = (f"{counted_as}_after", "made_after", f"{counted_as}_before", "made_before")
-    found = iter(rate_ratios(*(column(name, both) for name in names)))
-    return [_told(next(found)) if row[_AT["made_before"]] and row[_AT["made_after"]] else _RATIO for row in rows]
+def _judged(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
+    """Add what was expected after each visit; nothing where nothing is told of it."""
+    found = judgements(asked.plant)
+    nothing = (None, None, None, None, "")
+    keys = [(row[_AT["visit_id"]], row[_AT["window_days"]]) for row in rows]
+    return [
+        [value for measure in MEASURES for value in found.get((measure.key, window, visit), nothing)]
+        for visit, window in keys
+    ]
 
 
-def _told(one: RateRatio) -> tuple[Any, ...]:
-    return (one.ratio, one.low, one.high, one.p)
+_CLAIMS = (("lower", "lower than expected"), ("higher", "higher than expected"))
 
 
-def _compared(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
-    torn, spoiled = _ratios(rows, "tear_offs"), _ratios(rows, "spoiled")
-    return [(*one, *other) for one, other in zip(torn, spoiled, strict=True)]
-
-
-def _ratio_columns(name: str, words: str) -> tuple[Any, ...]:
+def _judged_columns(name: str, words: str) -> tuple[Any, ...]:
     return (
-        number(f"{name}_ratio", f"Rate of {words} after over before; empty without cans on either side."),
-        number(f"{name}_low", "Lower end of its exact 95 % interval."),
-        number(f"{name}_high", "Upper end; empty where nothing was counted before."),
-        number(f"{name}_p", "Exact two-sided chance of such a difference without any."),
+        number(f"{name}_expected", f"Expected number of {words} in all days of the window without the visit."),
+        number(f"{name}_ratio", "Counted in these days over expected; empty where nothing is told."),
+        number(f"{name}_low", "Lower end of its 95 % interval: by itself no claim."),
+        number(f"{name}_high", "Upper end; empty where there is none."),
+        text(f"{name}_claim", "What is claimed, counting in how many visits are looked at.", _CLAIMS),
     )
 
 
 BEFORE_AFTER = stored(
     "before_after",
     "Before and after",
-    "Counts of the days before and after every signed visit, with the exact interval of the ratio of the rates.",
+    "Counts of the days before and after every signed visit, and what was expected after it without it.",
     Source(Around.objects.all, "machine", "day", is_time=False),
     _AROUND,
     day="the day of the visit",
     page="trends:before_after",
-    more=(*_ratio_columns("tear_offs", "tear-offs"), *_ratio_columns("spoiled", "spoiled cans")),
-    add=_compared,
+    more=(*_judged_columns("tear_offs", "tear-offs"), *_judged_columns("spoiled", "spoiled cans")),
+    add=_judged,
 )
 
 TABLES = (SIGNALS, REPEATS, BEFORE_AFTER)

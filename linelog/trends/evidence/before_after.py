@@ -123,6 +123,31 @@ def fit_of(plant: Plant, measure: str, window: int) -> Fit | None:
     return Fit.objects.filter(plant=plant, kind=KIND, scope=scope_of(measure, window)).first()
 
 
+Judgement = tuple[float | None, float | None, float | None, float | None, str]
+
+
+def judgements(plant: Plant) -> dict[tuple[str, int, int], Judgement]:
+    """Return expected, ratio with both ends and claim of every visit told of, by rate, number of days and visit.
+
+    The claims are those of all visits together.
+    """
+    made = {}
+    for fit in Fit.objects.filter(plant=plant, kind=KIND):
+        if "spans" not in fit.result:
+            continue
+        measure, window = fit.scope.split(":")
+        columns, claimed = fit.result["visits"], set(fit.result["spans"][Span.ALL.value]["claimed"])
+        for at, visit in enumerate(columns["visit"]):
+            if columns["why"][at]:
+                continue
+            expected, ratio, low, high = (
+                columns[name][at] for name in ("expected", "ratio", "ratio_low", "ratio_high")
+            )
+            claim = ("lower" if ratio < 1.0 else "higher") if visit in claimed else ""
+            made[measure, int(window), visit] = (expected, ratio, low, high, claim)
+    return made
+
+
 def page_of(fit: Fit | None, span: Span, machine: int | None, number: int, until: dt.date) -> Page:
     """Return what the page shows, of one machine where one is asked for; claims count in all that the span holds."""
     if fit is None or "spans" not in fit.result:
