@@ -180,7 +180,7 @@ class BeforeAfter:
             # The wider of the two at its own quantile: few machines may happen to be alike.
             if between * scipy.stats.t.ppf(0.975, machines - 1) > se * scipy.stats.norm.ppf(0.975):
                 se, dof = between, float(machines - 1)
-        reach = float(scipy.stats.t.ppf(0.5 + LEVEL / 2.0, dof)) * se
+        reach = min(float(scipy.stats.t.ppf(0.5 + LEVEL / 2.0, dof)) * se, 50.0)  # further out nothing is known
         ratio = seen / expected
         distance = abs(math.log(max(seen, 0.5) / expected))
         return Pooled(

@@ -158,19 +158,27 @@ def _settled(
 
 
 def _fitted(x: FloatArray, counts: FloatArray, cans: FloatArray) -> tuple[Any, float]:
+    """Fit coefficients and NB2 dispersion in turn; raises `CalcError` where that does not settle."""
     from statsmodels.genmod import families
     from statsmodels.genmod.generalized_linear_model import GLM
-    from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
+    from statsmodels.tools.sm_exceptions import PerfectSeparationWarning, SingularMatrixWarning
 
     alpha, result = 0.0, None
-    for _ in range(_ROUNDS):
-        family = families.NegativeBinomial(alpha=alpha) if alpha > 0.0 else families.Poisson()
-        start = None if result is None else result.params
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PerfectSeparationWarning)  # counts that never scatter are no error here
-            result = GLM(counts, x, family=family, exposure=cans).fit(start_params=start)
-        alpha = float(((counts - result.mu) ** 2 - result.mu).sum() / (result.mu**2).sum())
-        alpha = alpha if alpha > 1e-6 else 0.0  # below it the likelihood is Poisson's, and its sum loses digits
+    with warnings.catch_warnings(), np.errstate(over="raise", invalid="raise", divide="raise"):
+        # Counts that never scatter are no error here, nor regressors that weights make alike: any answer predicts.
+        warnings.simplefilter("ignore", PerfectSeparationWarning)
+        warnings.simplefilter("ignore", SingularMatrixWarning)
+        try:
+            for _ in range(_ROUNDS):
+                family = families.NegativeBinomial(alpha=alpha) if alpha > 0.0 else families.Poisson()
+                start = None if result is None else result.params
+                result = GLM(counts, x, family=family, exposure=cans).fit(start_params=start)
+                alpha = float(((counts - result.mu) ** 2 - result.mu).sum() / (result.mu**2).sum())
+                alpha = (
+                    alpha if alpha > 1e-6 else 0.0
+                )  # below it the likelihood is Poisson's, and its sum loses digits
+        except (FloatingPointError, ValueError, np.linalg.LinAlgError) as broken:
+            raise CalcError("The counts are too irregular to say what to expect.", field="fit") from broken
     return result, alpha
 
 

@@ -131,3 +131,31 @@ def test_the_days_between_are_those_of_the_record():
     assert learned.cans[2, 100] == record.cans[2, 101:104].sum()
     assert not learned.whole[0, -3]
     assert learned.whole[0, -4]
+
+
+def hostile(rng):
+    """A record as no plant should have it: no cans, one can, no counts, as many counts as cans, a visit every day."""
+    shape = int(rng.choice([1, 2, 3, 6])), int(rng.choice([130, 400]))
+    cans = rng.choice([0.0, 1.0, 1000.0, 4e5, 4e8], shape, p=[0.2, 0.05, 0.05, 0.6, 0.1])
+    counts = np.minimum(rng.poisson(cans * 10.0 ** rng.uniform(-7, -1)), cans)
+    counts[0] *= rng.random() < 0.7
+    counts[:, : shape[1] // 2] *= rng.random() < 0.8
+    counts = cans if rng.random() < 0.1 else counts
+    visits = rng.random(shape) < rng.choice([0.0, 0.01, 0.05, 0.5, 1.0])
+    return Record(counts, cans, rng.integers(0, 3, shape[0]), visits)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_record_without_sense_is_judged_in_numbers_or_refused(seed):
+    rng, refused = np.random.default_rng(seed), 0
+    for _ in range(15):
+        try:
+            found = BeforeAfter(hostile(rng), int(rng.choice([3, 7, 14])))
+        except CalcError:
+            refused += 1
+            continue
+        judged = found.judged
+        assert np.isfinite(judged.p[judged.told]).all()
+        pooled = found.pool(np.ones(len(judged.row), dtype=bool))
+        assert pooled is None or np.isfinite([pooled.ratio, pooled.low, pooled.high, pooled.p]).all()
+    assert 0 < refused < 15

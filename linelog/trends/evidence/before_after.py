@@ -115,6 +115,7 @@ class Page:
         return {
             "days": f"Too few days without a visit to learn from: it takes {FEWEST_WINDOWS} such spans of days.",
             "counts": f"{on.get('counts', 0)} were counted in all this time, and {FEWEST_COUNTS} are needed.",
+            "fit": "The counts are too irregular to say what to expect after a visit.",
         }.get(code, "No visit has been signed in this time.")
 
 
