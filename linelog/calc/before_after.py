@@ -113,6 +113,29 @@ def _ratio_interval(
         return 2.0 * c / (b + root), np.where(a > 0.0, (b + root) / (2.0 * a), np.inf)
 
 
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Ratio of two pooled ratios with its interval (95 %), and p of no difference (two-sided)."""
+
+    ratio: float
+    low: float
+    high: float
+    p: float
+
+
+def compare(one: Pooled, other: Pooled) -> Compared | None:
+    """Hold one group of visits against another, its ratio over the other's; None where one counted nothing at all.
+
+    Groups that share machines go up and down together, so that the interval is rather too wide.
+    """
+    if not min(one.ratio, other.ratio) > 0.0:
+        return None
+    effect, se, dof = math.log(one.ratio / other.ratio), math.hypot(one.se, other.se), min(one.dof, other.dof)
+    reach = min(float(scipy.stats.t.ppf(0.5 + LEVEL / 2.0, dof)) * se, 50.0)
+    p = float(2.0 * scipy.stats.t.sf(abs(effect) / se, dof))
+    return Compared(math.exp(effect), math.exp(effect - reach), math.exp(effect + reach), p)
+
+
 class BeforeAfter:
     """A record with what was learned from it; `judged` holds all of its visits, by machine and day."""
 

@@ -10,6 +10,7 @@ from linelog.trends import refit
 from linelog.trends.control.refit import refit_signals
 from linelog.trends.due.store import refit_drifts
 from linelog.trends.evidence.before_after_fit import fit_before_after
+from linelog.trends.evidence.held_fit import fit_held
 from linelog.trends.evidence.refits import fit_misalignment
 from linelog.trends.ranking.refit import refit_ranking
 from linelog.trends.repeats.refit import refit_repeats
@@ -34,6 +35,7 @@ refit.register("drift", refit_drifts)
 refit.register("repeat problems", refit_repeats)
 refit.register("misalignment against rates", fit_misalignment)
 refit.register("before and after visits", fit_before_after)
+refit.register("static or running", fit_held)
 refit.register("ranking", refit_ranking)
 refit.register("signals", refit_signals)
 refit.register("wall against offset", refit_wall)

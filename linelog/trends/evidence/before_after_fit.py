@@ -9,15 +9,16 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import product
 from typing import Any
 
 import numpy as np
 
 from linelog.alignment.models import Visit
+from linelog.alignment.standing import RUNNING, STATIC
 from linelog.calc.arrays import BoolArray, FloatArray, IntArray
-from linelog.calc.before_after import BeforeAfter, claims, smallest_fall_pooled
+from linelog.calc.before_after import BeforeAfter, claims, compare, smallest_fall_pooled
 from linelog.calc.errors import CalcError
 from linelog.calc.expected_rate import PARTS, Record
 from linelog.plant.models import Fitting, Machine, Plant
@@ -25,6 +26,7 @@ from linelog.production.days import production_day
 from linelog.production.queries import DaySeries, fleet_day_counts
 from linelog.trends import refit
 from linelog.trends.control.refit import by_machine
+from linelog.trends.evidence.held_fit import methods_of
 from linelog.trends.evidence.scope import SPANS, Scope
 from linelog.trends.rates import MEASURES, Measure
 
@@ -50,6 +52,7 @@ class Plan:
     row: IntArray
     day: IntArray
     reason: list[str]
+    method: list[str]
     fittings: list[tuple[int, int]]
 
 
@@ -81,6 +84,7 @@ def _plan(plant: Plant, series: Mapping[int, DaySeries]) -> Plan:
         day = (production_day(plant, at) - first).days
         if 0 <= day <= (last - first).days:
             found[rows[machine], day] = pk, reason  # the last visit of a day stands for it
+    methods = methods_of(machines)
     changes = Fitting.objects.filter(machine__in=machines).values_list("machine", "fitted_at", "removed_at")
     lines = dict(Machine.objects.filter(pk__in=machines).values_list("pk", "line"))
     return Plan(
@@ -92,6 +96,7 @@ def _plan(plant: Plant, series: Mapping[int, DaySeries]) -> Plan:
         row=np.array([row for row, _ in found], dtype=np.int64),
         day=np.array([day for _, day in found], dtype=np.int64),
         reason=[reason for _, reason in found.values()],
+        method=[methods.get(pk, "") for pk, _ in found.values()],
         fittings=[
             (rows[machine], (production_day(plant, at) - first).days)
             for machine, *times in changes
@@ -127,9 +132,10 @@ def judged(
         return {"missing": error.field}, rests_on
     # The record's visits come by machine and day; the plan's as they were signed.
     order = np.lexsort((plan.day, plan.row))
-    visits, reasons = plan.visit[order], [plan.reason[at] for at in order.tolist()]
+    visits = plan.visit[order]
+    reasons, methods = ([given[at] for at in order.tolist()] for given in (plan.reason, plan.method))
     why = _why_not(plan, found, window)
-    judge = _Judge(found, np.array([one == "" for one in why]), reasons, plan)
+    judge = _Judge(found, np.array([one == "" for one in why]), reasons, methods, plan)
     rests_on |= {"windows": int(found.learned.controls.sum() / window)}
     spans = {span.value: judge.span(visits, Scope(span=span).since(today)) for span in SPANS}
     return {"visits": _columns(plan, found, visits, why), "spans": spans}, rests_on
@@ -177,9 +183,11 @@ def _plain(values: FloatArray) -> list[float | None]:
 class _Judge:
     """What is claimed and put together of the visits of a span."""
 
-    def __init__(self, found: BeforeAfter, told: BoolArray, reasons: list[str], plan: Plan) -> None:
+    def __init__(
+        self, found: BeforeAfter, told: BoolArray, reasons: list[str], methods: list[str], plan: Plan
+    ) -> None:
         self.found, self.told, self.plan = found, told, plan
-        self.reasons = np.array(reasons)
+        self.reasons, self.methods = np.array(reasons), np.array(methods)
 
     def span(self, visits: IntArray, since: dt.date | None) -> dict[str, Any]:
         """Return the claims among the visits since a day, and the groups."""
@@ -188,11 +196,27 @@ class _Judge:
         inside = self.told & (one.day >= first)
         shown, edge = claims(np.where(inside, one.p, np.nan))
         groups = [group for kind, key, some in self._kinds(inside) if (group := self._group(kind, key, some))]
-        apart, group_edge = claims([group["p"] for group in groups])
-        for group, is_shown in zip(groups, apart.tolist(), strict=True):
+        methods = self._methods(inside)
+        apart, group_edge = claims([*(group["p"] for group in groups), *(one["p"] for one in methods)])
+        for method, is_shown in zip(methods, apart[len(groups) :].tolist(), strict=True):
+            method["shown"] = is_shown
+        for group, is_shown in zip(groups, apart[: len(groups)].tolist(), strict=True):
             group["shown"] = is_shown
             group["fall"] = smallest_fall_pooled(group.pop("pooled"), group_edge)
-        return {"claimed": visits[shown].tolist(), "edge": edge, "groups": groups}
+        return {"claimed": visits[shown].tolist(), "edge": edge, "groups": groups, "methods": methods}
+
+    def _methods(self, inside: BoolArray) -> list[dict[str, Any]]:
+        """Hold visits that left stations by running values against those that left them by static ones alone."""
+        static, running = (self.found.pool(inside & (self.methods == method)) for method in (STATIC, RUNNING))
+        compared = compare(running, static) if running and static else None
+        if compared is None or running is None or static is None:
+            return []
+        sides = {
+            f"{name}_{what}": getattr(one, what)
+            for name, one in ((STATIC, static), (RUNNING, running))
+            for what in ("visits", "ratio", "low", "high")
+        }
+        return [{**sides, **asdict(compared)}]
 
     def _kinds(self, inside: BoolArray) -> Iterator[tuple[str, Any, BoolArray]]:
         one = self.found.judged
