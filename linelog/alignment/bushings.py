@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from linelog.alignment import clock
 from linelog.alignment.computing import Outcome
 from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Reading, Stage, Visit
 from linelog.calc.frame import direction_words, view_words
@@ -24,7 +23,7 @@ class OldSweep:
     """A sweep of a bushing from before these were no longer judged: what was typed, and what it came to."""
 
     stage: str
-    readings: tuple[tuple[str, Reading], ...]
+    readings: tuple[Reading, ...]
     outcome: Outcome
 
 
@@ -117,8 +116,4 @@ def old_sweep(stage: str, outcome: Outcome) -> OldSweep | None:
     """Return an old sweep to be read; None where there is none."""
     if outcome.row is None or not outcome.readings:
         return None
-    rows = [
-        (f"{clock.words([one.angle_deg])}{' again' if one.is_return else ''}", one)
-        for one in outcome.row.readings.all()
-    ]
-    return OldSweep(Stage(stage).label, tuple(rows), outcome)
+    return OldSweep(Stage(stage).label, tuple(outcome.row.readings.all()), outcome)

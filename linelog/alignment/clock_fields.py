@@ -52,5 +52,5 @@ def position_of_clock(sweep: Sweep, unit: Unit, repeat: int, angle: float, is_re
         value=shown(row, unit),
         version=row.version if row else 0,
         by=person_as_signed(sweep.visit, row.by) if row else "",
-        typed_as=f"{row.typed} {Unit(row.unit).label}" if row and row.unit != unit.value else "",
+        typed_as=row.as_typed if row and row.unit != unit.value else "",
     )

@@ -225,12 +225,11 @@ def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: _Teller) -> d
     readings = sorted(sweep.readings.all(), key=lambda one: (one.repeat, one.is_return, one.angle_deg))
     turns: dict[int, list[list[str]]] = defaultdict(list)
     for reading in readings:
-        turns[reading.repeat].append([_position(reading), _typed(reading, sweep, retyped.get(reading.pk))])
+        turns[reading.repeat].append([_position(reading), _typed(reading, retyped.get(reading.pk))])
     who = sorted({person_as_signed(sweep.visit, reading.by) for reading in readings})
     return {
         "what": f"{sweep.get_stage_display()}, {seat}",
         "set_up": set_up_words(sweep, tell.unit),
-        "unit": Unit(sweep.unit).label,
         "turns": list(turns.values()),
         "by": f"{', '.join(who)}, {tell.when(max(reading.at for reading in readings))}",
         "confirmed": sweep.odd_accepted,
@@ -242,9 +241,9 @@ def _position(reading: Reading) -> str:
     return f"{name} again" if reading.is_return else name
 
 
-def _typed(reading: Reading, sweep: Sweep, retyped: AmendedReading | None) -> str:
-    first = reading.typed if reading.unit == sweep.unit else f"{reading.typed} {reading.unit}"
-    return first if retyped is None else f"{retyped.typed} as amended, first {first}"
+def _typed(reading: Reading, retyped: AmendedReading | None) -> str:
+    first = reading.as_typed
+    return first if retyped is None else f"{retyped} as amended, first {first}"
 
 
 Amended = dict[tuple[int, str, str, str], Value | None]
@@ -354,6 +353,6 @@ def _amended_value(one: Any, tell: _Teller) -> str:
         return "left out of trends"
     if one.x_um is None:
         rows = one.readings.all()
-        return "; ".join(f"reading {row.reading.typed} {row.reading.unit} should be {row}" for row in rows)
+        return "; ".join(f"{row.reading.where}, {row.reading.as_typed} should be {row}" for row in rows)
     x, y = tell.um(one.x_um, signed=True), tell.um(one.y_um, signed=True, named=True)
     return f"should be across {x}, up {y}, {view_words(View.CRANK)}"

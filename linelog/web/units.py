@@ -80,6 +80,11 @@ def show_um(
     return f"{text}\u202f{unit.label}" if with_unit else text
 
 
+def show_typed(text: str, unit: str) -> str:
+    """Return a length as it was typed, with the unit it was typed in ('mm', 'um', 'inch') and a true minus sign."""
+    return f"{text.strip().replace('-', MINUS)}\u202f{Unit(unit).label}"
+
+
 def show_mm(value_mm: float, unit: Unit, *, with_unit: bool = True) -> str:
     """Return a length of the machine stored in mm: to 0.1 mm, or for who reads inches to 0.001 in."""
     is_inch = unit is Unit.INCH

@@ -58,14 +58,26 @@ def test_first_and_new_stand_wherever_the_value_does(job):
     client, visit, domer = job
     retype(client, visit, reading(180), "0.02")
     page = client.get(address("visit", visit)).content.decode()
-    for words in ("0.014 ±", "first 0.061 ±", "(out)", "read from the photo", "0.12 mm should be <strong>0.02 mm"):
+    for words in (
+        "0.014 ±",
+        "first 0.061 ±",
+        "(out)",
+        "read from the photo",
+        "6 o&#x27;clock, 0.12\u202fmm should be <strong>0.02\u202fmm",
+    ):
         assert words in page, words
     entry = client.get(address("station", visit, domer, stage="as_found")).content.decode()
-    for words in ("0.12 mm amended to <strong>0.02 mm</strong>", "As amended, as found", "0.014", "+0.060"):
+    for words in ("0.12\u202fmm amended to <strong>0.02\u202fmm</strong>", "As amended, as found", "0.014", "+0.060"):
         assert words in entry, words
     assert "amended" not in client.get(address("station", visit, domer, stage="as_left")).content.decode()
     sheet = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
-    for words in ("0.02 as amended, first 0.12", "as amended", "first, before the amendment", "+0.060", "+0.010"):
+    for words in (
+        "0.02\u202fmm as amended, first 0.12\u202fmm",
+        "as amended",
+        "first, before the amendment",
+        "+0.060",
+        "+0.010",
+    ):
         assert words in sheet, words
 
 

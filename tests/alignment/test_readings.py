@@ -97,8 +97,8 @@ def test_the_second_of_two_people_is_told_and_loses_nothing(job, client):
     response = type_one(client, visit, domer, 0, "0.09")  # has not seen the first one's reading
     said = response.content.decode()
     assert response.status_code == 409
-    assert "typed 0.05 mm here meanwhile" in said
-    assert "yours, 0.09 mm" in said
+    assert "typed 0.05\u202fmm here meanwhile" in said
+    assert "yours, 0.09\u202fmm" in said
     assert Reading.objects.get().value_um == 50.0
     assert type_one(client, visit, domer, 0, "0.09", version=1).status_code == 200
     assert Reading.objects.get().value_um == 90.0

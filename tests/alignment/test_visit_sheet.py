@@ -13,11 +13,12 @@ from PIL import Image
 from pypdf import PdfReader
 
 from linelog.alignment import visit_sheet
-from linelog.alignment.models import Amendment, BushingClearance, Result, Visit
+from linelog.alignment.models import Amendment, BushingClearance, Reading, Result, Visit
 from linelog.alignment.services import lockouts
 from linelog.calc.units import Unit
+from linelog.plant.models import Person
 from tests import factories
-from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, seen, type_round
+from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, seen, type_one, type_round
 
 pytestmark = pytest.mark.django_db
 PAPERS = {"a4": (595.3, 841.9), "letter": (612.0, 792.0)}  # points, ISO 216 and ANSI/ASME Y14.1
@@ -95,7 +96,16 @@ def test_the_sheet_says_what_was_read_found_done_left_locked_and_signed(told):
     client, visit = told
     page = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
     for words in (
-        *("41.5\u202f°C", "23.5\u202f°C", "0.12 mm", "V. Erifier", "LO-77", "lock L14", "R. Eturner", "wedge worn"),
+        *(
+            "41.5\u202f°C",
+            "23.5\u202f°C",
+            "0.12\u202fmm",
+            "V. Erifier",
+            "LO-77",
+            "lock L14",
+            "R. Eturner",
+            "wedge worn",
+        ),
         *("indicator, bar and fittings out and counted", "Signed by", "the dial was loose", "Lift screw"),
         "seen from the crank",
     ):
@@ -108,7 +118,9 @@ def test_the_sheet_says_what_was_read_found_done_left_locked_and_signed(told):
     assert (first["remark"], first["verdict"]) == ("first, before the amendment", "out")
     assert (now["across"], now["up"], now["remark"]) == ("+0.020", "+0.030", "as amended")
     assert (left["what"], left["verdict"]) == ("As left", "in")
-    assert [value for _, value in domer["sweeps"][0]["turns"][0]] == ["0", "0.05", "0.12", "0.07"]
+    assert [value for _, value in domer["sweeps"][0]["turns"][0]] == [
+        f"{typed}\u202fmm" for typed in ("0", "0.05", "0.12", "0.07")
+    ]
 
 
 def test_what_was_measured_of_a_bushing_stands_on_it(told):
@@ -183,3 +195,30 @@ def test_a_visit_of_another_plant_has_no_sheet(told, client):
     client.force_login(factories.person("manager"))
     for name in ("sheet", "sheet_pdf"):
         assert client.get(reverse(f"alignment:{name}", args=[visit.pk])).status_code == 404
+
+
+@pytest.mark.parametrize("reader", list(Unit))
+def test_a_reading_stands_in_the_unit_it_was_typed_in_and_in_no_other(signed_in, reader):
+    """Set up in mm, read by a person who reads inches: 0.0024 in is 60.96 um (NIST SP 811)."""
+    machine = factories.machine()
+    plant, domer = machine.line.plant, machine.stations.get(kind="domer")
+    visit = factories.visit(machine, factories.person("mechanic", plant), opened_at=timezone.now())
+    first, second = (factories.person("mechanic", plant, unit=unit) for unit in ("mm", "inch"))
+    type_one(signed_in(first), visit, domer, 0, "0.01")
+    client = signed_in(second)
+    type_round(client, visit, domer, {"90": "-0.0024", "180": ".0005", "270": "0"})
+    (told,) = [
+        one for one in visit_sheet.content(visit, reader, timezone.now())["stations"] if one["name"] == "Domer"
+    ]
+    (sweep,) = told["sweeps"]
+    readings = {"12": "0.01\u202fmm", "3": "−0.0024\u202fin", "6": ".0005\u202fin", "9": "0\u202fin"}
+    assert dict(sweep["turns"][0]) == readings
+    for angle, typed in zip((0, 90, 180, 270), readings.values(), strict=True):
+        assert Reading.objects.get(angle_deg=angle).as_typed == typed
+    Person.objects.update(unit=reader.value)
+    page = html.unescape(client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode())
+    assert "<strong>3:</strong> −0.0024\u202fin</span>" in page
+    text, _ = text_of(visit_sheet.pdf_of(visit, reader, timezone.now()))
+    assert "3:−0.0024in" in text
+    for words in (page, text):
+        assert not re.search(r"[0-9]\s*(in|inch|mm)\s*(in|inch|mm|µm|um)\b", words)

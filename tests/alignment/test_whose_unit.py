@@ -78,7 +78,7 @@ def test_readings_in_the_other_unit_are_shown_converted_and_it_is_said(machine, 
     client, _ = inch
     page = client.get(address("station", mm_visit, domer)).content.decode()
     assert page.count('value="+0.0004"') == 4  # 0.01 mm
-    assert "typed 0.01 mm" in page
+    assert "typed 0.01\u202fmm" in page
     assert "Some readings were typed in mm: shown here converted to inch." in page
 
 

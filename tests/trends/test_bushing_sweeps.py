@@ -82,7 +82,7 @@ def test_they_stay_readable_in_their_visit_and_no_move_is_offered_on_them(client
         )
     client.force_login(manager)
     page = client.get(address("station", visit, bushings[1])).content.decode()
-    assert "0.12 mm" in page  # what was typed at 6
+    assert "0.12\u202fmm" in page  # what was typed at 6
     assert "up +0.060" in page  # and what it came to
     assert "not judged" in page
     assert "common line" in page

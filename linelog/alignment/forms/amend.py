@@ -7,7 +7,6 @@ from typing import Any
 
 from django import forms
 
-from linelog.alignment import clock
 from linelog.alignment.forms.sweep import DIAL_RANGE_UM
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.services.amending import AmendedValue, Retyped
@@ -23,12 +22,6 @@ from linelog.web.units import LengthField, ask_in, parse_number
 def _sweep_name(sweep: Sweep) -> str:
     seat = sweep.get_seat_display() if sweep.seat else sweep.get_kind_display()
     return f"{sweep.station}, {sweep.get_stage_display().lower()}, {seat.lower()}"
-
-
-def _reading_name(reading: Reading) -> str:
-    again = " again" if reading.is_return else ""
-    repeat = f", repeat {reading.repeat}" if reading.repeat > 1 else ""
-    return f"{clock.words([reading.angle_deg])}{again}{repeat}: {reading.typed} {reading.unit}"
 
 
 class AmendForm(forms.Form):
@@ -65,7 +58,7 @@ class AmendForm(forms.Form):
         rows = rows.order_by("sweep__station__order", "sweep_id", "repeat", "is_return", "angle_deg")
         groups: dict[str, list[tuple[str, str]]] = defaultdict(list)
         for row in rows:
-            groups[_sweep_name(row.sweep)].append((str(row.pk), _reading_name(row)))
+            groups[_sweep_name(row.sweep)].append((str(row.pk), str(row)))
         offer(self, "reading", [("", "None"), *groups.items()])
         return {str(row.pk): row for row in rows}
 

@@ -7,6 +7,7 @@ from django.db.models import Q
 
 from linelog.alignment.models.sweep import Reading, Seat
 from linelog.alignment.models.visit import Amendment
+from linelog.web.units import show_typed
 
 
 class AmendedReading(models.Model):
@@ -28,7 +29,7 @@ class AmendedReading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.typed} {self.unit}"
+        return show_typed(self.typed, self.unit)
 
 
 class AmendedResult(models.Model):

@@ -6,9 +6,11 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
+from linelog.alignment import clock
 from linelog.alignment.models.visit import Visit
 from linelog.plant.models import Station
 from linelog.plant.models.scoped import Scoped
+from linelog.web.units import show_typed
 
 
 class Stage(models.TextChoices):
@@ -138,7 +140,18 @@ class Reading(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.angle_deg:g}°: {self.typed} {self.unit}"
+        return f"{self.where}: {self.as_typed}"
+
+    @property
+    def as_typed(self) -> str:
+        """The reading as it was typed, in its own unit, whatever the reader's and whatever its sweep's."""
+        return show_typed(self.typed, self.unit)
+
+    @property
+    def where(self) -> str:
+        """Which reading of its sweep it is: "6 o'clock", "12 o'clock again, repeat 2"."""
+        repeat = f", repeat {self.repeat}" if self.repeat > 1 else ""
+        return f"{clock.words([self.angle_deg])}{' again' if self.is_return else ''}{repeat}"
 
 
 class RunningReading(models.Model):

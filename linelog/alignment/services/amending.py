@@ -97,7 +97,7 @@ def retype_reading(*, by: Person, visit: Visit, reason: str, retyped: Retyped, a
     made = [AmendedResult.objects.create(amendment=amendment, **values) for values in _results(held, sweep, found)]
     if not made:
         raise Refused("With this reading the sweep comes to no value: say instead what should stand.", field="typed")
-    before = {"reading": f"{retyped.reading.typed} {retyped.reading.unit}"}
+    before = {"reading": retyped.reading.as_typed}
     after = {**audit.snapshot(amendment), "reading": str(row)}
     audit.record(by=by, action="amended visit", obj=held, at=at, before=before, after=after)
     tell(visit, at)

@@ -87,7 +87,7 @@ def _conflict(theirs: Reading | None, typed: Typed) -> Conflict:
     if theirs is None:
         return Conflict("Somebody took this reading away meanwhile; yours is not stored yet.", yours=typed)
     return Conflict(
-        f"{theirs.by} typed {theirs.typed} {theirs.unit} here meanwhile; yours, {typed.text} {typed.unit}, "
+        f"{theirs.by} typed {theirs.as_typed} here meanwhile; yours, {units.show_typed(typed.text, typed.unit)}, "
         "is not stored yet.",
         theirs=theirs,
         yours=typed,

@@ -9,7 +9,6 @@ from typing import Any
 from django.core import signing
 from django.db.models import Model, QuerySet
 
-from linelog.alignment import clock
 from linelog.alignment.captures.queries import HEAVY
 from linelog.alignment.models import (
     Amendment,
@@ -24,7 +23,9 @@ from linelog.alignment.models import (
     Sweep,
     Visit,
 )
+from linelog.alignment.moves_made import made_words
 from linelog.alignment.words import set_up_words
+from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.web import units, writes
 
@@ -142,12 +143,7 @@ def _swept(sweep: Sweep) -> str:
 
 
 def _reading(row: Reading, unit: Unit) -> tuple[str, str]:
-    at = clock.words([row.angle_deg])
-    repeat = f", repeat {row.repeat}" if row.repeat > 1 else ""
-    return (
-        f"{_swept(row.sweep)}: {at}{' again' if row.is_return else ''}{repeat}",
-        f"{row.typed} {Unit(row.unit).label}",
-    )
+    return f"{_swept(row.sweep)}: {row.where}", row.as_typed
 
 
 def _result(row: Result, unit: Unit) -> tuple[str, str]:
@@ -192,7 +188,7 @@ WORDS: dict[type[Model], Callable[[Any, Unit], tuple[str, str]]] = {
     Sweep: lambda row, unit: (f"{_swept(row)}: how it is made", set_up_words(row, unit)),
     Reading: _reading,
     Result: _result,
-    MoveMade: lambda row, unit: (f"{row.station}: move made", str(row)),
+    MoveMade: lambda row, unit: (f"{row.station}: move made", made_words(row, unit, View(row.station.view))),
     StationNote: _note,
     RunningReading: _running,
     Photo: lambda row, unit: ("Photo", str(row)),

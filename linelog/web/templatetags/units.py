@@ -34,6 +34,12 @@ def unit_word(context: dict[str, Any]) -> str:
     return units.of(context.get("user")).word
 
 
+@register.filter
+def unit_label(stored: str) -> str:
+    """Name the unit that something was typed in as it stands in a heading: 'inch' is 'in'."""
+    return Unit(stored).label
+
+
 @register.simple_tag(takes_context=True)
 def tilt(context: dict[str, Any], value: float | None, signed: bool = False, with_unit: bool = False) -> str:
     """Show a tilt or slope stored in mm/m in the reader's unit."""
