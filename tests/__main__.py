@@ -31,6 +31,7 @@ ON_BOTH_ENGINES = (
     *(f"trends/test_{name}.py" for name in ("as_runs", "due", "find", "fleet", "pareto", "ranking", "reach")),
     *(f"trends/test_{name}.py" for name in ("refit", "repeats", "signals", "summaries", "trace", "wall_learned")),
     *(f"planning/test_{name}.py" for name in ("calendar", "entries", "sheet", "suggestion")),
+    *(f"reports/test_{name}.py" for name in ("exports", "papers")),
 )
 
 

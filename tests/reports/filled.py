@@ -22,7 +22,7 @@ def filled(**given):
     for role in ("viewer", "quality", "manager"):
         world.person(role)
     by, today = world.person("mechanic"), factories.counted_today()
-    for name in ("count", "event", "finding", "signal", "taken_up", "planned", "tool_part", "fitting"):
+    for name in ("count", "event", "finding", "signal", "taken_up", "planned", "tool_part", "fitting", "wall_sample"):
         getattr(world, name)
     world.event.note = FORMULA
     world.event.save()

@@ -1,4 +1,4 @@
-"""Counts, events, findings, and what they lead to by the marks."""
+"""Counts, events, gauged cans, findings, and what these lead to by the marks."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from linelog.production.models import Event, Finding, ShiftCount
+from linelog.production.models import Event, Finding, ShiftCount, WallRing
 from linelog.reports.tables.asked import Asked
-from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored
+from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored, tooling_set
 from linelog.reports.tables.table import Row, date, number, text, time, whole
 from linelog.trends.queries.bearers import bearers_of
 from linelog.trends.tracing import Asked as Can
@@ -57,6 +57,44 @@ EVENTS = stored(
     ),
     day="the day it happened",
     page="production:events",
+)
+
+WALLS = stored(
+    "walls",
+    "Gauged cans",
+    "The wall of gauged cans: of each can and height what the readings round it came to.",
+    Source(WallRing.objects.all, "sample__machine", "sample__taken_at"),
+    (
+        Field(whole("ring_id", "Number of the height of a can."), "pk"),
+        Field(whole("sample_id", "Number of the can: heights of one can belong together."), "sample_id"),
+        *machine_and_line("sample__machine_id"),
+        Field(time("made_at", "When the can was made."), "sample__taken_at"),
+        Field(text("can", "What tells cans of the same minute apart."), "sample__can"),
+        tooling_set("sample__tooling_set_id"),
+        Field(number("height_mm", "Height above the dome.", "mm"), "height_mm"),
+        Field(number("mean_um", "Mean thickness.", "um"), "mean_um"),
+        Field(
+            number("x_um", "Eccentricity across, toward the thick side, to the right seen from the crank.", "um"),
+            "x_um",
+        ),
+        Field(number("y_um", "Eccentricity upward, toward the thick side.", "um"), "y_um"),
+        Field(number("size_um", "Size of the eccentricity.", "um"), "size_um"),
+        Field(number("expanded_um", "Its expanded uncertainty, about 95 %.", "um"), "expanded_um"),
+        Field(
+            number("thin_deg", "Clock angle of the thin side; empty where it can't be told.", "degrees"), "thin_deg"
+        ),
+        Field(number("range_um", "Largest less smallest reading.", "um"), "range_um"),
+        Field(
+            number("judged_um", "The larger of that and twice the eccentricity: what is judged.", "um"), "judged_um"
+        ),
+        Field(
+            text("state", "What the plant made of it, by its levels of that day.", WallRing.State.choices), "state"
+        ),
+        Field(text("note", "What was noted of the can."), "sample__note"),
+        person("entered_by", "Who entered it.", "sample__by_id"),
+    ),
+    day="the day the can was made",
+    page="production:walls",
 )
 
 _FINDING = (
@@ -114,4 +152,4 @@ FINDINGS = stored(
     add=_led,
 )
 
-TABLES = (COUNTS, EVENTS, FINDINGS)
+TABLES = (COUNTS, EVENTS, WALLS, FINDINGS)

@@ -14,7 +14,6 @@ from linelog.reports.tables.table import (
     BATCH,
     Column,
     Extent,
-    Kind,
     Row,
     Table,
     batches,
@@ -141,6 +140,3 @@ def person(name: str, meaning: str, path: str) -> Field:
 def tooling_set(path: str) -> Field:
     """Return the column that names a tooling set by its number."""
     return Field(text("tooling_set", "Tooling set."), path, lambda asked, pk: pk and asked.sets.get(pk))
-
-
-__all__ = ["Add", "Field", "Kind", "Source", "machine_and_line", "of_station", "person", "stored", "tooling_set"]

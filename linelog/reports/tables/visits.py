@@ -241,4 +241,27 @@ MOVES = stored(
     page="alignment:visits",
 )
 
-TABLES = (VISITS, RESULTS, READINGS, MOVES)
+AMENDMENTS = stored(
+    "amendments",
+    "Amendments",
+    "What was found wrong with a signed visit: the reason, and the value that should stand.",
+    Source(Amendment.objects.all, "visit__machine", "at"),
+    (
+        Field(whole("amendment_id", "Number of the amendment."), "pk"),
+        VISIT,
+        *machine_and_line("visit__machine_id"),
+        Field(text("station", "Station it is about; empty: the visit as a whole."), "station__name"),
+        STAGE,
+        SEAT,
+        Field(text("reason", "What was wrong."), "reason"),
+        Field(yes_no("set_aside", "Whether the value is left out of trends."), "set_aside"),
+        Field(number("x_um", f"Offset across that should stand, {FROM_CRANK}.", "um"), "x_um"),
+        Field(number("y_um", f"Offset that should stand, {UP}.", "um"), "y_um"),
+        person("amended_by", "Who amended it.", "by_id"),
+        Field(time("amended_at", "When."), "at"),
+    ),
+    day="the day of the amendment",
+    page="alignment:visits",
+)
+
+TABLES = (VISITS, RESULTS, READINGS, MOVES, AMENDMENTS)
