@@ -240,7 +240,10 @@ def test_the_history_is_for_those_who_may_read_it(world, client):
     assert answer.status_code == 403
     assert "Your role does not open this table." in answer.content.decode()
     assert "history," not in mechanic.get("/exports/dictionary.csv").content.decode()
-    assert "/exports/history.csv" not in mechanic.get("/exports/").content.decode()
+    page = mechanic.get("/exports/").content.decode()
+    assert "/exports/history.csv" not in page
+    assert "/exports/tooling.csv" in page
+    assert 'href="/setup/"' not in page, "nor does a link lead where the role may not go"
     assert "/exports/history.csv" in client.get("/exports/").content.decode()
     assert client.get("/exports/nothing.csv").status_code == client.get("/exports/visits.pdf").status_code == 404
 

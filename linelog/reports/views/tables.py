@@ -8,6 +8,7 @@ from itertools import chain
 
 from django.http import FileResponse, Http404, HttpResponse, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import render
+from django.urls import resolve, reverse
 from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_GET
@@ -31,9 +32,13 @@ TYPES = {
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A table as the page lists it; `query` is the part of the choice that it takes, `why_not` why it has no rows."""
+    """A table as the page lists it; `query` is the part of the choice that it takes, `why_not` why it has no rows.
+
+    page  address of the page that shows such rows, empty where the person may not open it
+    """
 
     table: Table
+    page: str
     query: str
     columns: tuple[tuple[Column, str], ...]
     extent: Extent | None
@@ -51,7 +56,7 @@ def tables(request: Request) -> HttpResponse:
         raise Http404
     good = form.is_valid()
     counted = request.htmx and good
-    shown = [_listed(table, form, asked if counted else None) for table in tables_for(request.user)]
+    shown = [_listed(table, request, form, asked if counted else None) for table in tables_for(request.user)]
     context = {
         "form": form,
         "tables": shown,
@@ -63,7 +68,7 @@ def tables(request: Request) -> HttpResponse:
     return render(request, template, context, status=200 if good else 422)
 
 
-def _listed(table: Table, form: ChoiceForm, asked: Asked | None) -> Listed:
+def _listed(table: Table, request: Request, form: ChoiceForm, asked: Asked | None) -> Listed:
     taken = {"plant": True, "line": table.by_line, "since": table.day, "until": table.day}
     kept = {name: form.data[name] for name, takes in taken.items() if takes and form.data.get(name)}
     extent, why_not = None, ""
@@ -73,7 +78,9 @@ def _listed(table: Table, form: ChoiceForm, asked: Asked | None) -> Listed:
         except Refused as refusal:
             why_not = refusal.message
     columns = tuple((column, codes_words(column)) for column in table.columns)
-    return Listed(table, urlencode(kept), columns, extent, why_not)
+    page = reverse(table.page)
+    may_open = may(request.user, resolve(page).func.permission)  # type: ignore[attr-defined]  # every view says it
+    return Listed(table, page if may_open else "", urlencode(kept), columns, extent, why_not)
 
 
 def _narrowed(table: Table, asked: Asked) -> Asked:
