@@ -25,8 +25,8 @@ FEWEST_MACHINES, FEWEST_OUT = 6, 5  # with both ways; times found out by each wa
 class Held:
     """Times found out and million strokes of each way (first, second), and the second's rate over the first's.
 
-    The interval is of 95 %, p two-sided; `shown` at 1 %: of 400 simulated fleets of 6 to 24 machines without a
-    difference up to 5 % lay beyond the interval on one side.
+    The interval is of 95 %, p two-sided; `shown` at 1 %, since with six machines the interval
+    leaves the truth out on one side in up to 5 % (simulated; tests/bench/bench_helped.py).
     """
 
     out: tuple[int, int]

@@ -193,3 +193,19 @@ NO_EFFECT = (
     World("offsets, 6 machines, foreman", by_offsets, calls="foreman", spread=3.0, machines=6, lines=1, **_FULL),
 )
 HELPED = tuple(replace(one, name=f"{one.name}, 0.7", effect=0.7) for one in NO_EFFECT)
+
+
+def found_again(seed: int, true: float, machines: int = 12) -> tuple[Any, Any, Any, Any]:
+    """Machine, million strokes, out, running of stations looked at again, six a visit, twelve visits a machine.
+
+    Each machine has its own level; its stations go out together, since a jam moves them all. `true` is the hazard
+    after a running alignment over that after a static one.
+    """
+    rng = np.random.default_rng(seed)
+    visits = np.repeat(np.arange(machines), 12)
+    level, share = rng.normal(0.0, 0.5, machines), rng.uniform(0.2, 0.8, machines)
+    running = rng.random(len(visits)) < share[visits]
+    strokes, jolt = rng.uniform(5.0, 40.0, len(visits)), rng.gamma(2.0, 0.5, len(visits))
+    hazard = 0.008 * strokes * jolt * np.exp(level[visits]) * np.where(running, true, 1.0)
+    out = rng.random((len(visits), 6)) < 1.0 - np.exp(-hazard)[:, None]
+    return np.repeat(visits, 6), np.repeat(strokes, 6), out.ravel(), np.repeat(running, 6)

@@ -5,25 +5,14 @@ import pytest
 
 from linelog.calc.errors import CalcError
 from linelog.calc.held import compare_held
+from tests.bench.visited_plants import found_again
 
 FLEETS = 40
 
 
-def fleet(seed, true, machines=12):
-    """Machines of their own level whose stations go out together, since a jam moves them all."""
-    rng = np.random.default_rng(seed)
-    visits = np.repeat(np.arange(machines), 12)
-    level, share = rng.normal(0.0, 0.5, machines), rng.uniform(0.2, 0.8, machines)
-    running = rng.random(len(visits)) < share[visits]
-    strokes, jolt = rng.uniform(5.0, 40.0, len(visits)), rng.gamma(2.0, 0.5, len(visits))
-    hazard = 0.008 * strokes * jolt * np.exp(level[visits]) * np.where(running, true, 1.0)
-    out = rng.random((len(visits), 6)) < 1.0 - np.exp(-hazard)[:, None]
-    return np.repeat(visits, 6), np.repeat(strokes, 6), out.ravel(), np.repeat(running, 6)
-
-
 @pytest.mark.parametrize("true", [1.0, 0.5])
 def test_the_interval_holds_the_truth_and_no_difference_is_seldom_claimed(true):
-    found = [compare_held(*fleet(seed, true)) for seed in range(FLEETS)]
+    found = [compare_held(*found_again(seed, true)) for seed in range(FLEETS)]
     assert np.mean([one.low <= true <= one.high for one in found]) >= 0.85
     assert np.exp(np.mean([np.log(one.ratio) for one in found])) == pytest.approx(true, rel=0.1)
     lower, higher = (
@@ -35,7 +24,7 @@ def test_the_interval_holds_the_truth_and_no_difference_is_seldom_claimed(true):
 
 
 def test_what_was_counted_is_given_back():
-    machine, strokes, out, running = fleet(1, 1.0)
+    machine, strokes, out, running = found_again(1, 1.0)
     found = compare_held(machine, strokes, out, running)
     assert found.out == (out[~running].sum(), out[running].sum())
     assert found.strokes == (pytest.approx(strokes[~running].sum()), pytest.approx(strokes[running].sum()))
@@ -43,7 +32,7 @@ def test_what_was_counted_is_given_back():
 
 
 def test_too_little_is_refused_with_what_is_missing():
-    machine, strokes, out, running = fleet(1, 1.0)
+    machine, strokes, out, running = found_again(1, 1.0)
     with pytest.raises(CalcError) as refused:
         compare_held(machine, strokes, out, running & (machine < 3))
     assert refused.value.field == "machines"

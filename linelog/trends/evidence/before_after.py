@@ -270,6 +270,6 @@ def _said(groups: Sequence[dict[str, Any]], fit: Fit) -> list[str]:
         return [rests]
     return [
         rests,
-        f"Before {words.plural(called, 'visit')} the rate had risen by the counts; {named} of them name tear-offs or "
-        "spoilage as their reason.",
+        f"Before {words.plural(called, 'visit')} the rate had risen by the counts; at {named} of them the reason "
+        "given is tear-offs or spoilage.",
     ]
