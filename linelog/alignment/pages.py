@@ -26,7 +26,7 @@ from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import Addresses, Place, place_query, place_url
 from linelog.alignment.queries import left_last_time, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
-from linelog.alignment.results.of_visit import outcome_status
+from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, running_found
@@ -119,7 +119,10 @@ class StationPage:
     @cached_property
     def amended(self) -> tuple[AmendedLine, ...]:
         """What amendments made of the values of this sweep's stage."""
-        lines = amended_lines(self.visit).get(self.station.pk, ())
+        if self.visit.state != Visit.State.SIGNED:
+            return ()
+        stand = visit_statuses(self.visit, [self.station], timezone.now())
+        lines = amended_lines(self.visit, stand).get(self.station.pk, ())
         return tuple(line for line in lines if line.first.stage == self.place.stage)
 
     @cached_property

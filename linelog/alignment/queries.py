@@ -26,7 +26,7 @@ from linelog.alignment.models import (
     Sweep,
     Visit,
 )
-from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.of_visit import both_statuses
 from linelog.alignment.results.of_visits import out_of_visits
 from linelog.alignment.results.status import StationStatus
 from linelog.plant.models import Adjuster, Machine, Person, Plant, Station
@@ -164,7 +164,7 @@ class BushingFound:
 
 @dataclass(frozen=True, slots=True)
 class StationLine:
-    """One row of a visit's page: a station with what was found, done and left."""
+    """One row of a visit's page: a station with what was found, done and left, as signed, and what was amended."""
 
     station: Station
     found: Result | None
@@ -177,6 +177,12 @@ class StationLine:
     left_stands: StationStatus | None
     bushing: BushingFound | None = None
     amended: tuple[AmendedLine, ...] = ()
+
+    @property
+    def limit_um(self) -> float:
+        """The radial limit that held when it was measured, else the station's of today."""
+        measured = self.found or self.left
+        return measured.limit_um if measured else self.station.limit_um
 
 
 def _worst(results: list[Result]) -> Result | None:
@@ -193,9 +199,9 @@ def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
     )
     stations = in_force(visit, stations_of(visit.machine))
-    stand = visit_statuses(visit, stations, now)
+    stand = both_statuses(visit, stations, now)
     bushings = _bushings(visit)
-    amended = amended_lines(visit)
+    amended = amended_lines(visit, stand.amended)
     lines = []
     for station in stations:
         mine = [r for r in results if r.station_id == station.pk]
@@ -210,8 +216,8 @@ def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
                 moves=tuple(m for m in moves if m.station_id == station.pk),
                 note=notes.get(station.pk),
                 readings=counts.get(station.pk, 0),
-                found_stands=stand.get((station.pk, Stage.AS_FOUND.value)),
-                left_stands=stand.get((station.pk, Stage.AS_LEFT.value)),
+                found_stands=stand.signed.get((station.pk, Stage.AS_FOUND.value)),
+                left_stands=stand.signed.get((station.pk, Stage.AS_LEFT.value)),
                 bushing=bushings.get(station.pk),
                 amended=amended.get(station.pk, ()),
             )

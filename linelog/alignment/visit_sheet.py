@@ -9,8 +9,7 @@ import datetime as dt
 import json
 import zoneinfo
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,24 +18,21 @@ from django.conf import settings
 
 from linelog.alignment import clock
 from linelog.alignment.amended import readings_of
-from linelog.alignment.judging import is_judged
 from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, Stage, StationNote, Sweep, Visit
-from linelog.alignment.models.sweep import Method
 from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import sweeps_of
 from linelog.alignment.results.captions import stands_words
-from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.results.of_visit import BothStatuses, both_statuses
 from linelog.alignment.results.static_target import target_at, target_words
-from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Knowledge, knowledge_of
 from linelog.alignment.sheet_measured import bar_line, measured_lines
+from linelog.alignment.sheet_results import AS_AMENDED, SEATS, Amended, Teller, result_lines
 from linelog.alignment.signing.names import person_as_signed, signature_of
-from linelog.alignment.standing import Value
 from linelog.alignment.values import of_visit
 from linelog.alignment.words import set_up_words
-from linelog.calc.frame import direction_words, turn, view_words
+from linelog.calc.frame import view_words
 from linelog.calc.readings import View
-from linelog.calc.units import SlopeUnit, Unit, tir_from_offset
+from linelog.calc.units import Unit, tir_from_offset
 from linelog.plant.models import Station
 from linelog.web import units
 
@@ -46,34 +42,13 @@ PERMISSION = (
     "This record is not permission to start or to enter a machine; the site's own procedures, local codes and "
     "licensed practice come first."
 )
-SEATS = {"": "", "front": "front seat", "rear": "rear seat"}
-AS_AMENDED, FIRST = "as amended", "first, before the amendment"
-
-
-@dataclass(frozen=True)
-class _Teller:
-    """What every line of the sheet is told with: the reader's units and the plant's clock."""
-
-    unit: Unit
-    zone: dt.tzinfo
-    slopes: SlopeUnit
-    fahrenheit: bool
-
-    def when(self, at: dt.datetime | None) -> str:
-        return "" if at is None else at.astimezone(self.zone).strftime("%Y-%m-%d %H:%M")
-
-    def slope(self, value: float) -> str:
-        return units.show_slope(value, self.slopes)
-
-    def um(self, value: float | None, *, signed: bool = False, named: bool = False) -> str:
-        return units.show_um(value, self.unit, signed=signed, with_unit=named)
 
 
 def content(visit: Visit, unit: Unit, made_at: dt.datetime) -> dict[str, Any]:
     """Return everything on the sheet as text and lists; lengths in the reader's unit, readings as typed."""
     plant = visit.machine.line.plant
     slopes = units.slope_unit(plant, unit)
-    tell = _Teller(unit, zoneinfo.ZoneInfo(plant.timezone), slopes, plant.temperature_in == "F")
+    tell = Teller(unit, zoneinfo.ZoneInfo(plant.timezone), slopes, plant.temperature_in == "F")
     return {
         "machine": str(visit.machine),
         "line": str(visit.machine.line),
@@ -113,7 +88,7 @@ def _inputs(visit: Visit, unit: Unit, made_at: dt.datetime, paper: str) -> dict[
     return {"data": json.dumps(data, ensure_ascii=False)}
 
 
-def _state(visit: Visit, tell: _Teller) -> str:
+def _state(visit: Visit, tell: Teller) -> str:
     if visit.state == Visit.State.SIGNED:
         return f"Signed by {_signer(visit)}, {tell.when(visit.signed_at)}"
     if visit.state == Visit.State.DROPPED:
@@ -121,7 +96,7 @@ def _state(visit: Visit, tell: _Teller) -> str:
     return "Open: not signed yet"
 
 
-def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
+def _facts(visit: Visit, tell: Teller) -> list[list[str]]:
     state = "copied from a record on paper" if visit.from_paper else "running" if visit.machine_runs else "stopped"
     since = f" for {visit.minutes_in_state} min" if visit.minutes_in_state is not None else ""
     speed = f", {visit.speed_spm:g} strokes/min" if visit.speed_spm is not None else ""
@@ -139,11 +114,11 @@ def _facts(visit: Visit, tell: _Teller) -> list[list[str]]:
     return [*facts, *([name, value] for name, value in more if value)]
 
 
-def _temperature(value_c: float | None, tell: _Teller) -> str:
+def _temperature(value_c: float | None, tell: Teller) -> str:
     return "not logged" if value_c is None else units.show_celsius(value_c, fahrenheit=tell.fahrenheit, decimals=1)
 
 
-def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, Any]]:
+def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, Any]]:
     """Return the stations along the ram, those without a word in this visit as well."""
     sweeps: dict[int, list[Sweep]] = defaultdict(list)
     for sweep in sweeps_of(visit):
@@ -161,15 +136,15 @@ def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, A
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
     stations = list(visit.machine.stations.order_by("order", "pk"))
     at = visit.signed_at or now
-    stand, knowledge = visit_statuses(visit, stations, now), knowledge_of(visit.machine, stations)
+    stand, knowledge = both_statuses(visit, stations, now), knowledge_of(visit.machine, stations)
     return [
         {
             "name": str(station),
-            "stands": _stands(station, sweeps[station.pk], stand, tell),
+            "stands": _stands(station, sweeps[station.pk], stand, amended, tell),
             "targets": _targets(station, sweeps[station.pk], knowledge, at, tell),
             "limit": _limit(station, results[station.pk], tell),
             "sweeps": [_sweep(sweep, retyped, tell) for sweep in _ordered(sweeps[station.pk])],
-            "results": _results(station, results[station.pk], sweeps[station.pk], amended, tell),
+            "results": result_lines(station, results[station.pk], sweeps[station.pk], stand, amended, tell),
             "measured": measured[station.pk],
             "moves": moves[station.pk],
             **_said(notes.get(station.pk)),
@@ -180,16 +155,23 @@ def _stations(visit: Visit, tell: _Teller, now: dt.datetime) -> list[dict[str, A
 
 
 def _stands(
-    station: Station, sweeps: Sequence[Sweep], stand: Mapping[tuple[int, str], StationStatus], tell: _Teller
+    station: Station, sweeps: Sequence[Sweep], stand: BothStatuses, amended: Amended, tell: Teller
 ) -> list[str]:
-    """Say how the station stood as found and as left, at rest and running, in the view it was swept from."""
+    """Say how the station stood as found and as left when it was signed, and beside it how it stands as amended."""
     view = View(next((one.view for one in sweeps if one.kind == Sweep.Kind.RIM), station.view))
-    found = [(stage, stand.get((station.pk, stage.value))) for stage in Stage]
-    return [f"{stage.label}: {stands_words(one, tell.unit, view)}" for stage, one in found if one is not None]
+    said = []
+    for stage in Stage:
+        key = (station.pk, stage.value)
+        if key in stand.signed:
+            said.append(f"{stage.label}: {stands_words(stand.signed[key], tell.unit, view)}")
+        changed = [now for place, now in amended.items() if place[:2] == key and (now is None or now.amended)]
+        if changed and key in stand.amended:
+            said.append(f"{stage.label}, {AS_AMENDED}: {stands_words(stand.amended[key], tell.unit, view)}")
+    return said
 
 
 def _targets(
-    station: Station, sweeps: Iterable[Sweep], knowledge: Knowledge, at: dt.datetime, tell: _Teller
+    station: Station, sweeps: Iterable[Sweep], knowledge: Knowledge, at: dt.datetime, tell: Teller
 ) -> list[str]:
     """Say where each swept seat is to be left so that it runs true, as known when the visit was signed."""
     rims = {one.seat: one for one in sweeps if one.kind == Sweep.Kind.RIM and not station.is_bushing}
@@ -208,7 +190,7 @@ def _said(note: StationNote | None) -> dict[str, Any]:
     return {"not_touched": note.not_touched, "note": note.note, "advised": note.advised}
 
 
-def _limit(station: Station, results: list[Result], tell: _Teller) -> str:
+def _limit(station: Station, results: list[Result], tell: Teller) -> str:
     """Return the limit that held that day, where anything was measured."""
     limit = results[0].limit_um if results else station.limit_um
     return f"limit {tell.um(limit, named=True)} radial (TIR {tell.um(tir_from_offset(limit))})"
@@ -220,7 +202,7 @@ def _ordered(sweeps: Iterable[Sweep]) -> list[Sweep]:
     return sorted(swept, key=lambda one: (stages.index(one.stage), one.kind == Sweep.Kind.FACE, one.seat))
 
 
-def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: _Teller) -> dict[str, Any]:
+def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: Teller) -> dict[str, Any]:
     seat = SEATS[sweep.seat] or sweep.get_kind_display().lower()
     readings = sorted(sweep.readings.all(), key=lambda one: (one.repeat, one.is_return, one.angle_deg))
     turns: dict[int, list[list[str]]] = defaultdict(list)
@@ -246,57 +228,7 @@ def _typed(reading: Reading, retyped: AmendedReading | None) -> str:
     return first if retyped is None else f"{retyped} as amended, first {first}"
 
 
-Amended = dict[tuple[int, str, str, str], Value | None]
-
-
-def _results(
-    station: Station, results: list[Result], sweeps: list[Sweep], amended: Amended, tell: _Teller
-) -> list[dict[str, str]]:
-    """Return a line a value, as found before as left; an amended one has its first beside it."""
-    views = {(one.stage, one.seat): View(one.view) for one in sweeps if one.kind == Sweep.Kind.RIM}
-    found = {stage: seat_view for (stage, _), seat_view in views.items()}
-    stages = list(Stage.values)
-    lines = []
-    for result in sorted(results, key=lambda one: (one.method == Method.RUNNING, stages.index(one.stage), one.seat)):
-        view = views.get((result.stage, result.seat)) or found.get(Stage.AS_FOUND) or View(station.view)
-        if result.method == Method.RUNNING:
-            view = View.CRANK
-        first = _line(result, result, view, tell)
-        first["verdict"] = result.verdict if is_judged(result) else "not judged"
-        place = (result.station_id, result.stage, result.seat, result.method)
-        now = amended.get(place)
-        if now is None and place in amended:
-            first["remark"] = "left out of trends by an amendment"
-        elif now and now.amended:
-            lines.append({**_line(result, now, view, tell), "remark": AS_AMENDED})
-            first["remark"] = FIRST
-        lines.append(first)
-    return lines
-
-
-def _line(result: Result, shown: Result | Value, view: View, tell: _Teller) -> dict[str, str]:
-    x, y = turn(shown.x_um, shown.y_um, view)
-    tilt = ""
-    if shown.tilt_x_mm_per_m is not None and shown.tilt_y_mm_per_m is not None:
-        size = (shown.tilt_x_mm_per_m**2 + shown.tilt_y_mm_per_m**2) ** 0.5
-        limit = "" if shown.tilt_limit_mm_per_m is None else f", limit {tell.slope(shown.tilt_limit_mm_per_m)}"
-        tilt = f"{tell.slope(size)} ± {tell.slope(shown.tilt_expanded_mm_per_m or 0.0)} {tell.slopes.label}{limit}"
-    what = [result.get_stage_display(), SEATS[result.seat], "running" if result.method == Method.RUNNING else ""]
-    return {
-        "what": ", ".join(word for word in what if word),
-        "across": tell.um(x, signed=True),
-        "up": tell.um(y, signed=True),
-        "offset": f"{tell.um(shown.radial_um)} ± {tell.um(shown.expanded_um)}",
-        "direction": direction_words(shown.x_um, shown.y_um, view)
-        if shown.radial_um
-        else f"on it, {view_words(view)}",
-        "tilt": tilt,
-        "verdict": shown.verdict,
-        "remark": "not touched: as found" if result.carried else "",
-    }
-
-
-def _lockout(one: Lockout, tell: _Teller) -> dict[str, str]:
+def _lockout(one: Lockout, tell: Teller) -> dict[str, str]:
     ended = (
         f"{one.get_ended_how_display()}, {tell.when(one.ended_at)}"
         if one.ended_at
@@ -317,7 +249,7 @@ def _lockout(one: Lockout, tell: _Teller) -> dict[str, str]:
     }
 
 
-def _signatures(visit: Visit, tell: _Teller) -> list[list[str]]:
+def _signatures(visit: Visit, tell: Teller) -> list[list[str]]:
     rows = [["Opened", person_as_signed(visit, visit.opened_by), tell.when(visit.opened_at)]]
     if visit.signed_at is not None:
         rows.append(["Signed", _signer(visit), tell.when(visit.signed_at)])
@@ -329,7 +261,7 @@ def _signer(visit: Visit) -> str:
     return str(signature_of(visit) or visit.signed_by)
 
 
-def _amendments(visit: Visit, tell: _Teller) -> list[dict[str, str]]:
+def _amendments(visit: Visit, tell: Teller) -> list[dict[str, str]]:
     return [
         {
             "about": _about(one),
@@ -348,7 +280,7 @@ def _about(one: Any) -> str:
     return ", ".join(word for word in (str(one.station), SEATS[one.seat], stage) if word)
 
 
-def _amended_value(one: Any, tell: _Teller) -> str:
+def _amended_value(one: Any, tell: Teller) -> str:
     if one.set_aside:
         return "left out of trends"
     if one.x_um is None:

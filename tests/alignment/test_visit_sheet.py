@@ -117,7 +117,7 @@ def test_the_sheet_says_what_was_read_found_done_left_locked_and_signed(told):
     assert first | by_hand == first
     assert (first["remark"], first["verdict"]) == ("first, before the amendment", "out")
     assert (now["across"], now["up"], now["remark"]) == ("+0.020", "+0.030", "as amended")
-    assert (left["what"], left["verdict"]) == ("As left", "in")
+    assert (left["what"], left["verdict"]) == ("As left", "out when running"), "as the signing page says it"
     assert [value for _, value in domer["sweeps"][0]["turns"][0]] == [
         f"{typed}\u202fmm" for typed in ("0", "0.05", "0.12", "0.07")
     ]
@@ -155,7 +155,7 @@ def test_it_says_of_each_station_what_the_visits_own_page_says_of_it(told):
     client, visit = told
     sheet = client.get(reverse("alignment:sheet", args=[visit.pk])).content.decode()
     stands = next(one for one in visit_sheet.content(visit, Unit.MM, timezone.now())["stations"] if one["stands"])
-    assert [line.split(":")[0] for line in stands["stands"]] == ["As found", "As left"]
+    assert [line.split(":")[0] for line in stands["stands"]] == ["As found", "As found, as amended", "As left"]
     assert stands["targets"][0].startswith("Static target: ")
     assert html.escape(stands["targets"][0]) in sheet
     assert "running" in " ".join(stands["stands"]), "the ram on record says what it does then"

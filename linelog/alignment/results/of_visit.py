@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.judging import judged
@@ -11,7 +12,7 @@ from linelog.alignment.models import Result, Stage, Visit
 from linelog.alignment.results.now import current_runs
 from linelog.alignment.results.status import StationStatus, status_of
 from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
-from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Value, stand
+from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Place, Value, Word, stand
 from linelog.alignment.values import COLUMNS, last_words
 from linelog.calc.verdict import WORST_FIRST, Verdict
 from linelog.plant.models import Station
@@ -19,29 +20,78 @@ from linelog.plant.models import Station
 Key = tuple[int, str]  # station, stage
 
 
-def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> dict[Key, StationStatus]:
-    """Return how stations stand that this visit measured, by station and stage; in a fixed number of queries."""
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """What a visit measured of some stations, and what was known of the machine when it was signed, or is now."""
+
+    stations: Sequence[Station]
+    values: tuple[Value, ...]
+    words: dict[Place, Word]
+    withheld: set[Key]
+    knowledge: Knowledge
+    travels: Travels
+    earlier: dict[Key, Value]
+    at: dt.datetime
+
+    def statuses(self, words: dict[Place, Word]) -> dict[Key, StationStatus]:
+        """Say how the stations stand with these amendments."""
+        by_place: dict[Key, dict[str, list[Value]]] = {key: {STATIC: [], RUNNING: []} for key in self.withheld}
+        for value in stand(self.values, words).values:
+            at_once = by_place.setdefault((value.station_id, value.stage), {STATIC: [], RUNNING: []})
+            at_once[value.method].append(value)
+        found = {}
+        for station in self.stations:
+            for stage in Stage.values:
+                values = by_place.get((station.pk, stage))
+                if values is not None:
+                    ran = values[RUNNING][0] if values[RUNNING] else self.earlier.get((station.pk, stage))
+                    found[station.pk, stage] = self._status(station, stage, values[STATIC], ran)
+        return found
+
+    def _status(self, station: Station, stage: str, values: list[Value], ran: Value | None) -> StationStatus:
+        static = [] if station.is_bushing else values
+        doubtful = (station.pk, stage) in self.withheld and not station.is_bushing
+        return status_of(station, static, ran, self.knowledge, self.travels, self.at, withheld=doubtful)
+
+
+def _read(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> _Measured:
     at = visit.signed_at or now
     knowledge, travels = knowledge_of(visit.machine, stations), travels_of([visit.pk])
     results = Result.objects.filter(visit=visit).order_by("station__order", "seat", "stage")
-    rows = judged(results).values_list(*COLUMNS)
+    values = tuple(Value(*row) for row in judged(results).values_list(*COLUMNS))
     withheld = set(results.filter(withheld=True).values_list("station_id", "stage"))
-    by_place: dict[Key, dict[str, list[Value]]] = {key: {STATIC: [], RUNNING: []} for key in withheld}
-    for value in stand((Value(*row) for row in rows), last_words([visit.pk])).values:
-        at_once = by_place.setdefault((value.station_id, value.stage), {STATIC: [], RUNNING: []})
-        at_once[value.method].append(value)
     earlier = earlier_runs(visit, [one for one in stations if not is_known(knowledge, one, at)])
-    found = {}
-    for station in stations:
-        for stage in Stage.values:
-            values = by_place.get((station.pk, stage))
-            if values is None:
-                continue
-            ran = values[RUNNING][0] if values[RUNNING] else earlier.get((station.pk, stage))
-            static = [] if station.is_bushing else values[STATIC]
-            doubtful = (station.pk, stage) in withheld and not station.is_bushing
-            found[station.pk, stage] = status_of(station, static, ran, knowledge, travels, at, withheld=doubtful)
-    return found
+    return _Measured(stations, values, last_words([visit.pk]), withheld, knowledge, travels, earlier, at)
+
+
+def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> dict[Key, StationStatus]:
+    """Return how stations stand that this visit measured, by station and stage; in a fixed number of queries.
+
+    With what the amendments of the visit say of its values.
+    """
+    read = _read(visit, stations, now)
+    return read.statuses(read.words)
+
+
+@dataclass(frozen=True, slots=True)
+class BothStatuses:
+    """How the stations of a visit stood when it was signed, and how they stand with its amendments.
+
+    An open visit has no amendments: what would be signed stands in both.
+    """
+
+    signed: dict[Key, StationStatus]
+    amended: dict[Key, StationStatus]
+
+
+def both_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> BothStatuses:
+    """Return how stations stood as signed and stand as amended, in the queries of `visit_statuses`.
+
+    For pages that show the record itself: what was signed keeps its own verdict, whatever was amended since.
+    """
+    read = _read(visit, stations, now)
+    signed = read.statuses({})
+    return BothStatuses(signed, read.statuses(read.words) if read.words else signed)
 
 
 def earlier_runs(visit: Visit, stations: Sequence[Station]) -> dict[Key, Value]:

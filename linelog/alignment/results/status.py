@@ -57,6 +57,7 @@ class StationStatus:
     """How a station stands, from what, and the worst seat's figure of each kind.
 
     static   the static value at each seat, and `expected_static` what each is expected to be when running
+    trusted  whether what is expected may clear what is out as measured; `withheld`: the readings are in doubt
     known    whether anything is known of it running; `learned` from how many pairs, 0 where by the beam alone
     """
 
@@ -69,6 +70,27 @@ class StationStatus:
     expected_static: tuple[Figure, ...]
     known: bool
     learned: int
+    trusted: bool = False
+    withheld: bool = False
+
+    def at_seat(self, seat: str) -> Stands:
+        """Say how one seat stands, weighed as the station is, from its own values alone."""
+        measured, expected = (
+            next((one.judged for one in figures if one.seat == seat), None)
+            for figures in (self.static, self.expected_static)
+        )
+        return stands(
+            measured,
+            expected,
+            self.ran.judged if self.ran else None,
+            trusted=self.trusted,
+            withheld=self.withheld,
+            judged=not self.station.is_bushing,
+        )
+
+    def expected_at(self, seat: str) -> Figure | None:
+        """Return what the static value of a seat is expected to be when running; None where nothing is known."""
+        return next((one for one in self.expected_static if one.seat == seat), None)
 
     @property
     def state(self) -> State:
@@ -146,11 +168,12 @@ def status_of(
     on_bar = any(value.carrier == Station.Carrier.BAR for value in static)
     learned = knowledge.learned_on_bar(station, at) if on_bar else knowledge.learned(station, at)
     worst, worst_expected = _worst(measured), _worst(expected) if whole else None
+    trusted = learned is not None or knowledge.moves_for_running
     found = stands(
         worst.judged if worst else None,
         worst_expected.judged if worst_expected else None,
         own.judged if own else None,
-        trusted=learned is not None or knowledge.moves_for_running,
+        trusted=trusted,
         withheld=withheld,
         judged=not station.is_bushing,
     )
@@ -164,6 +187,8 @@ def status_of(
         expected_static=tuple(expected) if whole else (),
         known=learned is not None or on_bar or knowledge.hanging is not None,
         learned=learned.pairs if learned else 0,
+        trusted=trusted,
+        withheld=withheld,
     )
 
 

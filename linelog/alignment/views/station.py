@@ -55,7 +55,7 @@ def the_page(request: Request, visit: Visit, station: Station, measured: Measure
         visit=visit,
         place=place_from(station, request.GET),
         user=request.user,
-        at=timezone.now(),
+        at=visit.signed_at or timezone.now(),  # what is signed is told by what was known then
         repeat=repeat_from(request.GET.get("repeat", "1")),
         measured=measured,
     )
