@@ -118,8 +118,12 @@ def _database() -> dict[str, Any]:
     if env.str("DATABASE_URL", default=""):
         config = dict(env.db_url("DATABASE_URL"))
         if config["ENGINE"].endswith("postgresql"):
+            config["ENGINE"] = "linelog.web.postgresql"  # Django's own, with a cheaper look whether it is there
             config["CONN_MAX_AGE"] = 60
             config["CONN_HEALTH_CHECKS"] = True
+            # What is kept planned (`web/prepared.py`) finds rows by their numbers: no value of one asks for another
+            # plan. A server without statistics yet would go on planning it for each.
+            config.setdefault("OPTIONS", {}).setdefault("options", "-c plan_cache_mode=force_generic_plan")
             return config
     else:
         config = {"NAME": str(DATA_DIR / "linelog.sqlite3")}

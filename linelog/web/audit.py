@@ -11,8 +11,10 @@ from django.db.models.fields.files import FieldFile
 
 from linelog.web import requestid
 from linelog.web.models import AuditEvent
+from linelog.web.prepared import PreparedInsert
 
 SOMEBODY = "somebody"  # who did not prove who they are
+EVENTS = PreparedInsert(AuditEvent)
 HIDDEN = frozenset({"password", "pin_hash", "last_login"})
 
 
@@ -54,7 +56,7 @@ def record(
         changed = {key for key in before.keys() | after.keys() if before.get(key) != after.get(key)}
         before = {key: before[key] for key in before if key in changed}
         after = {key: after[key] for key in after if key in changed}
-    return AuditEvent.objects.create(
+    event = AuditEvent(
         at=at,
         actor_id=getattr(by, "pk", None),
         actor_name=str(by) if by is not None else by_name,
@@ -67,3 +69,4 @@ def record(
         after=after,
         request_id=requestid.current.get(),
     )
+    return EVENTS.store(event)

@@ -12,6 +12,9 @@ from django.db import IntegrityError, transaction
 
 from linelog.web.errors import Refused
 from linelog.web.models import WriteKey
+from linelog.web.prepared import PreparedInsert
+
+KEYS = PreparedInsert(WriteKey)
 
 
 def digest(content: Any) -> str:
@@ -31,7 +34,7 @@ def put(*, by: Any, key: str, content: Any, at: datetime, answer: Any) -> None:
     if not key:
         return
     try:
-        WriteKey.objects.create(actor_id=by.pk, key=key[:64], digest=digest(content), answer=answer, at=at)
+        KEYS.store(WriteKey(actor_id=by.pk, key=key[:64], digest=digest(content), answer=answer, at=at))
     except IntegrityError:
         raise SentBefore from None
 
@@ -55,7 +58,7 @@ def once(*, by: Any, key: str, content: Any, at: datetime, write: Callable[[], A
             return write()
         try:
             with transaction.atomic():
-                kept = WriteKey.objects.create(actor_id=by.pk, key=key[:64], digest=digest(content), at=at)
+                kept = KEYS.store(WriteKey(actor_id=by.pk, key=key[:64], digest=digest(content), at=at))
         except IntegrityError:
             return answered(by=by, key=key, content=content)
         answer = write()

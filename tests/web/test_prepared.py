@@ -96,3 +96,18 @@ def test_the_server_keeps_its_plan_with_a_place_for_the_value_and_keeps_no_other
         assert found.first(pk=person.pk) == Person.objects.get(pk=person.pk) == person
     (statement,) = (text for name, text in kept().items() if name not in before)
     assert statement.split(" WHERE ")[1].count("$") == 2
+
+
+@pytest.mark.postgresql_only
+def test_a_connection_that_the_server_ended_is_seen_without_asking_and_one_that_is_there_is_not_asked():
+    other = connection.copy()
+    try:
+        other.ensure_connection()
+        with CaptureQueriesContext(other) as asked:
+            assert other.is_usable()
+        assert len(asked) == 0
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_terminate_backend(%s, 5000)", [other.connection.info.backend_pid])
+        assert not other.is_usable()
+    finally:
+        other.close()

@@ -15,11 +15,13 @@ from linelog.alignment.queries import sweeps_of
 from linelog.calc.sweep import ALGORITHM
 from linelog.calc.verdict import Verdict
 from linelog.plant.models import Station
+from linelog.web.prepared import PreparedInsert
 
 PLACE = ("visit", "station", "stage", "seat", "method")
 FIGURES = tuple(
     field.name for field in Result._meta.concrete_fields if not field.primary_key and field.name not in PLACE
 )
+RESULTS = PreparedInsert(Result, unique=PLACE, update=FIGURES)
 
 
 def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict[str, Any]:
@@ -79,7 +81,7 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
 
 
 def keep_results(found: StationOutcome, visit: Visit, at: datetime, *, stored: Container[str] = Seat.values) -> None:
-    """Store what a station came to, as the results of its seats, in one statement.
+    """Store what a station came to, as the results of its seats.
 
     stored  the seats that may have a result already, which goes where they give none any more
     """
@@ -94,10 +96,6 @@ def keep_results(found: StationOutcome, visit: Visit, at: datetime, *, stored: C
     gone = [seat for seat, of_seat in found.seats.items() if of_seat.value is None and seat in stored]
     if gone:
         Result.objects.filter(**place, seat__in=gone).delete()
-    new = [
-        Result(**place, seat=seat, **result_values(found, of_seat, at))
-        for seat, of_seat in found.seats.items()
-        if of_seat.value is not None
-    ]
-    if new:
-        Result.objects.bulk_create(new, update_conflicts=True, unique_fields=PLACE, update_fields=FIGURES)
+    for seat, of_seat in found.seats.items():
+        if of_seat.value is not None:
+            RESULTS.store(Result(**place, seat=seat, **result_values(found, of_seat, at)))
