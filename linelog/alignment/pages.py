@@ -109,7 +109,7 @@ class StationPage:
         }
         return tuple(replace(one, last=was.get(round(one.angle_deg), "")) for one in self.positions)
 
-    @property
+    @cached_property
     def to_as_left(self) -> str:
         """Where this place is swept as left, once there is something as found; '' elsewhere."""
         if self.place.stage == Stage.AS_LEFT or self.outcome.value is None:
@@ -131,7 +131,7 @@ class StationPage:
         mine = {reading.pk for reading in self.sweep.readings.all()} if self.sweep.pk else set()
         return tuple(row for key, row in readings_of(self.visit).items() if key in mine)
 
-    @property
+    @cached_property
     def stands_words(self) -> str:
         """How the station stands, measured and running; '' where nothing is known of it running."""
         known = self.stands.running is not None and not self.station.is_bushing
@@ -153,7 +153,7 @@ class StationPage:
         """What the static target rests on."""
         return rests_on(self.target) if self.target else ""
 
-    @property
+    @cached_property
     def expected(self) -> Outcome | None:
         """What this sweep is expected to come to when the machine runs; None where nothing is known."""
         if self.running is None or self.place.kind == Sweep.Kind.FACE:
@@ -210,18 +210,18 @@ class StationPage:
         """The end the person stands at: everything on this screen is told as seen from there."""
         return View(self.sweep.view)
 
-    @property
+    @cached_property
     def view_words(self) -> str:
         """That end in words."""
         return frame.view_words(self.view)
 
-    @property
+    @cached_property
     def off(self) -> tuple[float, float]:
         """The offset (um) or the tilt (mm/m) of this sweep in the person's view: right, up."""
         value = self.outcome.value
         return frame.turn(value.x, value.y, self.view) if value else (0.0, 0.0)
 
-    @property
+    @cached_property
     def expected_off(self) -> tuple[float, float]:
         """What it is expected to come to when the machine runs, in the person's view: right, up."""
         value = self.expected.value if self.expected else None
