@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from functools import partial
 
 from linelog.alignment import clock
 from linelog.alignment.lobes import usual_lobes
 from linelog.alignment.models import BarSetup, Reading, Sweep
+from linelog.alignment.since_move import Swept, since_last_move
 from linelog.calc import face, seats, sweep, verdict
 from linelog.calc.dial import Dial
 from linelog.calc.doubt import too_coarse
@@ -30,6 +32,7 @@ WORST_FIRST = (Verdict.OUT, Verdict.NOT_PROVEN, Verdict.IN)
 class Turn:
     """One repeat of a sweep as far as it is typed."""
 
+    number: int
     sweep: sweep.Sweep | None
     missing_deg: tuple[float, ...]
 
@@ -119,7 +122,7 @@ def _turns(row: Sweep, readings: Iterable[Reading]) -> list[Turn]:
         if len(there) >= sweep_minimum():
             back = typed.get((places[0], True)) if there[0] == places[0] else None
             one = sweep.Sweep(there, tuple(typed[angle, False] for angle in there), back)
-        turns.append(Turn(one, missing))
+        turns.append(Turn(repeat, one, missing))
     return turns
 
 
@@ -128,20 +131,20 @@ def sweep_minimum() -> int:
     return 3
 
 
-def _usable(turns: Sequence[Turn]) -> tuple[list[sweep.Sweep], tuple[float, ...], tuple[str, ...]]:
+def _usable(turns: Sequence[Turn]) -> tuple[list[Turn], tuple[float, ...], tuple[str, ...]]:
     """Choose the repeats to work from: all whole ones, else the first that has three positions."""
-    whole = [turn.sweep for turn in turns if turn.sweep is not None and not turn.missing_deg]
+    whole = [turn for turn in turns if turn.sweep is not None and not turn.missing_deg]
     left_out = tuple(
-        f"Repeat {number} is not used yet: {clock.words(turn.missing_deg)} still to read."
-        for number, turn in enumerate(turns, start=1)
-        if turn.missing_deg and (whole or number > 1)
+        f"Repeat {turn.number} is not used yet: {clock.words(turn.missing_deg)} still to read."
+        for place, turn in enumerate(turns)
+        if turn.missing_deg and (whole or place > 0)
     )
     if whole:
         return whole, (), left_out
     partial = next((turn for turn in turns if turn.sweep is not None), None)
     if partial is None or partial.sweep is None:
         return [], turns[0].missing_deg if turns else (), left_out
-    return [partial.sweep], partial.missing_deg, left_out
+    return [partial], partial.missing_deg, left_out
 
 
 def rim_setup(row: Sweep, plant: Plant, lobes: UsualLobes = NO_LOBES) -> sweep.SweepSetup:
@@ -202,10 +205,10 @@ def outcome(
     if row.kind == Sweep.Kind.FACE and not row.facing:
         return Outcome(row, len(readings), problem=WHICH_FACE)
     try:
-        sweeps, missing, left_out = _usable(_turns(row, readings))
-        if not sweeps:
+        turns, missing, left_out = _usable(_turns(row, readings))
+        if not turns:
             return Outcome(row, len(readings), missing, left_out)
-        worked = _work(row, plant, sweeps, lobes() if missing else NO_LOBES)
+        worked = _work(row, plant, turns, lobes() if missing else NO_LOBES)
         whole = Outcome(row, len(readings), missing, left_out)
         # A sweep still being typed is no reason to read it again.
         found = whole if missing else _checked(whole, worked, plant, unit, Unit(readings[0].unit))
@@ -216,7 +219,10 @@ def outcome(
 
 @dataclass(frozen=True, slots=True)
 class _Worked:
-    """What `calc` makes of a sweep; `per_um` turns a step of the dial into the unit of the value."""
+    """What `calc` makes of a sweep; `per_um` turns a step of the dial into the unit of the value.
+
+    numbers  which repeats its `sweeps` are, as the person counts them
+    """
 
     result: sweep.SweepResult | face.FaceResult
     value: Planar
@@ -224,16 +230,19 @@ class _Worked:
     dial: Dial
     sag_at_six_um: float
     per_um: float
+    numbers: tuple[int, ...]
 
 
-def _work(row: Sweep, plant: Plant, sweeps: Sequence[sweep.Sweep], lobes: UsualLobes) -> _Worked:
+def _work(row: Sweep, plant: Plant, turns: Sequence[Turn], lobes: UsualLobes) -> _Worked:
+    sweeps = [turn.sweep for turn in turns if turn.sweep is not None]
+    numbers = tuple(turn.number for turn in turns)
     if row.kind == Sweep.Kind.RIM:
         setup = rim_setup(row, plant, lobes)
         rim = sweep.reduce_sweep(setup, sweeps)
-        return _Worked(rim, rim.offset, sweeps, setup.dial, setup.sag_at_six_um, 1.0)
+        return _Worked(rim, rim.offset, sweeps, setup.dial, setup.sag_at_six_um, 1.0, numbers)
     flat, radius_mm = _face_setup(row, plant, lobes), row.face_radius_mm or 0.0
     of_face = face.reduce_face(flat, radius_mm, sweeps)
-    return _Worked(of_face, of_face.tilt, sweeps, flat.dial, flat.sag_at_six_um, 1.0 / radius_mm)
+    return _Worked(of_face, of_face.tilt, sweeps, flat.dial, flat.sag_at_six_um, 1.0 / radius_mm, numbers)
 
 
 def _checked(found: Outcome, worked: _Worked, plant: Plant, unit: Unit, typed_in: Unit) -> Outcome:
@@ -241,6 +250,8 @@ def _checked(found: Outcome, worked: _Worked, plant: Plant, unit: Unit, typed_in
     limits = plant.closure_limit_um, plant.return_limit_um
     again = sweep.check_sweep(worked.result, *limits, unit=unit)
     suspect = find_suspect(worked.dial, worked.sweeps, worked.sag_at_six_um, again, typed_in) if again else None
+    if suspect is not None:
+        suspect = replace(suspect, repeat=worked.numbers[suspect.repeat - 1])
     return replace(found, read_again=again, suspect=suspect, limits=limits_in_effect(worked.result.quality, *limits))
 
 
@@ -271,22 +282,35 @@ def _seat_tilt(station: Station, found: dict[str, Outcome]) -> Planar | None:
     return planar(*face.slope_from_tilt(slope.x, slope.y), slope.budget)
 
 
-Swept = tuple[Sweep, Sequence[Reading]]
-
-
 def compute(
-    *, station: Station, stage: str, plant: Plant, rows: Iterable[Sweep], unit: Unit = Unit.MM
+    *,
+    station: Station,
+    stage: str,
+    plant: Plant,
+    rows: Iterable[Sweep],
+    unit: Unit = Unit.MM,
+    moved_at: Collection[datetime] = (),
 ) -> StationOutcome:
     """Work out a station at one stage from its sweeps (with their readings prefetched)."""
     mine = [(row, list(row.readings.all())) for row in rows if row.station_id == station.pk and row.stage == stage]
-    return compute_swept(station=station, stage=stage, plant=plant, swept=mine, unit=unit)
+    return compute_swept(station=station, stage=stage, plant=plant, swept=mine, unit=unit, moved_at=moved_at)
 
 
 def compute_swept(
-    *, station: Station, stage: str, plant: Plant, swept: Iterable[Swept], unit: Unit = Unit.MM
+    *,
+    station: Station,
+    stage: str,
+    plant: Plant,
+    swept: Iterable[Swept],
+    unit: Unit = Unit.MM,
+    moved_at: Collection[datetime] = (),
 ) -> StationOutcome:
-    """Work out a station at one stage from sweeps of it with their readings, which need not be stored yet."""
-    mine: dict[tuple[str, str], Swept] = {(row.seat, row.kind): (row, readings) for row, readings in swept}
+    """Work out a station at one stage from sweeps of it with their readings, which need not be stored yet.
+
+    moved_at  when moves of it were logged in this visit: readings as left from before one do not count after it
+    """
+    counted = since_last_move(swept, stage, moved_at)
+    mine: dict[tuple[str, str], Swept] = {(row.seat, row.kind): (row, readings) for row, readings in counted}
 
     def worked(seat: str, kind: str, limit_of_it: float | None) -> Outcome:
         row, readings = mine.get((seat, kind), (None, ()))

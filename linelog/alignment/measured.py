@@ -75,7 +75,9 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
     rows = sweeps_of(visit, station)
     for row in rows:
         row.visit = visit  # in hand already, with its signature
-    found = compute(station=station, stage=stage, plant=visit.machine.line.plant, rows=rows, unit=unit)
+    moves, plant = _moves(visit, station), visit.machine.line.plant
+    moved_at = [move.at for move in moves]
+    found = compute(station=station, stage=stage, plant=plant, rows=rows, unit=unit, moved_at=moved_at)
     knowledge = knowledge_of(visit.machine, [station])
     return Measured(
         visit=visit,
@@ -84,7 +86,7 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
         found=found,
         knowledge=knowledge,
         ran=run_in(visit, station, stage, knowledge, at),
-        moves=_moves(visit, station),
+        moves=moves,
         note=visit.station_notes.filter(station=station).first(),
         adjusters=Adjusters(lambda: adjusters_of(station)),
     )

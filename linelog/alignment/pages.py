@@ -18,19 +18,30 @@ from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.drawing import Drawing, draw
 from linelog.alignment.inched import powered_between
 from linelog.alignment.measured import Measured, read
-from linelog.alignment.models import AmendedReading, Lockout, MoveMade, Result, Stage, StationNote, Sweep, Visit
+from linelog.alignment.models import (
+    AmendedReading,
+    Lockout,
+    MoveMade,
+    Reading,
+    Result,
+    Stage,
+    StationNote,
+    Sweep,
+    Visit,
+)
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.not_proven import coarse_words
+from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
 from linelog.alignment.offers import Offer, offers_of
 from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import Addresses, Place, place_query, place_url
-from linelog.alignment.queries import left_last_time, stations_of, sweep_defaults
+from linelog.alignment.queries import left_last_time, moved_at, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
+from linelog.alignment.since_move import first_unused, older_repeats, since_last_move
 from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
@@ -78,7 +89,7 @@ class StationPage:
     @cached_property
     def repeats(self) -> tuple[Tab, ...]:
         """The repeats of this sweep."""
-        return repeat_tabs(self.visit, self.place, self.sweep, self.repeat)
+        return repeat_tabs(self.visit, self.place, self.sweep, self.repeat, self.older_repeats)
 
     @cached_property
     def stages(self) -> tuple[Tab, ...]:
@@ -102,19 +113,47 @@ class StationPage:
         if last is None:
             return self.positions
         mirrored = last.view != self.sweep.view
+        counted = since_last_move(
+            [(last, list(last.readings.all()))], Stage.AS_LEFT, moved_at(last.visit, self.station, Stage.AS_LEFT)
+        )[0][1]
+        newest = min((row.repeat for row in counted), default=1)
         was = {
             round(360.0 - row.angle_deg if mirrored else row.angle_deg) % 360: shown(row, self.reader)
-            for row in last.readings.all()
-            if row.repeat == 1 and not row.is_return
+            for row in counted
+            if row.repeat == newest and not row.is_return
         }
         return tuple(replace(one, last=was.get(round(one.angle_deg), "")) for one in self.positions)
 
     @cached_property
     def to_as_left(self) -> str:
-        """Where this place is swept as left, once there is something as found; '' elsewhere."""
-        if self.place.stage == Stage.AS_LEFT or self.outcome.value is None:
-            return ""
-        return place_url("alignment:station", self.visit, replace(self.place, stage=Stage.AS_LEFT))
+        """Where this place is swept as left, once there is something as found or after a move; '' elsewhere."""
+        if self.place.stage == Stage.AS_LEFT:
+            return self._anew if self.is_moved_since else ""
+        return self._anew if self.outcome.value is not None or self.moves else ""
+
+    @property
+    def is_moved_since(self) -> bool:
+        """Whether this sweep as left is older than the last move: it tells nothing of what is left now."""
+        mine = self._left_readings
+        return bool(mine and self.moves) and max(one.at for one in mine) < max(one.at for one in self.moves)
+
+    @property
+    def older_repeats(self) -> tuple[int, ...]:
+        """The repeats of this sweep from before a move that others came after: kept, and not counted."""
+        return older_repeats(self.rows, self.sweep, [one.at for one in self.moves])
+
+    @property
+    def _left_readings(self) -> list[Reading]:
+        here = (Stage.AS_LEFT, self.place.seat, self.place.kind)
+        return [one for row in self.rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
+
+    @property
+    def _anew(self) -> str:
+        """Where this place is swept as left: where it was and moves were logged since, at a repeat not used yet."""
+        last, mine = max((one.at for one in self.moves), default=None), self._left_readings
+        is_older = bool(mine) and last is not None and max(one.at for one in mine) < last
+        repeat = first_unused(mine, MOST_REPEATS) if is_older else 1
+        return place_url("alignment:station", self.visit, replace(self.place, stage=Stage.AS_LEFT), repeat=repeat)
 
     @cached_property
     def amended(self) -> tuple[AmendedLine, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from linelog.alignment.clock_fields import readings_of_sweep
@@ -22,12 +23,19 @@ class Tab:
     done: bool = False
 
 
-def repeat_tabs(visit: Visit, place: Place, sweep: Sweep, repeat: int) -> tuple[Tab, ...]:
-    """Return the repeats there are, and the next one once those are used."""
+def repeat_tabs(
+    visit: Visit, place: Place, sweep: Sweep, repeat: int, older: Collection[int] = ()
+) -> tuple[Tab, ...]:
+    """Return the repeats there are, and the next one once those are used; those `older` than a move say so."""
     used = {reading.repeat for reading in readings_of_sweep(sweep)}
     last = min(max(used | {repeat}) + (1 if used >= set(range(1, max(used | {1}) + 1)) else 0), MOST_REPEATS)
     return tuple(
-        Tab(f"{n}", place_url("alignment:station", visit, place, repeat=n), n == repeat, n in used)
+        Tab(
+            f"{n}, before the move" if n in older else f"{n}",
+            place_url("alignment:station", visit, place, repeat=n),
+            n == repeat,
+            n in used,
+        )
         for n in range(1, last + 1)
     )
 

@@ -28,6 +28,7 @@ from linelog.alignment.running import Knowledge, knowledge_of
 from linelog.alignment.sheet_measured import bar_line, measured_lines
 from linelog.alignment.sheet_results import AS_AMENDED, SEATS, Amended, Teller, result_lines
 from linelog.alignment.signing.names import person_as_signed, signature_of
+from linelog.alignment.since_move import older_repeats
 from linelog.alignment.values import of_visit
 from linelog.alignment.words import set_up_words
 from linelog.calc.frame import view_words
@@ -36,6 +37,7 @@ from linelog.calc.units import Unit, tir_from_offset
 from linelog.plant.models import Station
 from linelog.web import units
 
+BEFORE_MOVE = "Repeat {} is from before the last move: kept, not counted."
 TEMPLATE = Path(settings.BASE_DIR) / "templates" / "alignment" / "visit_sheet.typ"
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 PERMISSION = (
@@ -129,8 +131,10 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
         results[result.station_id].append(result)
     notes = {note.station_id: note for note in visit.station_notes.all()}
     amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)
+    moved_at: dict[int, list[dt.datetime]] = defaultdict(list)
     for move in visit.moves.select_related("adjuster", "by", "station"):
         made = made_words(move, tell.unit, View(move.station.view))
+        moved_at[move.station_id].append(move.at)
         moves[move.station_id].append(f"{made} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
@@ -143,7 +147,7 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
             "stands": _stands(station, sweeps[station.pk], stand, amended, tell),
             "targets": _targets(station, sweeps[station.pk], knowledge, at, tell),
             "limit": _limit(station, results[station.pk], tell),
-            "sweeps": [_sweep(sweep, retyped, tell) for sweep in _ordered(sweeps[station.pk])],
+            "sweeps": _sweeps(sweeps[station.pk], retyped, moved_at[station.pk], tell),
             "results": result_lines(station, results[station.pk], sweeps[station.pk], stand, amended, tell),
             "measured": measured[station.pk],
             "moves": moves[station.pk],
@@ -202,7 +206,14 @@ def _ordered(sweeps: Iterable[Sweep]) -> list[Sweep]:
     return sorted(swept, key=lambda one: (stages.index(one.stage), one.kind == Sweep.Kind.FACE, one.seat))
 
 
-def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: Teller) -> dict[str, Any]:
+def _sweeps(
+    rows: list[Sweep], retyped: dict[int, AmendedReading], moved_at: list[dt.datetime], tell: Teller
+) -> list[dict[str, Any]]:
+    """Return the sweeps of a station, each with which of its repeats do not count."""
+    return [_sweep(row, older_repeats(rows, row, moved_at), retyped, tell) for row in _ordered(rows)]
+
+
+def _sweep(sweep: Sweep, older: tuple[int, ...], retyped: dict[int, AmendedReading], tell: Teller) -> dict[str, Any]:
     seat = SEATS[sweep.seat] or sweep.get_kind_display().lower()
     readings = sorted(sweep.readings.all(), key=lambda one: (one.repeat, one.is_return, one.angle_deg))
     turns: dict[int, list[list[str]]] = defaultdict(list)
@@ -211,7 +222,7 @@ def _sweep(sweep: Sweep, retyped: dict[int, AmendedReading], tell: Teller) -> di
     who = sorted({person_as_signed(sweep.visit, reading.by) for reading in readings})
     return {
         "what": f"{sweep.get_stage_display()}, {seat}",
-        "set_up": set_up_words(sweep, tell.unit),
+        "set_up": " ".join([set_up_words(sweep, tell.unit), *(BEFORE_MOVE.format(number) for number in older)]),
         "turns": list(turns.values()),
         "by": f"{', '.join(who)}, {tell.when(max(reading.at for reading in readings))}",
         "confirmed": sweep.odd_accepted,

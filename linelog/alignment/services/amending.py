@@ -11,7 +11,7 @@ from django.db import transaction
 from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
 from linelog.alignment.models import AmendedReading, AmendedResult, Amendment, Reading, Result, Sweep, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.queries import sweeps_of
+from linelog.alignment.queries import moved_at, sweeps_of
 from linelog.alignment.services.guard import check_may
 from linelog.calc.sweep import ALGORITHM
 from linelog.calc.verdict import Verdict, judge
@@ -116,7 +116,9 @@ def evaluated(visit: Visit, sweep: Sweep, values_um: dict[int, float]) -> Statio
     for row in rows:
         for reading in row.readings.all():
             reading.value_um = values_um.get(reading.pk, reading.value_um)
-    return compute(station=sweep.station, stage=sweep.stage, plant=visit.machine.line.plant, rows=rows)
+    moved = moved_at(visit, sweep.station, sweep.stage)
+    plant = visit.machine.line.plant
+    return compute(station=sweep.station, stage=sweep.stage, plant=plant, rows=rows, moved_at=moved)
 
 
 def _results(visit: Visit, sweep: Sweep, found: StationOutcome) -> list[dict[str, Any]]:

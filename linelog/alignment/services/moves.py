@@ -11,10 +11,21 @@ from typing import Any
 from django.db import transaction
 
 from linelog.alignment import adjuster_state
-from linelog.alignment.models import Capture, Lockout, MoveMade, Result, RunningReading, Stage, StationNote, Visit
+from linelog.alignment.models import (
+    Capture,
+    Lockout,
+    MoveMade,
+    Reading,
+    Result,
+    RunningReading,
+    Stage,
+    StationNote,
+    Visit,
+)
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.services import lockouts
 from linelog.alignment.services.guard import locked_open_visit, measured_at, withdraw_not_touched
+from linelog.alignment.services.results import store_results
 from linelog.calc.verdict import judge
 from linelog.plant.models import Adjuster, Person, Station
 from linelog.web import audit, units, writes
@@ -116,6 +127,9 @@ def take_move_back(*, by: Person, visit: Visit, station: Station, move_id: int, 
         audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
         adjuster_state.draw_stock(move.adjuster, move.put_in_um, +1)
         move.delete()
+        if Reading.objects.filter(sweep__visit=fresh, sweep__station=station, sweep__stage=Stage.AS_LEFT).exists():
+            # What it had made older than itself counts again.
+            store_results(visit=fresh, station=station, stage=Stage.AS_LEFT, at=measured_at(fresh, at))
 
     writes.once(by=by, key=key, content=[visit.pk, station.pk, "move back", move_id], at=at, write=write)
 

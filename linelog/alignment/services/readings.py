@@ -16,7 +16,7 @@ from linelog.alignment.computing import StationOutcome, compute_swept
 from linelog.alignment.models import Reading, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.place import Place, place_from, stage_from
-from linelog.alignment.queries import sweep_defaults
+from linelog.alignment.queries import moved_at, sweep_defaults
 from linelog.alignment.services.guard import (
     check_may_log,
     check_open,
@@ -247,7 +247,10 @@ def _saved(
     writes.put(by=by, key=key, content=content, at=at, answer=change.version)
     _store(change, hand, sweep, by, at)
     swept = [(row, readings_in_hand(row)) for row in hand.sweeps]
-    found = compute_swept(station=hand.station, stage=hand.stage, plant=hand.plant, swept=swept, unit=units.of(by))
+    moved = moved_at(hand.visit, hand.station, hand.stage) if hand.moved else ()
+    found = compute_swept(
+        station=hand.station, stage=hand.stage, plant=hand.plant, swept=swept, unit=units.of(by), moved_at=moved
+    )
     keep_results(found, hand.visit, measured_at(hand.visit, at), stored=hand.stored)
     return Saved(change.version, hand, found)
 

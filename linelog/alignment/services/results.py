@@ -11,7 +11,7 @@ from django.db import transaction
 from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
 from linelog.alignment.models import Result, Seat, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.queries import sweeps_of
+from linelog.alignment.queries import moved_at, sweeps_of
 from linelog.calc.sweep import ALGORITHM
 from linelog.calc.verdict import Verdict
 from linelog.plant.models import Station
@@ -75,6 +75,7 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
         stage=stage,
         plant=visit.machine.line.plant,
         rows=sweeps_of(visit, station, stage),
+        moved_at=moved_at(visit, station, stage),
     )
     keep_results(found, visit, at)
     return found

@@ -124,7 +124,12 @@ def _of_station(
     for stage, rows in read.items():
         if rows:
             outcome = compute(
-                station=station, stage=stage, plant=visit.machine.line.plant, rows=swept[stage], unit=unit
+                station=station,
+                stage=stage,
+                plant=visit.machine.line.plant,
+                rows=swept[stage],
+                unit=unit,
+                moved_at=[one.at for one in line.moves],
             )
             yield from _of_sweeps(station, stage, outcome)
     yield from _after_moves(station, line.moves, read[Stage.AS_LEFT], read[Stage.AS_FOUND])
