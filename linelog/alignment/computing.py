@@ -9,8 +9,9 @@ from datetime import datetime
 from functools import partial
 
 from linelog.alignment import clock
+from linelog.alignment.inched import powered_between
 from linelog.alignment.lobes import usual_lobes
-from linelog.alignment.models import BarSetup, Reading, Sweep
+from linelog.alignment.models import BarSetup, Lockout, Reading, Sweep
 from linelog.alignment.since_move import Swept, since_last_move
 from linelog.calc import face, seats, sweep, verdict
 from linelog.calc.dial import Dial
@@ -25,6 +26,7 @@ from linelog.calc.verdict import Judged, Verdict
 from linelog.plant.models import Plant, Station
 
 WHICH_FACE = "Say in the set-up above the clock which way the face looks that was swept: it decides the sign."
+POWERED = "powered"  # why a sweep is to be read again, beside those of `calc.quality`
 WORST_FIRST = (Verdict.OUT, Verdict.NOT_PROVEN, Verdict.IN)
 
 
@@ -61,6 +63,11 @@ class Outcome:
     suspect: Suspect | None = None
     coarse: bool = False
     doubt: float = 0.0
+
+    @property
+    def powered_between(self) -> bool:
+        """Whether the machine was powered in the middle of a sweep that counts."""
+        return any(again.code == POWERED for again in self.read_again)
 
     @property
     def withheld(self) -> bool:
@@ -195,6 +202,7 @@ def outcome(
     limit: float | None,
     unit: Unit,
     lobes: Callable[[], UsualLobes] = _no_lobes,
+    lockouts: Collection[Lockout] = (),
 ) -> Outcome:
     """Work out one sweep; what cannot be worked out says why in `problem`, and nothing is raised.
 
@@ -212,9 +220,19 @@ def outcome(
         whole = Outcome(row, len(readings), missing, left_out)
         # A sweep still being typed is no reason to read it again.
         found = whole if missing else _checked(whole, worked, plant, unit, Unit(readings[0].unit))
-        return _judged(found, worked, limit)
+        powered = _powered(turns, readings, lockouts)
+        return _judged(replace(found, read_again=(*found.read_again, *powered)), worked, limit)
     except CalcError as error:
         return Outcome(row, len(readings), problem=error.message)
+
+
+def _powered(
+    turns: Sequence[Turn], readings: Sequence[Reading], lockouts: Collection[Lockout]
+) -> tuple[ReadAgain, ...]:
+    """Say of each repeat in the middle of which the machine was powered that it is to be read again."""
+    repeats = ([one for one in readings if one.repeat == turn.number] for turn in turns)
+    said = (powered_between(mine, lockouts) for mine in repeats)
+    return tuple(ReadAgain(POWERED, sentence, "", 0.0, 0.0) for sentence in said if sentence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,10 +308,13 @@ def compute(
     rows: Iterable[Sweep],
     unit: Unit = Unit.MM,
     moved_at: Collection[datetime] = (),
+    lockouts: Collection[Lockout] = (),
 ) -> StationOutcome:
     """Work out a station at one stage from its sweeps (with their readings prefetched)."""
     mine = [(row, list(row.readings.all())) for row in rows if row.station_id == station.pk and row.stage == stage]
-    return compute_swept(station=station, stage=stage, plant=plant, swept=mine, unit=unit, moved_at=moved_at)
+    return compute_swept(
+        station=station, stage=stage, plant=plant, swept=mine, unit=unit, moved_at=moved_at, lockouts=lockouts
+    )
 
 
 def compute_swept(
@@ -304,10 +325,12 @@ def compute_swept(
     swept: Iterable[Swept],
     unit: Unit = Unit.MM,
     moved_at: Collection[datetime] = (),
+    lockouts: Collection[Lockout] = (),
 ) -> StationOutcome:
     """Work out a station at one stage from sweeps of it with their readings, which need not be stored yet.
 
     moved_at  when moves of it were logged in this visit: readings as left from before one do not count after it
+    lockouts  those of the visit: a machine powered in the middle of a sweep makes it one to read again
     """
     counted = since_last_move(swept, stage, moved_at)
     mine: dict[tuple[str, str], Swept] = {(row.seat, row.kind): (row, readings) for row, readings in counted}
@@ -315,7 +338,7 @@ def compute_swept(
     def worked(seat: str, kind: str, limit_of_it: float | None) -> Outcome:
         row, readings = mine.get((seat, kind), (None, ()))
         lobes = partial(usual_lobes, station.machine_id if kind == Sweep.Kind.RIM else None, plant)
-        return outcome(row, readings, plant, limit_of_it, unit, lobes)
+        return outcome(row, readings, plant, limit_of_it, unit, lobes, lockouts)
 
     limit = station.tilt_limit_mm_per_m
     if station.is_bushing:  # worked out to be read, never judged: the dial sinks with the bushing it rides in

@@ -77,7 +77,10 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
         row.visit = visit  # in hand already, with its signature
     moves, plant = _moves(visit, station), visit.machine.line.plant
     moved_at = [move.at for move in moves]
-    found = compute(station=station, stage=stage, plant=plant, rows=rows, unit=unit, moved_at=moved_at)
+    lockouts = tuple(visit.lockouts.all())
+    found = compute(
+        station=station, stage=stage, plant=plant, rows=rows, unit=unit, moved_at=moved_at, lockouts=lockouts
+    )
     knowledge = knowledge_of(visit.machine, [station])
     return Measured(
         visit=visit,
@@ -89,6 +92,7 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
         moves=moves,
         note=visit.station_notes.filter(station=station).first(),
         adjusters=Adjusters(lambda: adjusters_of(station)),
+        lockouts=lockouts,
     )
 
 

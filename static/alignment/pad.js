@@ -18,7 +18,9 @@
   };
   const send = (input) => {
     if (input && input.dataset.sent !== input.value) input.value = inFull(input.value, input.form.elements.unit.value);
-    if (!input || input.dataset.sent === input.value) return;
+    // The same value typed once more is sent as well: it may have been read again. Nothing typed is nothing read.
+    if (!input || (input.dataset.sent === input.value && !(input.dataset.since === "1" && input.value))) return;
+    delete input.dataset.since;
     input.dataset.sent = input.value;
     input.form.dataset.key = linelog.newKey();
     input.form.dispatchEvent(new CustomEvent("reading"));

@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.lockout import status_of
-from linelog.alignment.models import Lockout, PersonalLock, Reading, Visit
+from linelog.alignment.models import Lockout, PersonalLock, Reading, Result, Visit
 from linelog.alignment.services import lockouts, readings, visits
 from linelog.plant.lockout import ISOLATION_POINTS, life_of, words_of
 from linelog.plant.models import LockoutProcedure
@@ -68,10 +68,33 @@ def test_it_ends_in_the_middle_of_a_sweep_and_goes_on_once_verified_anew(job, ho
     answer = type_one(client, visit, domer, 90, "0.05")
     assert answer.status_code == 200
     assert list(visit.lockouts.values_list("ended_how", flat=True)) == [how, ""]
-    said = "1 of these 2 readings are from before the machine was"
+    said = "1 of these 2 readings (12 o&#x27;clock) are from before the machine was"
     assert said in answer.content.decode(), "the ram may have moved, and nothing in four readings would show it"
     page = client.get(address("station", visit, domer)).content.decode()
     assert said in page
+
+
+def test_after_power_the_verdict_is_withheld_until_each_reading_is_typed_again_be_it_the_same(job):
+    client, visit, domer, _ = job
+    verify(client, visit)
+    type_round(client, visit, domer, {"0": "0", "90": "0.01"})
+    client.post(address("lockout_end", visit), {"how": "test"})
+    verify(client, visit)
+    said = type_round(client, visit, domer, {"180": "0.02", "270": "0.01"}).content.decode()
+    assert "2 of these 4 readings (12 and 3 o&#x27;clock) are from before the machine was" in said
+    assert Result.objects.get().withheld
+    assert 'class="offered"' not in said
+    first, second = Reading.objects.filter(angle_deg__in=(0, 90)).order_by("angle_deg")
+    assert type_one(client, visit, domer, 0, "0", version=first.version).status_code == 200
+    assert Result.objects.get().withheld
+    said = type_one(client, visit, domer, 90, "0.01", version=second.version).content.decode()
+    assert "from before the machine was" not in said
+    assert not Result.objects.get().withheld
+    again = Reading.objects.get(pk=first.pk)
+    assert (again.value_um, again.version) == (first.value_um, first.version + 1)
+    assert again.at > first.at
+    type_one(client, visit, domer, 0, "0", version=again.version)
+    assert Reading.objects.get(pk=first.pk).version == again.version, "nothing happened since: the same is the same"
 
 
 def test_without_a_lockout_no_move_is_to_be_made_as_offered(job):

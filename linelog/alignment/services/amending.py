@@ -116,9 +116,14 @@ def evaluated(visit: Visit, sweep: Sweep, values_um: dict[int, float]) -> Statio
     for row in rows:
         for reading in row.readings.all():
             reading.value_um = values_um.get(reading.pk, reading.value_um)
-    moved = moved_at(visit, sweep.station, sweep.stage)
-    plant = visit.machine.line.plant
-    return compute(station=sweep.station, stage=sweep.stage, plant=plant, rows=rows, moved_at=moved)
+    return compute(
+        station=sweep.station,
+        stage=sweep.stage,
+        plant=visit.machine.line.plant,
+        rows=rows,
+        moved_at=moved_at(visit, sweep.station, sweep.stage),
+        lockouts=tuple(visit.lockouts.all()),
+    )
 
 
 def _results(visit: Visit, sweep: Sweep, found: StationOutcome) -> list[dict[str, Any]]:

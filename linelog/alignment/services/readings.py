@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -13,7 +13,8 @@ from django.db import transaction
 from linelog.alignment import clock
 from linelog.alignment.at_hand import AtHand, readings_in_hand, take
 from linelog.alignment.computing import StationOutcome, compute_swept
-from linelog.alignment.models import Reading, Sweep, Visit
+from linelog.alignment.inched import is_from_before
+from linelog.alignment.models import Lockout, Reading, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.place import Place, place_from, stage_from
 from linelog.alignment.queries import moved_at, sweep_defaults
@@ -31,6 +32,7 @@ from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
 
 TYPED, CHANGED, TOOK_AWAY = "typed reading", "changed reading", "took reading away"  # as the history has them
+READ_AGAIN = "read it again, the same"
 _SHOWN = 1e-5  # what writing a length with six digits may change of it
 
 
@@ -122,8 +124,11 @@ class _Change:
         return self.reading.version if self.reading is not None and self.name != TOOK_AWAY else 0
 
 
-def _change(sweep: Sweep, typed: Typed, by: Person, at: datetime) -> _Change:
-    """Change the sweep in hand as it was typed; Conflict where somebody else was quicker. Nothing is stored yet."""
+def _change(sweep: Sweep, typed: Typed, lockouts: Iterable[Lockout], by: Person, at: datetime) -> _Change:
+    """Change the sweep in hand as it was typed; Conflict where somebody else was quicker. Nothing is stored yet.
+
+    The same value typed once more changes nothing, unless the machine was powered since: then it was read again.
+    """
     rows = readings_in_hand(sweep)
     there = (typed.repeat, typed.angle_deg, typed.is_return)
     current = next((row for row in rows if (row.repeat, row.angle_deg, row.is_return) == there), None)
@@ -137,7 +142,8 @@ def _change(sweep: Sweep, typed: Typed, by: Person, at: datetime) -> _Change:
         rows.append(new)
         rows.sort(key=lambda row: (row.repeat, row.is_return, row.angle_deg))
         return _Change(TYPED, new)
-    if current.value_um == typed.value_um and current.typed == typed.text:
+    is_same = current.value_um == typed.value_um and current.typed == typed.text
+    if is_same and not is_from_before(current, lockouts):
         return _Change("", current)
     if current.version != typed.version:
         raise _conflict(current, typed)
@@ -147,7 +153,7 @@ def _change(sweep: Sweep, typed: Typed, by: Person, at: datetime) -> _Change:
         return _Change(TOOK_AWAY, current, before)
     for name, value in (facts | {"version": current.version + 1}).items():
         setattr(current, name, value)
-    return _Change(CHANGED, current, before)
+    return _Change(READ_AGAIN if is_same else CHANGED, current, before)
 
 
 def _store(change: _Change, hand: AtHand, sweep: Sweep, by: Person, at: datetime) -> None:
@@ -243,13 +249,19 @@ def _saved(
     require_lockout(hand.visit, typed_at, hand.lockouts)
     sweep = hand.sweep_of(place.seat, place.kind)
     _check_typed(sweep, typed)
-    change = _change(sweep, typed, by, at)
+    change = _change(sweep, typed, hand.lockouts, by, at)
     writes.put(by=by, key=key, content=content, at=at, answer=change.version)
     _store(change, hand, sweep, by, at)
     swept = [(row, readings_in_hand(row)) for row in hand.sweeps]
     moved = moved_at(hand.visit, hand.station, hand.stage) if hand.moved else ()
     found = compute_swept(
-        station=hand.station, stage=hand.stage, plant=hand.plant, swept=swept, unit=units.of(by), moved_at=moved
+        station=hand.station,
+        stage=hand.stage,
+        plant=hand.plant,
+        swept=swept,
+        unit=units.of(by),
+        moved_at=moved,
+        lockouts=hand.lockouts,
     )
     keep_results(found, hand.visit, measured_at(hand.visit, at), stored=hand.stored)
     return Saved(change.version, hand, found)

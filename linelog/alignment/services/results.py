@@ -76,6 +76,7 @@ def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -
         plant=visit.machine.line.plant,
         rows=sweeps_of(visit, station, stage),
         moved_at=moved_at(visit, station, stage),
+        lockouts=tuple(visit.lockouts.all()),
     )
     keep_results(found, visit, at)
     return found

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 
 from linelog.alignment.computing import StationOutcome, compute
-from linelog.alignment.models import MoveMade, Stage, Sweep, Visit
+from linelog.alignment.models import Lockout, MoveMade, Stage, Sweep, Visit
 from linelog.alignment.queries import StationLine, station_lines, sweeps_of
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
@@ -89,8 +89,9 @@ def to_sign(visit: Visit, unit: Unit, now: datetime) -> ToSign:
     measured = visit.results.exists() or visit.clearances.exists() or visit.bushing_positions.exists()
     found = [] if measured else [Open(Code.NOTHING)]
     fitted = set(visit.set_by_fitting.values_list("station_id", flat=True))
+    lockouts = tuple(visit.lockouts.all())
     for line in lines:
-        found += _of_station(visit, line, sweeps, unit, fitted=line.station.pk in fitted)
+        found += _of_station(visit, line, sweeps, lockouts, unit, fitted=line.station.pk in fitted)
     if not visit.machine_runs and lockout_stands(visit):
         found.append(Open(Code.LOCKOUT))
     return ToSign(lines, found)
@@ -103,7 +104,13 @@ def lockout_stands(visit: Visit) -> bool:
 
 
 def _of_station(
-    visit: Visit, line: StationLine, sweeps: dict[tuple[int, str], list[Sweep]], unit: Unit, *, fitted: bool
+    visit: Visit,
+    line: StationLine,
+    sweeps: dict[tuple[int, str], list[Sweep]],
+    lockouts: tuple[Lockout, ...],
+    unit: Unit,
+    *,
+    fitted: bool,
 ) -> Iterable[Open]:
     """Yield what is open about a station; one that was `fitted` is set anew: nothing is carried over to as left."""
     station = line.station
@@ -130,6 +137,7 @@ def _of_station(
                 rows=swept[stage],
                 unit=unit,
                 moved_at=[one.at for one in line.moves],
+                lockouts=lockouts,
             )
             yield from _of_sweeps(station, stage, outcome)
     yield from _after_moves(station, line.moves, read[Stage.AS_LEFT], read[Stage.AS_FOUND])
