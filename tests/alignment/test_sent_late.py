@@ -162,7 +162,7 @@ def test_conflicts_say_the_other_version_and_its_number_to_the_tablet(job):
     type_one(client, visit, domer, 90, "0.09")
     late = type_one(client, visit, domer, 90, "0.05")
     assert (late.status_code, late["X-Version"]) == (409, "1")
-    assert 'data-theirs="0.09 mm, ' in late.content.decode()
+    assert 'data-theirs="0.09\u202fmm, ' in late.content.decode()
     send(client, visit, domer, "note", {"note": "first", "version": 0})
     late = send(client, visit, domer, "note", {"note": "second", "version": 0})
     assert (late.status_code, late["X-Version"]) == (409, str(StationNote.objects.get().version))

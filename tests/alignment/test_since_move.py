@@ -98,3 +98,34 @@ def test_seats_are_one_body_and_a_face_is_asked_for_by_itself(job):
     type_round(client, visit, pack, CENTRED, stage="as_left", seat=pack.seats[0], repeat=2)
     rows = Result.objects.filter(station=pack, stage="as_left")
     assert [row.seat for row in rows] == [pack.seats[0]], "the other seat was moved along: its sweep is of before"
+
+
+def test_a_reading_typed_as_found_after_a_move_is_asked_about_once_with_its_two_answers(job):
+    client, visit, domer = job
+    before = Reading.objects.get(sweep__stage="as_found", angle_deg=90)
+    asked = type_one(client, visit, domer, 90, "0", version=before.version)
+    said = html.unescape(asked.content.decode())
+    assert asked.status_code == 422
+    line = said[said.index('id="said-slot-1-90-0"') :]
+    assert re.search(r"Moves were logged since \(\d\d:\d\d\): is this as left\?", line)
+    (to,) = re.findall(r'href="([^"]+)" data-let-go="slot-1-90-0">Yes: sweep it as left', line)
+    assert "stage=as_left" in to
+    (form,) = [
+        one for one in re.findall(r'<form class="answer".*?</form>', line, re.S) if "No: it is as found" in one
+    ]
+    before.refresh_from_db()
+    assert before.value_um == 50.0, "nothing is stored unseen"
+    sent = dict(re.findall(r'name="(\w+)" value="([^"]*)"', form))
+    sent.pop("csrfmiddlewaretoken", None)
+    assert client.post(address("reading", visit, domer), sent, headers=HTMX).status_code == 200
+    before.refresh_from_db()
+    assert before.value_um == 0.0
+    assert type_one(client, visit, domer, 180, "0.02", version=1).status_code == 200, "asked once a sweep"
+
+
+def test_what_is_the_same_or_was_typed_on_a_tablet_before_the_move_is_not_asked_about(job):
+    client, visit, domer = job
+    assert type_one(client, visit, domer, 90, "0.05", version=1).status_code == 200
+    assert type_one(client, visit, domer, 90, "0.04", version=1).status_code == 422
+    late = {"x-age": "60"}  # seconds ago, and the move was logged in this one
+    assert type_one(client, visit, domer, 90, "0.04", version=1, headers=late).status_code == 200

@@ -40,6 +40,7 @@ class ReadingForm(forms.Form):
     value = TextLine(required=False, max_length=24)
     version = forms.IntegerField(min_value=0)
     meant = TextLine(required=False, max_length=24)
+    as_found = forms.BooleanField(required=False)
 
     def __init__(
         self, *args: Any, unit: Unit, resolution_um: float, thousandths: bool = False, **kwargs: Any
@@ -86,6 +87,7 @@ class ReadingForm(forms.Form):
             text=data["value"].strip(),
             unit=self.unit.value,
             version=data["version"],
+            as_found=data["as_found"],
         )
 
 

@@ -9,12 +9,14 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
 
 from linelog.alignment import clock
 from linelog.alignment.at_hand import AtHand, readings_in_hand, take
 from linelog.alignment.computing import StationOutcome, compute_swept
 from linelog.alignment.inched import is_from_before
-from linelog.alignment.models import Lockout, Reading, Sweep, Visit
+from linelog.alignment.models import Lockout, MoveMade, Reading, Stage, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.place import Place, place_from, stage_from
 from linelog.alignment.queries import moved_at, sweep_defaults
@@ -38,7 +40,10 @@ _SHOWN = 1e-5  # what writing a length with six digits may change of it
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """One reading as typed; `value_um` None takes the reading away. `version` is the one seen, 0 for none."""
+    """One reading as typed; `value_um` None takes the reading away. `version` is the one seen, 0 for none.
+
+    as_found  the person was asked, and says that it is as found though moves were logged since
+    """
 
     repeat: int
     angle_deg: float
@@ -47,6 +52,7 @@ class Typed:
     text: str
     unit: str
     version: int
+    as_found: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,27 @@ def _check_typed(sweep: Sweep, typed: Typed) -> None:
         raise Refused(f"A sweep has at most {MOST_REPEATS} repeats.", field="repeat")
     if clock.nearest(typed.angle_deg, sweep.positions) is None:
         raise Refused("The sweep has no such position; choose how many positions first.", field="angle_deg")
+
+
+def _check_stage(hand: AtHand, sweep: Sweep, typed: Typed, typed_at: datetime) -> None:
+    """Ask once where a reading is typed as found after moves were logged: it is likely to be of what is left.
+
+    A record on paper is copied in any order, and what a tablet sends late was typed before the move.
+    """
+    if hand.stage != Stage.AS_FOUND or not hand.moved or hand.visit.from_paper or typed.as_found:
+        return
+    moves = MoveMade.objects.filter(visit=hand.visit, station=hand.station)
+    last: datetime | None = moves.aggregate(last=Max("at"))["last"]
+    if last is None or typed.value_um is None or typed_at < last:
+        return
+    rows = readings_in_hand(sweep)
+    there = (typed.repeat, typed.angle_deg, typed.is_return)
+    is_there = any(
+        (row.repeat, row.angle_deg, row.is_return) == there and row.value_um == typed.value_um for row in rows
+    )
+    if is_there or any(row.at > last for row in rows):  # asked and answered
+        return
+    raise Refused(f"Moves were logged since ({timezone.localtime(last):%H:%M}): is this as left?", field="stage")
 
 
 def _where(visit: Visit, place: Place) -> list[object]:
@@ -249,6 +276,7 @@ def _saved(
     require_lockout(hand.visit, typed_at, hand.lockouts)
     sweep = hand.sweep_of(place.seat, place.kind)
     _check_typed(sweep, typed)
+    _check_stage(hand, sweep, typed, typed_at)
     change = _change(sweep, typed, hand.lockouts, by, at)
     writes.put(by=by, key=key, content=content, at=at, answer=change.version)
     _store(change, hand, sweep, by, at)

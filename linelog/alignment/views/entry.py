@@ -77,7 +77,8 @@ class _Typed:
     def __init__(self, request: Request) -> None:
         self.request = request
         self.form: ReadingForm | None = None
-        self.said: dict[str, Any] = {"text": request.POST.get("value", "")[:24]}
+        said = {"text": request.POST.get("value", "")[:24], "version": request.POST.get("version", "0")}
+        self.said: dict[str, Any] = said
 
     def __call__(self, hand: AtHand, place: Place) -> readings.Typed:
         """Read it; refused where it cannot be a reading, or asks for an answer first."""
@@ -90,8 +91,8 @@ class _Typed:
         self.said["unit"] = form.unit.value
         if form.is_valid():
             return form.typed()
-        text, version = self.said["text"].strip(), self.request.POST.get("version", "0")
-        self.said |= {"asks": bool(form.question), "answers": form.answers, "version": version}
+        text = self.said["text"].strip()
+        self.said |= {"asks": bool(form.question), "answers": form.answers}
         self.said["yes"] = f"Yes, {text} {form.unit.label}"
         raise Refused(str(next(iter(form.errors.values()))[0]))
 
@@ -130,7 +131,7 @@ def reading(request: Request, visit_id: int, station_id: int) -> HttpResponse:
         said |= {"error": conflict.message, "conflict": True, "version": version, "theirs": theirs}
     except Refused as refusal:
         status = refusal.status
-        said |= {"error": refusal.message, "waits": refusal.field == "lockout"}
+        said |= {"error": refusal.message, "waits": refusal.field == "lockout", "moved": refusal.field == "stage"}
     visit, station = visit_and_station(request, visit_id, station_id)
     more: dict[str, Any] = {"typed": request.POST, **({"said": said} if said else {})}
     return _answer(request, visit, station, "answer", status, version=version, **more)
