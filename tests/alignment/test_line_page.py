@@ -13,6 +13,7 @@ from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import reach_um
 from linelog.plant.models import Adjuster, Machine, Station
 from tests import factories
+from tests.alignment.helpers import type_round
 from tests.alignment.invented import amend, keep, result, signed
 
 pytestmark = pytest.mark.django_db
@@ -245,3 +246,17 @@ def test_ten_visits_or_a_hundred_ask_the_same_of_the_database(client, machine):
         left(machine, CENTRED, day=day / 2)
     assert (asked(), asked(value="running")) == few
     assert max(few) <= 30
+
+
+def test_an_open_visit_that_found_a_station_out_is_named_and_nothing_is_said_to_be_in_by_its_silence(client, machine):
+    left(machine, CENTRED)
+    assert "is still open" not in page_of(client, machine).content.decode()
+    visit = factories.visit(machine, factories.person("mechanic", machine.line.plant))
+    type_round(
+        client, visit, machine.stations.get(kind="domer"), {"0": "0", "90": "0.15", "180": "0.3", "270": "0.15"}
+    )
+    text = page_of(client, machine).content.decode()
+    assert "is still open: nothing of it is in this." in text
+    assert "Domer: out" in text
+    assert "Nothing to open: all" not in text
+    assert "is still open" not in page_of(client, machine, visit=visit.pk).content.decode()

@@ -275,7 +275,7 @@ def test_the_answer_says_what_the_page_says(job, machine, situation):
         where = {"stage": stage}
         version = 1 if stage == "as_found" else 0
         for angle, value in {"180": "0.13", "270": "0.08"}.items():
-            unit = {"unit": "mm"}
+            unit = {"unit": "mm", "as_found": "1"}  # asked about after a move: it is as found
             answer = type_one(client, visit, domer, angle, value, version=version, **where, **unit)
             assert answer.status_code == 200
             assert shown(answer) == shown(client.get(address("station", visit, domer, **where)))

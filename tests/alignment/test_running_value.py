@@ -6,7 +6,9 @@ an indicator on the hanging ram sees a component high, so running is below stati
 
 import datetime as dt
 import math
+import re
 
+import numpy as np
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
@@ -214,6 +216,26 @@ def test_the_signed_record_says_which_value_the_move_was_for(job, machine, domer
     page = client.get(address("visit", visit)).content.decode()
     assert "it is no part of what is signed" in page
     assert MoveMade.objects.count() == 0
+
+
+def test_where_nothing_is_to_be_moved_no_page_says_for_which_value_the_move_is(job, machine, domer):
+    client, visit = job
+    Machine.objects.filter(pk=machine.pk).update(moves_for_running=True)
+    high = f"{-np.ravel(droop_of(machine))[0] / 1000:.3f}"  # read high by the droop it runs true
+    sweep = {"0": f"-{high}", "90": "0", "180": high, "270": "0"}
+    said = type_round(client, visit, domer, sweep, stage="as_left").content.decode()
+    assert "Leave it" in said
+    assert "This is for the value as measured" not in said
+
+
+def test_the_mark_of_a_face_is_how_the_station_stands_as_on_every_page(job, machine, domer):
+    client, visit = job
+    type_round(client, visit, domer, HIGH)
+    say_which_face(client, visit, domer)
+    said = type_round(client, visit, domer, {"0": "0", "90": "0.05", "180": "0.1", "270": "0.05"}, kind="face")
+    mark = re.search(r"<h2>(.*?)</h2>", said.content.decode().split('id="result"')[1], re.S)[1]
+    assert f'data-stands="{domer.pk}:' in mark
+    assert "the face as measured <strong>out</strong>" in said.content.decode()
 
 
 def test_turned_on_without_anything_known_it_stays_with_the_measured_value_and_says_so(job, machine, domer):

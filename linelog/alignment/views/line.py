@@ -17,8 +17,11 @@ from linelog.alignment.line_drawing import draw_line
 from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Visit
 from linelog.alignment.queries import stations_of
+from linelog.alignment.results.of_visit import left_last, visit_statuses
+from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.worn import worn_now
 from linelog.alignment.views.ram import machine_of
+from linelog.calc.station_state import State
 from linelog.plant.lockout import words_of
 from linelog.plant.models import Adjuster, Machine, Station
 from linelog.plant.requests import Request
@@ -44,6 +47,16 @@ def _bushing(
     if row is not None:
         return Bushing(row.name, row.z_mm, row.limit_um, row.hours_to_open, tuple(adjusters[row.pk]))
     return None if z_mm is None else Bushing(kind.label, z_mm)
+
+
+def _still_open(machine: Machine, stations: list[Station]) -> tuple[Visit | None, list[StationStatus]]:
+    """Return the visit of a machine that is open, the stations out in it, or probably so."""
+    visit = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).order_by("-opened_at", "-pk").first()
+    if visit is None:
+        return None, []
+    found = visit_statuses(visit, stations, timezone.now())
+    left = (left_last(found, station) for station in stations if not station.is_bushing)
+    return visit, [one for one in left if one is not None and (one.is_out or one.state is State.PROBABLY_OUT)]
 
 
 @require_GET
@@ -78,4 +91,14 @@ def _planned(request: Request, machine: Machine, form: LineForm) -> dict[str, An
         answer = plan_line(offsets, rear, front, adjusters, unit, rank)
     drawn = [(one, draw_line(one, unit)) for one in answer.alternatives]
     stuck = [b.name for b in (rear, front) if b is not None and not b.as_line.reach_um]
-    return {"visit": visit, "offsets": offsets, "answer": answer, "drawn": drawn, "rank": rank, "stuck": stuck}
+    opened, wrong = (None, []) if visit is not None else _still_open(machine, stations)
+    return {
+        "open_visit": opened,
+        "open_wrong": wrong,
+        "visit": visit,
+        "offsets": offsets,
+        "answer": answer,
+        "drawn": drawn,
+        "rank": rank,
+        "stuck": stuck,
+    }
