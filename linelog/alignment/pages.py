@@ -17,6 +17,7 @@ from linelog.alignment.clock_fields import Position, position_of_clock, readings
 from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.drawing import Drawing, draw
 from linelog.alignment.inched import powered_between
+from linelog.alignment.judging import with_overtaken
 from linelog.alignment.measured import Measured, read
 from linelog.alignment.models import (
     AmendedReading,
@@ -207,8 +208,8 @@ class StationPage:
 
     @cached_property
     def ran(self) -> tuple[Result, ...]:
-        """The running values typed in."""
-        return tuple(self.visit.results.filter(station=self.station, method=Method.RUNNING))
+        """The running values typed in, those too that a move has overtaken."""
+        return tuple(with_overtaken(self.visit.results.filter(station=self.station, method=Method.RUNNING)))
 
     @property
     def moves_for_ran(self) -> bool:

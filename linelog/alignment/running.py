@@ -142,7 +142,10 @@ def as_running(found: StationOutcome, knowledge: Knowledge, at: dt.datetime) -> 
 
 
 def as_ran(found: StationOutcome, ran: Value) -> StationOutcome:
-    """Return the station as it was measured running: every seat moved as the middle is, the slope as expected."""
+    """Return the station as it was measured running: every seat moved as the middle is.
+
+    found  the station as it is expected when running, whose tilt and seats it keeps; as swept where nothing is known
+    """
     values = [outcome.value for outcome in found.seats.values() if outcome.value]
     x, y = (sum(parts) / len(values) for parts in ([v.x for v in values], [v.y for v in values]))
     part = Part("the running value", ran.u_x_um**2, ran.u_y_um**2)
@@ -158,7 +161,7 @@ def as_ran(found: StationOutcome, ran: Value) -> StationOutcome:
 def running_found(found: StationOutcome, expected: Running | None, ran: Value | None) -> StationOutcome | None:
     """Return the station as it runs: as it was measured running, else as expected; None where nothing is known."""
     if ran is not None and all(outcome.value for outcome in found.seats.values()):
-        return as_ran(found, ran)
+        return as_ran(expected.found if expected else found, ran)
     return expected.found if expected else None
 
 

@@ -65,6 +65,8 @@ def result_lines(
             view = View.CRANK
         key = (result.station_id, result.stage)
         first = _line(result, result, stand.signed.get(key), view, tell)
+        if getattr(result, "is_overtaken", False):
+            first |= {"verdict": "holds no more", "remark": "measured before the last move"}
         place = (*key, result.seat, result.method)
         now = amended.get(place)
         if now is None and place in amended:

@@ -18,6 +18,7 @@ from django.conf import settings
 
 from linelog.alignment import clock
 from linelog.alignment.amended import readings_of
+from linelog.alignment.judging import with_overtaken
 from linelog.alignment.models import AmendedReading, Lockout, Reading, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import sweeps_of
@@ -127,7 +128,7 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
         sweep.visit = visit  # with its signature
         sweeps[sweep.station_id].append(sweep)
     results: dict[int, list[Result]] = defaultdict(list)
-    for result in visit.results.select_related("station"):
+    for result in with_overtaken(visit.results.select_related("station")):
         results[result.station_id].append(result)
     notes = {note.station_id: note for note in visit.station_notes.all()}
     amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)

@@ -14,16 +14,20 @@ from django.urls import reverse
 
 from linelog.alignment.captures.figures import all_figures
 from linelog.alignment.captures.lead import MOVED_SINCE, NEWER, SET_ASIDE, lead_of
-from linelog.alignment.models import BushingClearance, MoveMade, StationNote
+from linelog.alignment.judging import judged
+from linelog.alignment.models import BushingClearance, MoveMade, Result, StationNote
 from linelog.alignment.order_of_work import MOVE_AFTER_PACK, SOUND_BUSHING, UNMEASURED_BUSHING, WORN_BUSHING
 from linelog.alignment.pages import station_page
 from linelog.alignment.place import place_from
+from linelog.alignment.results.of_visit import visit_statuses
 from linelog.alignment.services.closing import freeze_advice
+from linelog.alignment.visit_sheet import content
+from linelog.calc.face import slope_from_tilt
 from linelog.calc.units import Unit
 from linelog.web.plotly import untyped
 from tests import factories
 from tests.alignment.capturing import NOW, SHORT, Site, as_csv, frame
-from tests.alignment.helpers import HTMX, address
+from tests.alignment.helpers import HTMX, address, say_which_face, type_round
 
 pytestmark = pytest.mark.django_db
 LATER = NOW + dt.timedelta(hours=1)
@@ -251,3 +255,45 @@ def test_what_was_advised_for_a_running_value_is_kept_when_the_visit_is_signed(s
     freeze_advice(visit=visit, unit=Unit.MM, at=LATER)
     kept = StationNote.objects.get(visit=visit, station=domer).advised
     assert kept.startswith("For the running value: ")
+
+
+def test_the_tilt_that_a_running_value_is_moved_with_is_the_one_expected_when_running(site, mechanic):
+    """The face was swept from the hanging ram: what its slope added is no tilt of the running machine."""
+    domer = site.machine.stations.get(kind="domer")
+    site.machine.moves_for_running = True
+    site.machine.save()
+    visit = factories.visit(site.machine, site.mechanic)
+    type_round(mechanic, visit, domer, {"0": "0", "90": "0.08", "180": "0.16", "270": "0.08"})
+    say_which_face(mechanic, visit, domer)
+    type_round(mechanic, visit, domer, dict.fromkeys(("0", "90", "180", "270"), "0"), kind="face")
+    type_running(mechanic, visit, domer, "0.05", "-0.13")
+    page = page_of(visit, domer, site.mechanic)
+    expected = page.expected_tilt.tilt
+    assert math.hypot(expected.x, expected.y) > 0.01  # mm/m: the ram hangs with a slope there
+    slopes = page.advice.solution.before.slopes
+    assert slopes == pytest.approx(slope_from_tilt(expected.x, expected.y))
+
+
+@pytest.mark.parametrize("moved", ["domer", "front_bushing"])
+def test_a_running_value_as_left_holds_no_more_once_something_was_moved_after_it(site, mechanic, moved):
+    """Run, locked out anew, moved: the running value is of a machine that is no more, until it is run again."""
+    domer = site.machine.stations.get(kind="domer")
+    visit = factories.visit(site.machine, site.mechanic)
+    type_running(mechanic, visit, domer, "0.08", "-0.12", stage="as_left")
+    left = {"stage": "as_left"}
+
+    def says():
+        answer = mechanic.get(address("station", visit, domer, **left))
+        return html.unescape(answer.content.decode())
+
+    assert "Out when running" in says()
+    run = Result.objects.get(visit=visit, station=domer, method="running")
+    after = {"station": site.machine.stations.get(kind=moved), "at": run.at + dt.timedelta(minutes=9)}
+    move = MoveMade.objects.create(visit=visit, unit="mm", words="moved", by=site.mechanic, **after)
+    assert run not in judged(Result.objects.all())
+    assert visit_statuses(visit, [domer], LATER) == {}
+    assert "Out when running" not in says()
+    assert "measured before the last move" in says()
+    assert "measured before the last move" in str(content(visit, Unit.MM, LATER))
+    move.delete()
+    assert "Out when running" in says()

@@ -176,9 +176,9 @@ def run_in(visit: Visit, station: Station, stage: str, knowledge: Knowledge, at:
 
 
 def own_run(visit: Visit, station: Station, stage: str) -> Value | None:
-    """Return the running value typed in a visit."""
-    rows = Result.objects.filter(visit=visit, station=station, stage=stage, method=RUNNING).values_list(*COLUMNS)
-    return next((Value(*row) for row in rows), None)
+    """Return the running value of a visit that no move of it has overtaken."""
+    rows = judged(Result.objects.filter(visit=visit, station=station, stage=stage, method=RUNNING))
+    return next((Value(*row) for row in rows.values_list(*COLUMNS)), None)
 
 
 def left_last(statuses: dict[Key, StationStatus], station: Station) -> StationStatus | None:
