@@ -13,20 +13,26 @@ import pytest
 
 from linelog.web.supervise import LONGEST_PAUSE_S, Part, pause_after
 
+# Parts and program write to one pipe: each line goes out whole, also where Python is told not to buffer.
+SAY = """
+import os
+def say(*words):
+    os.write(1, (" ".join(map(str, words)) + "\\n").encode())
+"""
 # A program with two parts that say their numbers: one sleeps, one ends as told.
-PROGRAM = """
+PROGRAM = f"""{SAY}
 import logging, os, sys, time
 from linelog.web.supervise import Part, keep_running
 logging.basicConfig(level=logging.INFO, format="%(message)s", stream=sys.stdout)
 def sleeps():
-    print("asleep", os.getpid(), flush=True)
+    say("asleep", os.getpid())
     time.sleep(600)
 def ends():
-    print("ends", os.getpid(), flush=True)
+    say("ends", os.getpid())
     os._exit(3)
 parts = [Part("sleeper", sleeps)] + [Part("ender", ends)] * (sys.argv[1] == "ending")
-keep_running(parts, lambda: print("started", flush=True))
-print("stopped", flush=True)
+keep_running(parts, lambda: say("started"))
+say("stopped")
 """
 
 
@@ -120,19 +126,19 @@ def test_a_part_that_ran_long_is_started_at_once(caplog):
     assert "SIGSEGV" in caplog.text
 
 
-MEANWHILE = """
+MEANWHILE = f"""{SAY}
 import os, time
 from linelog.web.supervise import Part, keep_running
 def sleeps():
-    print("asleep", os.getpid(), flush=True)
+    say("asleep", os.getpid())
     time.sleep(600)
 def first():
-    print("first", os.getpid(), flush=True)
+    say("first", os.getpid())
     time.sleep(600)
 def load():
-    print("loading", input(), flush=True)
+    say("loading", input())
 parts = [Part("sleeper", sleeps)]
-keep_running(parts, lambda: print("started", flush=True), meanwhile=Part("first", first), load=load)
+keep_running(parts, lambda: say("started"), meanwhile=Part("first", first), load=load)
 """
 
 
