@@ -16,7 +16,7 @@ from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
 from linelog.calc.readings import View
-from linelog.calc.station_state import Next
+from linelog.calc.station_state import Next, State
 from linelog.calc.units import Unit
 from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import adjuster_of, reference_z_mm
@@ -34,6 +34,7 @@ MAY_RUN_IN = (
     "By what is expected it may run inside its limit as it stands, which is not proven: measure it running before "
     "anything is moved."
 )
+FACE_FIRST = "No move yet: sweep the face first, it was tilted."
 RUNS_IN = "By what is expected it runs inside its limit as it stands: measure it running before anything is moved."
 
 
@@ -227,9 +228,25 @@ def advise_for(
         if stands.ran is not None and nothing_swept(found) and not found.station.is_bushing:
             return advise_ran(found.station, stands, adjusters, unit, seen_from)
         return advise(found, adjusters, unit, seen_from)
+    if stands.state is State.NOT_ALL:
+        return Advice(FACE_FIRST, withheld=True)
     if running is None:
         own = advise(found, adjusters, unit, seen_from)
         return replace(own, target=Target.NOT_KNOWN) if for_running else own
+    return _advise_known(found, running, adjusters, unit, for_running=for_running, stands=stands, seen_from=seen_from)
+
+
+def _advise_known(
+    found: StationOutcome,
+    running: StationOutcome,
+    adjusters: Sequence[Adjuster],
+    unit: Unit,
+    *,
+    for_running: bool,
+    stands: StationStatus,
+    seen_from: View,
+) -> Advice:
+    """Say what to do at a station of which it is known how it runs, measured or expected."""
     proof = _proof(found, unit)
     if stands.then is Next.MEASURE_RUNNING:
         return Advice("No move yet: measure it running.", withheld=True, notes=proof)

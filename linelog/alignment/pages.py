@@ -40,6 +40,7 @@ from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.results.unswept import face_unswept
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
 from linelog.alignment.since_move import first_unused, older_repeats, since_last_move
@@ -174,7 +175,7 @@ class StationPage:
     @cached_property
     def stands_words(self) -> str:
         """How the station stands, measured and running; '' where nothing is known of it running."""
-        known = self.stands.running is not None and not self.station.is_bushing
+        known = (self.stands.running is not None or self.stands.unswept) and not self.station.is_bushing
         return stands_words(self.stands, self.reader, View(self.sweep.view)) if known else ""
 
     @property
@@ -407,7 +408,8 @@ def station_page(
         sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
     outcome = (have.found.face if place.kind == Sweep.Kind.FACE else have.found.seats[place.seat]) or Outcome(sweep)
     running = as_running(have.found, have.knowledge, at)
-    stands = outcome_status(have.found, visit, have.knowledge, have.ran, at)
+    face = face_unswept(station, have.moves, have.rows)
+    stands = outcome_status(have.found, visit, have.knowledge, have.ran, at, face=face)
     aimed = place.kind == Sweep.Kind.RIM and not station.is_bushing
     travel, carrier, view = sweep.ram_position_mm, sweep.carrier, View(sweep.view)
     target = target_at(have.knowledge, station, place.seat, travel, at, carrier) if aimed else None

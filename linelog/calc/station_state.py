@@ -19,6 +19,7 @@ class State(Enum):
     OUT_RUNNING = "out when running"
     PROBABLY_OUT = "probably out when running"
     READ_AGAIN = "verdict withheld"
+    NOT_ALL = "not all swept"
     NOT_PROVEN = "not proven"
     IN = "in"
     NOT_JUDGED = "not judged"
@@ -87,6 +88,7 @@ def stands(
     *,
     trusted: bool = False,
     withheld: bool = False,
+    whole: bool = True,
     judged: bool = True,
 ) -> Stands:
     """Say how a station stands.
@@ -97,6 +99,7 @@ def stands(
     trusted   whether what is expected may also clear a station that is out as measured
     withheld  the static readings are doubtful and not confirmed: no verdict rests on them,
               but what is out by other readings stays out
+    whole     False while a part of the station is not swept: what was swept can prove it out, never in
     judged    False for a place whose readings prove nothing (a dial that rides in its bushing)
     """
     if ran is not None:
@@ -108,11 +111,15 @@ def stands(
     if measured is None:
         return Stands(State.NOT_MEASURED, Counts.MEASURED, Next.MEASURE)
     if expected is not None and (trusted or running_says(expected) in (Running.OUT, Running.PROBABLY_OUT)):
-        return _of_running(running_says(expected), measured, Counts.EXPECTED)
+        found = _of_running(running_says(expected), measured, Counts.EXPECTED)
+        return found if whole or found.state is not State.IN else _NOT_ALL
+    if not whole and measured.verdict is not Verdict.OUT:
+        return _NOT_ALL
     own = {Verdict.OUT: State.OUT, Verdict.NOT_PROVEN: State.NOT_PROVEN, Verdict.IN: State.IN}[measured.verdict]
     return Stands(own, Counts.MEASURED, _NEXT[own])
 
 
+_NOT_ALL = Stands(State.NOT_ALL, Counts.MEASURED, Next.MEASURE)
 _NEXT = {
     State.OUT: Next.MOVE,
     State.OUT_RUNNING: Next.MOVE,

@@ -37,10 +37,10 @@ def type_round(client, visit, station, readings, **place):
     return response
 
 
-def say_which_face(client, visit, station, facing="crank", view="domer", **more):
+def say_which_face(client, visit, station, facing="crank", view="domer", stage="as_found", **more):
     """Say which way the face looks that is swept, and from which end the clock is read."""
     form = {"positions": "4", "view": view, "facing": facing, "resolution": "0.01", "face_radius": "60"}
-    where = address("sweep", visit, station, kind="face", stage="as_found")
+    where = address("sweep", visit, station, kind="face", stage=stage)
     response = client.post(where, form | more | {"version": "0"}, headers=HTMX)
     assert response.status_code == 200, response.content.decode()[:1500]
 

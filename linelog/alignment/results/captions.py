@@ -72,6 +72,8 @@ PLAIN = {
 
 def stands_words(status: StationStatus, unit: Unit, view: View = View.CRANK) -> str:
     """Say how a station stands in one sentence, with the figure that decides it."""
+    if status.state is State.NOT_ALL:
+        return status.unswept[0].sentence
     if status.state in PLAIN:
         return PLAIN[status.state]
     measured = status.measured.judged.verdict if status.measured else None

@@ -12,6 +12,7 @@ from django.db.models import Prefetch, QuerySet
 from linelog.alignment.models import MoveMade, Result, Visit
 from linelog.alignment.pairs import pairs_of
 from linelog.alignment.results.status import StationStatus, status_of
+from linelog.alignment.results.unswept import faces_unswept, unswept
 from linelog.alignment.running import Knowledge, travels_of
 from linelog.alignment.standing import AS_FOUND, RUNNING, STATIC, Value, as_it_is_now
 from linelog.alignment.values import latest
@@ -27,12 +28,15 @@ def statuses_now(stations: QuerySet[Station], at: dt.datetime) -> dict[int, list
     static = _by_station(latest(stations, method=STATIC, until=at))
     ran = current_runs(rows, at)
     known = knowledge_by_machine({row.machine_id: row.machine for row in rows}, rows)
-    travels = travels_of({value.visit_id for values in static.values() for value in values})
+    visits = {value.visit_id for values in static.values() for value in values}
+    travels, faces = travels_of(visits), faces_unswept(visits)
     found: dict[int, list[StationStatus]] = defaultdict(list)
     for row in rows:
         knowledge, values = known[row.machine_id], static.get(row.pk, [])
         run = _still(ran.get(row.pk), values, row, knowledge, at)
-        found[row.machine_id].append(status_of(row, values, run, knowledge, travels, at))
+        tilted = bool(values) and (values[0].visit_id, row.pk) in faces
+        left = unswept(row, values, face=tilted)
+        found[row.machine_id].append(status_of(row, values, run, knowledge, travels, at, unswept=left))
     return dict(found)
 
 

@@ -11,6 +11,7 @@ from linelog.alignment.judging import judged
 from linelog.alignment.models import Result, Stage, Visit
 from linelog.alignment.results.now import current_runs
 from linelog.alignment.results.status import StationStatus, status_of
+from linelog.alignment.results.unswept import faces_unswept, unswept
 from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
 from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Place, Value, Word, stand
 from linelog.alignment.values import COLUMNS, last_words
@@ -22,7 +23,10 @@ Key = tuple[int, str]  # station, stage
 
 @dataclass(frozen=True, slots=True)
 class _Measured:
-    """What a visit measured of some stations, and what was known of the machine when it was signed, or is now."""
+    """What a visit measured of some stations, and what was known of the machine when it was signed, or is now.
+
+    `tilted` are the stations whose face was not swept after they were tilted.
+    """
 
     stations: Sequence[Station]
     values: tuple[Value, ...]
@@ -31,6 +35,7 @@ class _Measured:
     knowledge: Knowledge
     travels: Travels
     earlier: dict[Key, Value]
+    tilted: set[int]
     at: dt.datetime
 
     def statuses(self, words: dict[Place, Word]) -> dict[Key, StationStatus]:
@@ -51,17 +56,20 @@ class _Measured:
     def _status(self, station: Station, stage: str, values: list[Value], ran: Value | None) -> StationStatus:
         static = [] if station.is_bushing else values
         doubtful = (station.pk, stage) in self.withheld and not station.is_bushing
-        return status_of(station, static, ran, self.knowledge, self.travels, self.at, withheld=doubtful)
+        left = () if doubtful else unswept(station, static, face=station.pk in self.tilted)
+        knowledge, travels = self.knowledge, self.travels
+        return status_of(station, static, ran, knowledge, travels, self.at, withheld=doubtful, unswept=left)
 
 
 def _read(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> _Measured:
     at = visit.signed_at or now
     knowledge, travels = knowledge_of(visit.machine, stations), travels_of([visit.pk])
+    tilted = {station for _, station in faces_unswept([visit.pk])}
     results = Result.objects.filter(visit=visit).order_by("station__order", "seat", "stage")
     values = tuple(Value(*row) for row in judged(results).values_list(*COLUMNS))
     withheld = set(results.filter(withheld=True).values_list("station_id", "stage"))
     earlier = earlier_runs(visit, [one for one in stations if not is_known(knowledge, one, at)])
-    return _Measured(stations, values, last_words([visit.pk]), withheld, knowledge, travels, earlier, at)
+    return _Measured(stations, values, last_words([visit.pk]), withheld, knowledge, travels, earlier, tilted, at)
 
 
 def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> dict[Key, StationStatus]:
@@ -119,9 +127,12 @@ def is_known(knowledge: Knowledge, station: Station, at: dt.datetime) -> bool:
 
 
 def outcome_status(
-    found: StationOutcome, visit: Visit, knowledge: Knowledge, ran: Value | None, at: dt.datetime
+    found: StationOutcome, visit: Visit, knowledge: Knowledge, ran: Value | None, at: dt.datetime, *, face: bool
 ) -> StationStatus:
-    """Say how a station stands on the entry screen, from its readings as they were just worked out."""
+    """Say how a station stands on the entry screen, from its readings as they were just worked out.
+
+    face  it was tilted in this visit, and its face was not swept after that
+    """
     travels: Travels = {}
     static = []
     for seat, outcome in found.seats.items():
@@ -131,7 +142,9 @@ def outcome_status(
             travels[visit.pk, found.station.pk, found.stage, seat] = (
                 outcome.row.ram_position_mm if outcome.row else None
             )
-    return status_of(found.station, static, ran, knowledge, travels, at, withheld=found.withheld)
+    doubtful = found.withheld
+    left = () if doubtful else unswept(found.station, static, face=face)
+    return status_of(found.station, static, ran, knowledge, travels, at, withheld=doubtful, unswept=left)
 
 
 def _kept(found: StationOutcome, seat: str, outcome: Outcome, visit: Visit) -> Value | None:

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from linelog.alignment.results.unswept import Unswept
 from linelog.alignment.running import Knowledge, Travels, shift_for, tilt_when_running
 from linelog.alignment.standing import AS_FOUND, Value
 from linelog.calc.station_state import Counts, Next, Stands, State, stands
@@ -23,6 +24,7 @@ CSS = {
     State.OUT_RUNNING: "out",
     State.PROBABLY_OUT: "unsure",
     State.READ_AGAIN: "unsure",
+    State.NOT_ALL: "unsure",
     State.NOT_PROVEN: "unsure",
     State.IN: "in",
     State.NOT_JUDGED: "none",
@@ -59,6 +61,7 @@ class StationStatus:
     static   the static value at each seat, and `expected_static` what each is expected to be when running
     trusted  whether what is expected may clear what is out as measured; `withheld`: the readings are in doubt
     known    whether anything is known of it running; `learned` from how many pairs, 0 where by the beam alone
+    unswept  what of it is still to be swept
     """
 
     station: Station
@@ -72,6 +75,7 @@ class StationStatus:
     learned: int
     trusted: bool = False
     withheld: bool = False
+    unswept: tuple[Unswept, ...] = ()
 
     def at_seat(self, seat: str) -> Stands:
         """Say how one seat stands, weighed as the station is, from its own values alone."""
@@ -85,6 +89,7 @@ class StationStatus:
             self.ran.judged if self.ran else None,
             trusted=self.trusted,
             withheld=self.withheld,
+            whole=not self.unswept,
             judged=not self.station.is_bushing,
         )
 
@@ -154,12 +159,14 @@ def status_of(
     at: dt.datetime,
     *,
     withheld: bool = False,
+    unswept: tuple[Unswept, ...] = (),
 ) -> StationStatus:
     """Say how a station stands.
 
     static   the static values that stand of one visit and stage, one a seat
     ran      the running value since the last move, or None
     at       the moment for which it is asked: what was known of the machine running by then is used
+    unswept  what of it is still to be swept (`unswept.unswept`)
     """
     measured = [_measured(value) for value in static]
     expected = [one for value in static if (one := expected_at(station, value, knowledge, travels, at)) is not None]
@@ -175,6 +182,7 @@ def status_of(
         own.judged if own else None,
         trusted=trusted,
         withheld=withheld,
+        whole=not unswept,
         judged=not station.is_bushing,
     )
     return StationStatus(
@@ -189,6 +197,7 @@ def status_of(
         learned=learned.pairs if learned else 0,
         trusted=trusted,
         withheld=withheld,
+        unswept=unswept,
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import StrEnum
 
 from linelog.alignment.computing import StationOutcome, compute
 from linelog.alignment.models import Lockout, MoveMade, Stage, Sweep, Visit
 from linelog.alignment.queries import StationLine, station_lines, sweeps_of
+from linelog.alignment.results.unswept import face_unswept, last_read
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
 
@@ -156,16 +157,8 @@ def _after_moves(
 ) -> Iterable[Open]:
     if not moves:
         return
-    rims, faces = ([row for row in left if row.kind == kind] for kind in (Sweep.Kind.RIM, Sweep.Kind.FACE))
-    tilts = [move.at for move in moves if move.adjuster is not None and move.adjuster.along_z]
-    had_face = any(row.kind == Sweep.Kind.FACE for row in found) or station.face_radius_mm is not None
-    if tilts and had_face and _last(faces) < max(tilts):
+    rims = [row for row in left if row.kind == Sweep.Kind.RIM]
+    if face_unswept(station, moves, [*found, *left]):
         yield Open(Code.FACE_NOT_SWEPT, station, Stage.AS_LEFT)
-    if rims and _last(rims) < max(move.at for move in moves):
+    if rims and last_read(rims) < max(move.at for move in moves):
         yield Open(Code.MOVED_AFTER, station, Stage.AS_LEFT)
-
-
-def _last(rows: list[Sweep]) -> datetime:
-    """Return when the newest reading of these sweeps was typed; the beginning of time where there is none."""
-    times = [reading.at for row in rows for reading in row.readings.all()]
-    return max(times, default=datetime.min.replace(tzinfo=UTC))

@@ -1,0 +1,81 @@
+"""A station is not in before all of it was swept: both seats of two, and the face of one that was tilted."""
+
+import datetime as dt
+import html
+
+import pytest
+
+from linelog.alignment.models import MoveMade
+from linelog.alignment.results.now import machine_statuses
+from linelog.alignment.results.of_visit import visit_statuses
+from linelog.calc.station_state import Next, State
+from tests import factories
+from tests.alignment.helpers import address, say_which_face, type_round
+from tests.alignment.signing import sign
+
+pytestmark = pytest.mark.django_db
+ON_IT = dict.fromkeys(("0", "90", "180", "270"), "0")
+
+
+@pytest.fixture
+def machine(no_ram):
+    return factories.machine()
+
+
+@pytest.fixture
+def job(signed_in, machine):
+    mechanic = factories.person("mechanic", machine.line.plant)
+    return signed_in(mechanic), factories.visit(machine, mechanic)
+
+
+def shown(client, visit, station, **more):
+    return html.unescape(client.get(address("station", visit, station, **more)).content.decode())
+
+
+def state_of(visit, station, stage):
+    return visit_statuses(visit, [station], factories.NOW + dt.timedelta(hours=9))[station.pk, stage].state
+
+
+def test_one_seat_of_two_is_never_in_and_may_be_out(job, machine):
+    client, visit = job
+    pack = machine.stations.get(kind="tool_pack")
+    type_round(client, visit, pack, ON_IT, seat="rear")
+    assert state_of(visit, pack, "as_found") is State.NOT_ALL
+    text = shown(client, visit, pack, seat="rear")
+    assert "not all swept" in text
+    assert "the front seat is still to be read" in text
+    assert "read the front seat first" in text
+    type_round(client, visit, pack, ON_IT, seat="front")
+    assert state_of(visit, pack, "as_found") is State.IN
+    type_round(client, visit, pack, {"0": "0", "90": "0.2", "180": "0.4", "270": "0.2"}, seat="rear", stage="as_left")
+    assert state_of(visit, pack, "as_left") is State.OUT
+
+
+def test_after_a_tilt_the_face_is_swept_before_it_is_in(job, machine):
+    client, visit = job
+    domer = machine.stations.get(kind="domer")
+    shim = domer.adjusters.filter(along_z=True).first()
+    at = visit.opened_at + dt.timedelta(minutes=1)
+    MoveMade.objects.create(visit=visit, station=domer, adjuster=shim, travel_um=30, unit="mm", typed="0.03",
+                            words="put in", by=visit.opened_by, at=at)  # fmt: skip
+    left = {"stage": "as_left"}
+    type_round(client, visit, domer, ON_IT, **left)
+    assert state_of(visit, domer, "as_left") is State.NOT_ALL
+    text = shown(client, visit, domer, **left)
+    assert "its face was not swept after that" in text
+    assert "sweep the face first" in text
+    assert "Leave it" not in text
+    say_which_face(client, visit, domer, **left)
+    type_round(client, visit, domer, ON_IT, kind="face", **left)
+    assert state_of(visit, domer, "as_left") is not State.NOT_ALL
+    assert "sweep the face first" not in shown(client, visit, domer, **left)
+
+
+def test_the_machine_s_own_page_says_the_same_of_a_signed_visit(job, machine):
+    client, visit = job
+    pack = machine.stations.get(kind="tool_pack")
+    type_round(client, visit, pack, ON_IT, seat="rear")
+    type_round(client, visit, pack, ON_IT, seat="rear", stage="as_left")
+    assert sign(client, visit).status_code == 302
+    now = next(one for one in machine_statuses(machine, factories.NOW + dt.timedelta(days=1)) if one.station == pack)
+    assert (now.state, now.then) == (State.NOT_ALL, Next.MEASURE)
