@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 from linelog.alignment.computing import Outcome
 from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Reading, Stage, Visit
+from linelog.calc.clearance import OtherEnd
 from linelog.calc.frame import direction_words, view_words
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
-from linelog.web.units import show_um
+from linelog.web.units import show_mm, show_um
 
 HOW = (
     "Set the dial beside this bushing, on something that does not move with the ram. Move the ram to both of its "
@@ -65,6 +66,11 @@ class BushingPage:
         return clearance_headline(self.clearance, self.unit)
 
     @property
+    def lever_words(self) -> str:
+        """Where the dial stood for the clearance, and what of the other bushing was reckoned with."""
+        return lever_words(self.clearance, self.unit) if self.clearance else ""
+
+    @property
     def position_words(self) -> str:
         """Where it stands, in the view it was measured in."""
         return position_words(self.position, self.unit) if self.position else ""
@@ -83,8 +89,28 @@ def clearance_headline(row: BushingClearance | None, unit: Unit) -> str:
     if row.up_down_um is None:
         return f"Left and right {of}: now up and down, stop to stop."
     if row.verdict == "in":
-        return f"Clearance {of}: inside its wear limit. The ram may rest {show_um(row.clearance_um / 2.0, unit)} low."
+        # It lies on the bottom: half of the travel up and down, whatever it has to the sides.
+        low = f"The ram may rest {show_um((row.clearance_up_down_um or 0.0) / 2.0, unit)} low."
+        return f"Clearance {of}: inside its wear limit. {low}"
     return f"Clearance {of}: not proven either way. Measure it again with a finer dial."
+
+
+LEVER = {
+    OtherEnd.ROCKS: (
+        "Dial at z {z}, worked out by the lever: the other end goes to its opposite stop, its clearance {other}."
+    ),
+    OtherEnd.TOGETHER: "Dial at z {z}, worked out by the lever: the other end goes along, its clearance {other}.",
+    OtherEnd.STAYS: "Dial at z {z}, worked out by the lever: the other end is held where it is.",
+}
+
+
+def lever_words(row: BushingClearance, unit: Unit) -> str:
+    """Say where the dial stood and what of the other bushing its lever was worked out with; '' beside the bushing."""
+    if row.dial_z_mm is None:
+        return ""
+    ways = (("up and down", row.other_up_down_um), ("left and right", row.other_left_right_um))
+    other = ", ".join(f"{way} {show_um(um, unit, with_unit=True)}" for way, um in ways if um is not None)
+    return LEVER[OtherEnd(row.other_end)].format(z=show_mm(row.dial_z_mm, unit), other=other or "not known")
 
 
 def position_words(row: BushingPosition, unit: Unit) -> str:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Callable
 
-from linelog.alignment.bushings import clearance_headline, position_words
+from linelog.alignment.bushings import clearance_headline, lever_words, position_words
 from linelog.alignment.models import BarSetup, BushingClearance, BushingFitted, BushingPosition, SetByFitting, Visit
 from linelog.calc.units import Unit
 from linelog.web.units import show_um
@@ -22,9 +22,10 @@ def measured_lines(visit: Visit, unit: Unit, when: When) -> dict[int, list[str]]
             f"travel up and down {show_um(row.up_down_um, unit)}, left and right {show_um(row.left_right_um, unit)}"
         )
         limit = show_um(row.limit_um, unit, with_unit=True)
-        words = clearance_headline(row, unit)
+        words, lever = clearance_headline(row, unit), _by_the_lever(row, unit)
         found[row.station_id].append(
-            f"{row.get_stage_display()}, clearance: {travels}; wear limit {limit}. {words} ({row.by}, {when(row.at)})"
+            f"{row.get_stage_display()}, clearance: {travels}; wear limit {limit}.{lever} {words} "
+            f"({row.by}, {when(row.at)})"
         )
     for place in BushingPosition.objects.filter(visit=visit).select_related("by"):
         found[place.station_id].append(
@@ -35,6 +36,14 @@ def measured_lines(visit: Visit, unit: Unit, when: When) -> dict[int, list[str]]
     for row_set in SetByFitting.objects.filter(visit=visit).select_related("by"):
         found[row_set.station_id].append(f"Set by the fitting {row_set.fitting} ({row_set.by}, {when(row_set.at)})")
     return found
+
+
+def _by_the_lever(row: BushingClearance, unit: Unit) -> str:
+    """Say what the travels came to where the dial stood away from the bushing, so that both can be reckoned again."""
+    if row.dial_z_mm is None:
+        return ""
+    up, across = (show_um(um, unit) for um in (row.clearance_up_down_um, row.clearance_left_right_um))
+    return f" {lever_words(row, unit)} So its clearance is up and down {up}, left and right {across}."
 
 
 def bar_line(visit: Visit, unit: Unit) -> str:

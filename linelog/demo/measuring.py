@@ -185,7 +185,7 @@ class Calling:
         seen = [max(step * round((clearance * part + rng.normal(0.0, 1.5)) / step), 0.0) for part in (1.0, 0.93)]
         typed = TypedClearance(Stage.AS_FOUND, seen[0], seen[1], self.by.unit, step, None, OtherEnd.ROCKS.value)
         who = {"visit": self.visit, "station": station, "stage": Stage.AS_FOUND, "by": self.by, "at": self.at}
-        self.log.clearances.append(BushingClearance(**who | asdict(typed) | worked_out(self.visit, station, typed)))
+        self.log.clearances.append(BushingClearance(**who | typed.columns | worked_out(self.visit, station, typed)))
         if position:
             x, y = (round(float(value), 1) for value in rng.normal(0.0, 4.0, 2))
             judged = judge(float(np.hypot(x, y)), WIRE_U_UM, station.limit_um)

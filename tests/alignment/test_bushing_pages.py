@@ -1,11 +1,14 @@
 """A bushing in a visit: clearance by the ram's two stops, position off a line, a new one, and the signature."""
 
 import datetime as dt
+import re
 
 import pytest
 from django.utils import timezone
 
+from linelog.alignment import visit_sheet
 from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Result, Visit
+from linelog.calc.units import Unit
 from linelog.plant.kinds import BODYMAKER_GEOMETRY
 from linelog.web.errors import Conflict
 from linelog.web.models import AuditEvent
@@ -205,3 +208,58 @@ def test_bushings_alone_make_a_visit_that_can_be_signed_and_never_changes_then(j
     assert late.status_code == 422
     assert BushingFitted.objects.count() == 1
     assert client.get(address("station", visit, front)).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("typed", "answers"),
+    [("2.2", ["Yes, 2.2 mm"]), ("17", ["0.017 mm", "17 µm"]), ("0.25", ["Yes, 0.25 mm"])],
+)
+def test_a_clearance_of_more_than_three_wear_limits_is_asked_about_with_its_real_answers(job, typed, answers):
+    """The wear limit is 0.080 mm: 0.25 mm is 3.1 of it, and nothing above 3 mm is a bushing that a ram runs in."""
+    client, visit, front = job
+    form = CLEARANCE | {"up_down_um": "0.04", "left_right_um": typed}
+    asked = send(client, visit, front, "clearance", form)
+    assert asked.status_code == 422
+    assert not BushingClearance.objects.exists()
+    said = asked.content.decode()
+    answer = said[said.index("What did the dial go by?") :]
+    assert sorted(re.findall(r"<button>([^<]*)</button>", answer)) == answers
+    for words, form in zip(
+        re.findall(r"<button>([^<]*)</button>", answer), re.findall(r"<form.*?</form>", answer, re.S), strict=False
+    ):
+        BushingClearance.objects.all().delete()
+        sent = dict(re.findall(r'name="(\w+)" value="([^"]*)"', form))
+        sent.pop("csrfmiddlewaretoken", None)
+        assert send(client, visit, front, "clearance", sent).status_code == 200, words
+        row = BushingClearance.objects.get()
+        size, unit = words.removeprefix("Yes, ").split(" ")
+        assert row.left_right_um == pytest.approx(float(size) * {"mm": 1000.0, "µm": 1.0}[unit])
+        assert row.up_down_um == 40.0
+
+
+def test_where_the_dial_stood_and_what_of_the_other_bushing_was_reckoned_with_is_on_screen_and_sheet(job):
+    """0.030 mm at the rear; a ram that lies on the bottom has half of its travel up and down below it."""
+    client, visit, front = job
+    rear = visit.machine.stations.get(kind="rear_bushing")
+    send(client, visit, rear, "clearance", CLEARANCE | {"up_down_um": "0.03", "left_right_um": "0.02"})
+    up, across = (
+        bar_travel(size, other, front.z_mm, rear.z_mm, 240.0, "rocks") / 1000.0
+        for size, other in ((32.0, 30.0), (60.0, 20.0))
+    )
+    form = CLEARANCE | {"dial_z_mm": "240", "other_end": "rocks"}
+    form |= {"up_down_um": f"{up:.6f}", "left_right_um": f"{across:.6f}"}
+    said = send(client, visit, front, "clearance", form).content.decode()
+    (told,) = [
+        line
+        for one in visit_sheet.content(visit, Unit.MM, timezone.now())["stations"]
+        for line in one["measured"]
+        if one["name"] == str(front)
+    ]
+    lever = (
+        "Dial at z 240\u202fmm, worked out by the lever: the other end goes to its opposite stop, its clearance "
+        "up and down 0.030\u202fmm, left and right 0.020\u202fmm."
+    )
+    for words in (said, told):
+        assert lever in words
+        assert "The ram may rest 0.016 low." in words
+    assert "So its clearance is up and down 0.032, left and right 0.060." in told

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from django import forms
 from django.utils import timezone
 
 from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition, Stage
-from linelog.alignment.services.bushings import TypedClearance, TypedPosition
+from linelog.alignment.services.bushings import DOUBTED, TypedClearance, TypedPosition
 from linelog.calc.clearance import OtherEnd
 from linelog.calc.frame import turn
 from linelog.calc.readings import View
-from linelog.calc.units import Unit
+from linelog.calc.units import Unit, from_um, meanings, to_um
 from linelog.plant.models import Station
 from linelog.web.forms import BAD_DATE, DateInput, TextLine, known_day
-from linelog.web.units import LengthField, NumberField, ask_in, shown_in
+from linelog.web.units import LengthField, NumberField, ask_in, plain_number, plain_text, shown_in
 
+TRAVELS = ("up_down_um", "left_right_um")
+LEAST_UM = 5.0  # common practice, no source: less is no clearance that a ram runs in
 MOST_UM = 3000.0  # common practice, no source: no ram still runs in so wide a bushing
 OTHER_ENDS = (
     (OtherEnd.ROCKS.value, "The other end rocks: it goes to its opposite stop"),
@@ -43,8 +47,22 @@ class Measured(forms.Form):
         return self.cleaned_data["version"] or 0
 
 
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a travel that looks wrong may have meant: words for a button, and the whole form as it then is sent."""
+
+    words: str
+    sent: tuple[tuple[str, str], ...]
+
+
 class ClearanceForm(Measured):
-    """The travel of the dial between the ram's two stops, each way."""
+    """The travel of the dial between the ram's two stops, each way.
+
+    limit_um  the wear limit: what a travel that was refused may have meant is nothing that is asked about again
+    asks      whether what was typed can be stored once the person says that it is meant
+    """
+
+    meant = forms.BooleanField(widget=forms.HiddenInput, required=False)
 
     up_down_um = LengthField(label="Up and down, stop to stop", smallest_um=0.0, largest_um=MOST_UM, required=False)
     left_right_um = LengthField(
@@ -62,8 +80,33 @@ class ClearanceForm(Measured):
         label="And what the ram did in the other bushing", choices=OTHER_ENDS, required=False
     )
 
-    def __init__(self, *args: Any, unit: Unit, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, unit: Unit, limit_um: float = MOST_UM, **kwargs: Any) -> None:
         super().__init__(*args, unit=unit, prefix_of_ids="clearance", **kwargs)
+        self.limit_um, self.asks = limit_um, False
+
+    @property
+    def answers(self) -> list[Answer]:
+        """What the travels refused may have meant, and as typed where that can be stored."""
+        found: list[Answer] = []
+        for field in TRAVELS if self.is_bound else ():
+            if field in self.errors:
+                found += self._answers_of(field)
+        return found
+
+    def _answers_of(self, field: str) -> list[Answer]:
+        sent = {name: str(self.data.get(name, "")) for name in self.fields if name != "meant"}
+        try:
+            text = plain_number(sent[field])
+        except ValueError:
+            return []
+        found = []
+        for one in meanings(text, self.typed_in, span_um=DOUBTED * self.limit_um, finest_um=LEAST_UM):
+            length = plain_text(from_um(to_um(Decimal(one.text), one.unit), self.typed_in))
+            found.append(Answer(one.words, tuple((sent | {field: length}).items())))
+        if self.asks:
+            words = f"Yes, {sent[field].strip()} {self.typed_in.label}"
+            found.append(Answer(words, tuple((sent | {"meant": "1"}).items())))
+        return found
 
     def typed(self) -> TypedClearance:
         """Return what the service takes."""
@@ -76,6 +119,7 @@ class ClearanceForm(Measured):
             resolution_um=data["resolution_um"],
             dial_z_mm=data["dial_z_mm"],
             other_end=data["other_end"] or OtherEnd.ROCKS.value,
+            meant=data["meant"],
         )
 
     @staticmethod

@@ -18,16 +18,20 @@ from linelog.calc.frame import turn
 from linelog.calc.readings import View
 from linelog.calc.verdict import Verdict, judge
 from linelog.plant.models import Person, Plant, Station
-from linelog.web import audit, writes
+from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
 
 ALGORITHM = "clearance-1"
+DOUBTED = 3.0  # wear limits; common practice, no source: beyond it a clearance is asked about
 DIRECTIONS = ("up_down", "left_right")
 
 
 @dataclass(frozen=True, slots=True)
 class TypedClearance:
-    """Travels of the dial from stop to stop, um, and how it stood; `dial_z_mm` None is beside the bushing."""
+    """Travels of the dial from stop to stop, um, and how it stood; `dial_z_mm` None is beside the bushing.
+
+    meant  the person was asked about a size far beyond the wear limit, and says that it is right
+    """
 
     stage: str
     up_down_um: float | None
@@ -36,6 +40,16 @@ class TypedClearance:
     resolution_um: float
     dial_z_mm: float | None
     other_end: str
+    meant: bool = False
+
+    @property
+    def columns(self) -> dict[str, Any]:
+        """What is stored of it as it was typed."""
+        return {name: value for name, value in asdict(self).items() if name != "meant"}
+
+
+class Doubted(Refused):
+    """A clearance so far beyond the wear limit that it is asked about before it is stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +157,23 @@ def _stored(
     return int(kept.version)
 
 
+def _doubt(values: dict[str, Any], by: Person) -> None:
+    """Ask about a clearance of more than three wear limits: such a bushing is rare, a wrong unit is not."""
+    limit_um = values["limit_um"]
+    if values["clearance_um"] > DOUBTED * limit_um:
+        larger = max(DIRECTIONS, key=lambda name: values[f"clearance_{name}_um"] or 0.0)
+        limit = units.show_um(limit_um, units.of(by), with_unit=True)
+        times = values["clearance_um"] / limit_um
+        raise Doubted(f"That is {times:.0f} times the wear limit of {limit}: is it right?", field=f"{larger}_um")
+
+
 def save_clearance(
     *, by: Person, visit: Visit, station: Station, typed: TypedClearance, version: int, at: datetime, key: str = ""
 ) -> int:
-    """Store the clearance of a bushing and return its version; `version` is the one the person saw (0 for none)."""
+    """Store the clearance of a bushing and return its version; `version` is the one the person saw (0 for none).
+
+    One far beyond the wear limit raises `Doubted` unless it is said to be meant.
+    """
 
     def write() -> int:
         fresh = locked_open_visit(visit, by)
@@ -154,7 +181,9 @@ def save_clearance(
         require_lockout(fresh, at)
         where = {"visit": fresh, "station": station, "stage": typed.stage}
         stored = BushingClearance.objects.select_related("by").filter(**where).first()
-        values = asdict(typed) | worked_out(fresh, station, typed)
+        values = typed.columns | worked_out(fresh, station, typed)
+        if not typed.meant:
+            _doubt(values, by)
         return _stored(BushingClearance(**where), stored, version, values, "measured clearance", by, at)
 
     content = [visit.pk, station.pk, "clearance", asdict(typed), version]

@@ -81,6 +81,8 @@ def _save(
 
 
 def _refuse(form: forms.Form, refusal: Refused) -> None:
+    if isinstance(refusal, bushings.Doubted) and isinstance(form, ClearanceForm):
+        form.asks = True
     form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
 
 
@@ -89,7 +91,8 @@ def _refuse(form: forms.Form, refusal: Refused) -> None:
 def clearance(request: Request, visit_id: int, station_id: int) -> HttpResponse:
     """Save the clearance of a bushing."""
     visit, station = _bushing(request, visit_id, station_id)
-    form = ClearanceForm(request.POST, unit=units.of(request.user))
+    limit_um = bushings.wear_limit_um(station, visit.machine.line.plant)
+    form = ClearanceForm(request.POST, unit=units.of(request.user), limit_um=limit_um)
     return _save(request, visit, station, "clearance_form", form, bushings.save_clearance)
 
 
