@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from linelog.alignment.computing import StationOutcome
 from linelog.calc.moves import MoveSolution
@@ -25,11 +25,13 @@ class AfterMove:
 
     seat     the seat that decides; '' where there is one, or where the tilt decides
     by_tilt  whether the tilt decides: then `judged` is in mm/m, else in um
+    besides  of offset and tilt the one that does not decide, where it would be out of its limit too
     """
 
     judged: Judged
     seat: str
     by_tilt: bool
+    besides: AfterMove | None = None
 
     @property
     def verdict(self) -> Verdict:
@@ -37,7 +39,11 @@ class AfterMove:
         return self.judged.verdict
 
     def words(self, unit: Unit) -> str:
-        """Say it with its figures: '...: 0.008 mm off expected, ± 0.004 mm, limit 0.100 mm.'."""
+        """Say it with its figures: '...: 0.008 mm off expected, ± 0.004 mm, limit 0.1 mm.'; then what is besides."""
+        own = self._words(unit)
+        return f"{own} {self.besides.words(unit)}" if self.besides else own
+
+    def _words(self, unit: Unit) -> str:
         one, lead = self.judged, SAYS[self.verdict]
         if self.by_tilt:
             return f"{lead}: {one.severity:.2f} of the tilt limit expected."
@@ -69,7 +75,12 @@ def runs_after(running: StationOutcome, solution: MoveSolution) -> AfterMove | N
         left = math.hypot(tilt.x + turns[0], tilt.y + turns[1])
         limit = running.tilt_judged.limit
         found.append(AfterMove(judge(left, tilt.radial.U, limit), "", by_tilt=True))
-    return min(found, key=lambda one: (WORST_FIRST.index(one.verdict), -one.judged.severity), default=None)
+    ranked = sorted(found, key=lambda one: (WORST_FIRST.index(one.verdict), -one.judged.severity))
+    if not ranked:
+        return None
+    worst = ranked[0]
+    other = next((one for one in ranked if one.by_tilt != worst.by_tilt and one.verdict is Verdict.OUT), None)
+    return replace(worst, besides=other)
 
 
 def same_move(one: MoveSolution, other: MoveSolution, within_um: float = 0.5) -> bool:

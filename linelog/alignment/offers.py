@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from linelog.alignment.advice import Advice, Line, Target
 from linelog.alignment.services.moves import Done, offer_mark
+from linelog.calc.verdict import Verdict
 
 ONLY = "Done as offered"
 FIRST = "Done: the first move"
@@ -19,11 +20,15 @@ TYPED = {Target.STATIC_TARGET: "as offered, to the static target"}
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """One move offered: the words of its button, its lines, and the mark of what the person saw."""
+    """One move offered: the words of its button, its lines, and the mark of what the person saw.
+
+    leads  whether its button is the large one: of two moves never that after which the machine would run out
+    """
 
     button: str
     lines: tuple[Line, ...]
     target: Target | None
+    leads: bool = True
 
     @property
     def seen(self) -> str:
@@ -57,7 +62,12 @@ def offers_of(advice: Advice) -> tuple[Offer, ...]:
     """Return the moves that are offered, the first one first; of two, each button names its own."""
     moves = advice.offered
     first = FIRST if len(moves) > 1 else ONLY
-    return tuple(Offer(NAMED.get(one.target, first) if one.target else first, one.lines, one.target) for one in moves)
+    leads = next((one for one in moves if one.runs is None or one.runs.verdict is not Verdict.OUT), None)
+    leads = leads or next(iter(moves), None)
+    return tuple(
+        Offer(NAMED.get(one.target, first) if one.target else first, one.lines, one.target, leads=one is leads)
+        for one in moves
+    )
 
 
 def offer_seen(advice: Advice, seen: str) -> Offer | None:

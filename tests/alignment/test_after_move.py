@@ -15,7 +15,7 @@ from linelog.alignment.running import knowledge_of, shift_for
 from linelog.calc.verdict import Verdict
 from linelog.plant.models import Machine
 from tests import factories
-from tests.alignment.helpers import HTMX, address, type_round
+from tests.alignment.helpers import HTMX, address, say_which_face, type_round
 from tests.alignment.test_running_move import page_of, performed
 
 pytestmark = pytest.mark.django_db
@@ -102,6 +102,20 @@ def test_where_the_droop_counts_two_moves_are_offered_each_with_its_verdict_and_
     for words in (WOULD, SAYS[second.runs.verdict], "Done: the first move", "Done: to the static target"):
         assert words in text
     assert "Done as offered" not in text
+    assert [one.leads for one in page.offers] == [False, True]  # the large button is not the one that runs out
+
+
+def test_offset_and_tilt_are_both_named_where_both_would_run_out(job, machine):
+    domer = machine.stations.get(kind="domer")
+    client, visit = job
+    swept(job, domer, 0.0, -0.2)
+    say_which_face(client, visit, domer)
+    type_round(client, visit, domer, dict.fromkeys(("0", "90", "180", "270"), "0"), kind="face")
+    page = page_of(visit, domer, visit.opened_by)
+    runs = page.advice.runs
+    assert {runs.by_tilt, runs.besides.by_tilt} == {True, False}
+    assert "of the tilt limit expected" in page.advice.runs_words
+    assert " off expected, ±" in page.advice.runs_words
 
 
 @pytest.mark.parametrize("which", [0, 1])

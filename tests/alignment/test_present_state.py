@@ -148,8 +148,8 @@ def test_travel_is_used_up_and_comes_back(job):
     Person.objects.filter(pk=visit.opened_by_id).update(unit=Unit.MM.value)
     assert "from −0.1142 to +0.0039 in" in said
     assert " mm" not in said.split("has no such travel left")[1].split("Check the number")[0]
-    offered = sweep_both(client, visit, pack, {"0": "0", "90": "0.2", "180": "0", "270": "-0.2"}).content.decode()
-    assert MoveMade.objects.count() == 1, offered
+    offered = sweep_both(client, visit, pack, {"0": "0", "90": "0.2", "180": "0", "270": "-0.2"}, stage="as_left")
+    assert MoveMade.objects.count() == 1, offered.content.decode()
     move = MoveMade.objects.get()
     assert (move.verb, move.turns, move.toward_deg) == ("turn", pytest.approx(1.4), 90.0)
     client.post(reverse("alignment:move_back", args=[visit.pk, pack.pk, move.pk]), headers=HTMX)
