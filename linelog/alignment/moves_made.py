@@ -12,6 +12,8 @@ from linelog.calc.units import Unit, show_um
 from linelog.plant.models import Adjuster
 
 Verb = MoveMade.Verb
+QUARTER_FLATS_A_TURN = 24
+WITHIN = 0.04  # of a quarter flat: nearer than this the turns alone tell it
 
 
 def made_words(move: MoveMade, unit: Unit, view: View) -> str:
@@ -48,10 +50,15 @@ def _turned(move: MoveMade, size: str) -> str:
     if move.turns is None:
         return f"turned {_sense_of_travel(move)} until the indicator had moved by {size}"
     sense = "in" if move.turns > 0 else "out"
-    turns, flats = divmod(round(abs(move.turns) * 24) / 4, 6)
+    exact = abs(move.turns) * QUARTER_FLATS_A_TURN
+    quarters = round(exact)
+    if not quarters:
+        return f"turned less than 1/4 flat {sense}: {size}"
+    about = "" if abs(exact - quarters) <= WITHIN else "about "
+    turns, flats = divmod(quarters / 4, 6)
     if not turns:
-        return f"turned {flats:g} flats {sense}: {size}"
-    return f"turned {turns:g} turns and {flats:g} flats {sense}: {size}"
+        return f"turned {about}{flats:g} flats {sense}: {size}"
+    return f"turned {about}{turns:g} turns and {flats:g} flats {sense}: {size}"
 
 
 def _sense_of_travel(move: MoveMade) -> str:

@@ -5,6 +5,7 @@ The machine is simulated: a foot lies where its shims put it, and the dial reads
 
 import html
 import re
+from types import SimpleNamespace
 
 import pytest
 from django.urls import reverse
@@ -13,9 +14,12 @@ from django.utils import timezone
 from linelog.alignment.models import MoveMade
 from linelog.alignment.moves_made import made_words
 from linelog.alignment.queries import adjusters_of
+from linelog.alignment.results.captions import off_words
+from linelog.alignment.results.status import Figure
 from linelog.calc.frame import clock_words
 from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit
+from linelog.calc.verdict import judge
 from linelog.plant.models import Adjuster, Person, ShimThickness
 from tests import factories
 from tests.alignment.helpers import HTMX, OUT_HIGH, address, seen, type_round
@@ -229,3 +233,25 @@ def test_a_tilt_shim_is_named_by_the_clock_of_who_stands_at_the_station_wherever
     for name in ("visit", "sheet", "sign"):
         page = html.unescape(client.get(address(name, visit)).content.decode())
         assert f"{shim} (at {hour})" in page, name
+
+
+@pytest.mark.parametrize(
+    ("turns", "said"),
+    [
+        (0.03 / 5, "turned less than 1/4 flat in"),
+        (0.06, "turned about 0.25 flats in"),
+        (1.0 + 0.5 / 6, "turned 1 turns and 0.5 flats in"),
+    ],
+)
+def test_turns_that_are_no_whole_quarter_of_a_flat_say_so(job, turns, said):
+    _, visit, pack = job
+    screw = pack.adjusters.get(name="Front side screw")
+    move = MoveMade(visit=visit, station=pack, adjuster=screw, travel_um=1000.0 * turns, turns=turns, verb="turn")
+    assert said in made_words(move, Unit.MM, View.CRANK)
+
+
+def test_what_rounds_to_nothing_lies_on_the_ram_line():
+    of = SimpleNamespace(limit_um=50.0)
+    assert off_words(Figure("", 0.2, -0.3, 4.0, judge(0.36, 4.0, 50.0), of), Unit.MM, View.CRANK) == "on the ram line"
+    below = off_words(Figure("", 0.0, -2.0, 4.0, judge(2.0, 4.0, 50.0), of), Unit.MM, View.CRANK)
+    assert below == "0.002\u202fmm below the ram line"

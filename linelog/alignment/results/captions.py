@@ -90,6 +90,8 @@ def off_words(figure: Figure, unit: Unit, view: View) -> str:
     if figure.by_tilt:
         return f"{figure.judged.severity:.2f} of the tilt limit"
     size = show_um(figure.radial_um, unit, with_unit=True)
+    if size == show_um(0.0, unit, with_unit=True):
+        return "on the ram line"
     return f"{size} {where_words(figure.x_um, figure.y_um, view)}"
 
 
