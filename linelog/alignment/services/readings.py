@@ -125,7 +125,7 @@ def _check_stage(hand: AtHand, sweep: Sweep, typed: Typed, typed_at: datetime) -
     is_there = any(
         (row.repeat, row.angle_deg, row.is_return) == there and row.value_um == typed.value_um for row in rows
     )
-    if is_there or any(row.at > last for row in rows):  # asked and answered
+    if not rows or is_there or any(row.at > last for row in rows):  # nothing to type over, or asked and answered
         return
     raise Refused(f"Moves were logged since ({timezone.localtime(last):%H:%M}): is this as left?", field="stage")
 
