@@ -211,6 +211,24 @@ def test_nothing_returns_to_service_with_a_check_left_out(job, left):
     assert client.post(address("lockout_return", visit), RETURNED).status_code == 422, "once"
 
 
+def test_nobody_returns_a_machine_at_which_another_typed_a_moment_ago_without_speaking_to_them(job, signed_in):
+    client, visit, domer, _ = job
+    verify(client, visit, lockout_lock="")
+    type_round(client, visit, domer, CENTRED)
+    plant = visit.machine.line.plant
+    other = signed_in(factories.person("mechanic", plant, username="second", first_name="Second", last_name="Hand"))
+    refused = other.post(address("lockout_return", visit), RETURNED)
+    assert refused.status_code == 422
+    said = refused.content.decode()
+    assert f"{visit.opened_by} typed a reading here 0 minutes ago: speak to them first" in said
+    assert f"I have spoken to {visit.opened_by}, who is clear of the machine" in said
+    assert visit.lockouts.get().ended_at is None
+    Reading.objects.update(at=timezone.now() - dt.timedelta(minutes=11))
+    assert "I have spoken to" not in other.get(address("lockout_page", visit)).content.decode()
+    Reading.objects.update(at=timezone.now() - dt.timedelta(minutes=9))
+    assert other.post(address("lockout_return", visit), {**RETURNED, "spoken_to": "on"}).status_code == 302
+
+
 def test_it_may_return_after_the_signature_and_nothing_else_of_it_changes_then(job):
     client, visit, domer, _ = job
     verify(client, visit)

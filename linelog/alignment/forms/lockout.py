@@ -9,7 +9,7 @@ from django import forms
 from django.utils import timezone
 
 from linelog.alignment.lockout import LockoutStatus
-from linelog.alignment.services.lockouts import Return, Verification
+from linelog.alignment.services.lockouts import AtWork, Return, Verification
 from linelog.web.forms import TextLine, offer
 
 DATETIME_LOCAL = "%Y-%m-%dT%H:%M"
@@ -96,6 +96,7 @@ class ReturnForm(forms.Form):
     tools_counted = forms.BooleanField(label="Indicator, bar and fittings are out and counted", required=False)
     guards_closed = forms.BooleanField(label="All guards are closed", required=False)
     people_clear = forms.BooleanField(label="Everybody is clear of the machine", required=False)
+    spoken_to = forms.BooleanField(label="I have spoken to them, and they are clear", required=False)
     locks_off = forms.TypedMultipleChoiceField(
         label="Each took off their own lock",
         coerce=int,
@@ -103,8 +104,12 @@ class ReturnForm(forms.Form):
         widget=forms.CheckboxSelectMultiple,
     )
 
-    def __init__(self, *args: Any, status: LockoutStatus, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, status: LockoutStatus, other: AtWork | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        if other is None:
+            del self.fields["spoken_to"]
+        else:
+            self.fields["spoken_to"].label = f"I have spoken to {other.person}, who is clear of the machine"
         if status.locks_on:
             offer(self, "locks_off", [(lock.pk, str(lock)) for lock in status.locks_on])
         else:
@@ -119,4 +124,5 @@ class ReturnForm(forms.Form):
             guards_closed=data["guards_closed"],
             people_clear=data["people_clear"],
             locks_off=frozenset(data.get("locks_off", ())),
+            spoken_to=data.get("spoken_to", False),
         )

@@ -9,7 +9,7 @@ from typing import Any
 from django.db import transaction
 
 from linelog.alignment.lockout import LockoutStatus, status_of
-from linelog.alignment.models import Lockout, PersonalLock, Visit
+from linelog.alignment.models import Lockout, PersonalLock, Reading, Visit
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.plant.lockout import life_of
 from linelog.plant.models import Person
@@ -18,6 +18,7 @@ from linelog.web.errors import Refused
 from linelog.web.permissions import Permission
 
 AHEAD = timedelta(minutes=2)  # clocks of tablets and servers differ by so much
+STILL_AT_WORK = timedelta(minutes=10)  # who typed so lately may stand in the machine; common practice, no source
 Ended = Lockout.Ended
 BY_HAND = frozenset({Ended.RAN, Ended.TEST})
 
@@ -42,6 +43,28 @@ class Return:
     guards_closed: bool
     people_clear: bool
     locks_off: frozenset[int] = field(default_factory=frozenset)
+    spoken_to: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AtWork:
+    """Somebody else who typed a reading in a visit a moment ago, and when."""
+
+    person: Person
+    at: datetime
+
+    def minutes_ago(self, now: datetime) -> int:
+        """Whole minutes since then."""
+        return max(int((now - self.at) / timedelta(minutes=1)), 0)
+
+
+def lately_at_work(visit: Visit, by: Person, now: datetime) -> AtWork | None:
+    """Return who else typed a reading here in the last minutes; None where nobody did, or it is copied from paper."""
+    if visit.from_paper:
+        return None
+    typed = Reading.objects.filter(sweep__visit=visit, at__gt=now - STILL_AT_WORK).exclude(by=by)
+    last = typed.select_related("by").order_by("-at").first()
+    return AtWork(last.by, last.at) if last else None
 
 
 def require_lockout(visit: Visit, taken_at: datetime, lockouts: tuple[Lockout, ...] | None = None) -> None:
@@ -222,6 +245,13 @@ def return_to_service(*, by: Person, visit: Visit, given: Return, at: datetime) 
     ):
         if not getattr(given, name):
             raise Refused(sentence, field=name)
+    other = lately_at_work(visit, by, at)
+    if other is not None and not given.spoken_to:
+        raise Refused(
+            f"{other.person} typed a reading here {other.minutes_ago(at)} minutes ago: speak to them first, and see "
+            "that they are clear of the machine.",
+            field="spoken_to",
+        )
     hanging = list(last.locks.filter(off_at__isnull=True))
     left = [str(lock) for lock in hanging if lock.pk not in given.locks_off]
     if left:

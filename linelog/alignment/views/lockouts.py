@@ -45,7 +45,7 @@ def lockout_page(request: Request, visit: Visit, status: int = 200, **forms: Any
         "may_return": may_log and found.to_return,
         "own_lock": own,
         "lock_form": OwnLockForm(initial={} if own else {"name": str(request.user)}),
-        "return_form": ReturnForm(status=found),
+        "return_form": ReturnForm(status=found, other=services.lately_at_work(visit, request.user, timezone.now())),
         "ends": [(how, Lockout.Ended(how).label) for how in sorted(services.BY_HAND)],
         "history": visit.lockouts.prefetch_related("locks").select_related("logged_by"),
         **forms,
@@ -141,10 +141,12 @@ def end(request: Request, visit_id: int) -> HttpResponse:
 def give_back(request: Request, visit_id: int) -> HttpResponse:
     """Write down the return to service."""
     visit = the_visit(request, visit_id)
-    form = ReturnForm(request.POST, status=status_of(visit, timezone.now()))
+    now = timezone.now()
+    other = services.lately_at_work(visit, request.user, now)
+    form = ReturnForm(request.POST, status=status_of(visit, now), other=other)
     if form.is_valid():
         try:
-            services.return_to_service(by=request.user, visit=visit, given=form.given(), at=timezone.now())
+            services.return_to_service(by=request.user, visit=visit, given=form.given(), at=now)
             return redirect("alignment:lockout_page", visit.pk)
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
