@@ -31,4 +31,5 @@ def _line(part: Part, reader: Unit, of_face: Plant | None) -> BudgetLine:
     if of_face is not None:
         slopes = units.slope_unit(of_face, reader)
         return BudgetLine(part.name, *(units.show_slope(value, slopes, with_unit=True) for value in both))
-    return BudgetLine(part.name, *(units.show_um(value, reader, with_unit=True) for value in both))
+    fine = reader is Unit.INCH  # a source of a few um is no ten thousandth of an inch
+    return BudgetLine(part.name, *(units.show_um(value, reader, with_unit=True, fine=fine) for value in both))
