@@ -43,6 +43,7 @@ def step(name: str, command: list[str], *, aside: bool = False, **more: str) -> 
     started = time.monotonic()
     program = [str(Path(sys.executable).parent / command[0]), *command[1:]]
     env = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **more}
+    env.pop("PYTHONDONTWRITEBYTECODE", None)  # the program is started a hundred times, and compiled once
     if not aside:
         print(f"\n== {name}", flush=True)
     to = subprocess.PIPE if aside else None
