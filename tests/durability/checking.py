@@ -15,6 +15,7 @@ from django.db import connections
 
 from linelog.alignment.computing import compute
 from linelog.alignment.models import MoveMade, Reading, Result, Sweep
+from linelog.alignment.queries import moved_at
 from linelog.alignment.services.results import result_values
 from linelog.web.backup.making import one_moment
 from linelog.web.models import AuditEvent, WriteKey
@@ -113,8 +114,9 @@ def _wrong_sums(using: str) -> int:
     wrong = 0
     for (visit, station, stage), group in groupby(rows, lambda row: (row.visit_id, row.station_id, row.stage)):
         sweeps = list(group)
-        plant = sweeps[0].visit.machine.line.plant
-        found = compute(station=sweeps[0].station, stage=stage, plant=plant, rows=sweeps)
+        of, where = sweeps[0].visit, sweeps[0].station
+        made = {"moved_at": moved_at(of, where, stage), "lockouts": tuple(of.lockouts.all())}
+        found = compute(station=where, stage=stage, plant=of.machine.line.plant, rows=sweeps, **made)
         for seat, outcome in found.seats.items():
             kept = stored.pop((visit, station, stage, seat), None)
             if outcome.value is None or kept is None:

@@ -28,7 +28,14 @@ def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
     stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept | ran]
     knowledge, stand = knowledge_of(machine, stations), visit_statuses(visit, stations, at)
     for station in stations:
-        found = compute(station=station, stage=Stage.AS_FOUND, plant=visit.machine.line.plant, rows=rows, unit=unit)
+        found = compute(
+            station=station,
+            stage=Stage.AS_FOUND,
+            plant=machine.line.plant,
+            rows=rows,
+            unit=unit,
+            lockouts=tuple(visit.lockouts.all()),
+        )
         running = as_running(found, knowledge, at)
         stands = stand.get((station.pk, Stage.AS_FOUND.value))
         if stands is None:
