@@ -77,6 +77,7 @@ TO = """(now) => {
 HELD = """async () => (await linelog.store.all()).filter((one) => one.state === "held")
   .map((one) => `${one.label}: ${one.says}`)"""
 QUIET = "async () => !linelog.adding() && (await linelog.store.all()).every((write) => write.state !== 'waiting')"
+AS_FOUND = "No: it is as found"
 WORDS = ("wedge", "eased", "shim", "looks", "worn", "again", "check", "bolt")
 RUNNING = ("x", "y", "expanded", "strokes")
 
@@ -211,9 +212,20 @@ class Schedule:
         self.page.evaluate("() => document.activeElement.blur()")
         self.page.evaluate(TO, {"store": 0, "network": 0, "lost": 0, "cut": False})
         wait_until(self.page, "nothing waits", QUIET)
+        self.answer()
         self.page.wait_for_timeout(100)
         held = self.page.evaluate(HELD)
         return [*self.differs("the end"), *(f"refused: {one}" for one in held)]
+
+    def answer(self) -> None:
+        """Say of each reading that was typed after a move that it is as found: that is asked once."""
+        asked = self.page.get_by_role("button", name=AS_FOUND)
+        for _ in range(asked.count()):
+            if not asked.count():
+                return
+            self.page.wait_for_timeout(900)  # a question is deaf at first, so that the rhythm of typing cannot hit it
+            asked.first.click()
+            wait_until(self.page, "nothing waits", QUIET)
 
     def missing(self, visit_id: int) -> list[str]:
         """Return what the server holds otherwise than it was sent."""
