@@ -37,7 +37,7 @@ linelog.setupWith = (setup, form) => {
   const { um } = linelog.units[form.get("lengths_in") || setup.unit];
   const size = (linelog.parseNumber(form.get("sag") || "0") || 0) * um * (form.get("sag_is") === "droop" ? 2 : 1);
   return {
-    ...setup, gain: touches === "ram-outside" || touches === "bar-outside" ? 1 : -1, view: form.get("view"),
+    ...setup, target: null, gain: touches === "ram-outside" || touches === "bar-outside" ? 1 : -1, view: form.get("view"),
     reversed: form.get("plunger_reversed") !== null, sag: touches.endsWith("-bore") ? size : -size,
   };
 };

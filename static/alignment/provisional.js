@@ -54,10 +54,12 @@
     const { unit: reader, view } = setup, radial = Math.hypot(x, y), closure = linelog.closure(at, setup);
     const seen = view === "domer" ? -x : x; // told as the person at the machine sees it
     const rows = [[`Across (+ right, seen from the ${view})`, show(seen, reader)], ["Up (+ up)", show(y, reader)], ["Radial", show(radial, reader, false)]];
+    if (setup.target) rows.push(["Off its static target, radial", show(Math.hypot(x - setup.target[0], y - setup.target[1]), reader, false)]);
     if (setup.limit) rows.push(["Limit, radial", show(setup.limit, reader, false)]);
     if (!Number.isNaN(closure)) rows.push(["Closure", show(closure, reader)]);
     const from = isWhole ? `all ${all.length} positions` : "12, 3, 6 and 9";
     const parts = [table(rows), make("p", `From ${from} of this repeat alone. Verdict, uncertainty and move come when the server has it.`, "quiet")];
+    if (setup.target) parts.push(make("p", "With the ram hanging it runs true at its static target, not at nought: the limit is for how far it is off that.", "quiet"));
     const again = (why, limit) => parts.splice(1, 0, make("p", `Read it again, no verdict: ${why}, the limit is ${show(limit, reader, false)}.`, "wrong"));
     const [back] = readings(true), first = back ? at(back.angle) : NaN;
     if (Math.abs(closure) > setup.closureLimit + NOTHING_UM) again("the readings do not close", setup.closureLimit);

@@ -124,7 +124,9 @@ def _fresh_forms(request: Request, page: StationPage) -> dict[str, Any]:
         "move_form": MoveForm(station=page.station, unit=unit),
         "note_form": NoteForm(initial=note),
         "running_form": RunningForm(unit=unit, view=page.view, initial=_seen_running(page)),
-        "on_tablet": json.dumps(on_tablet(page.sweep, page.station, page.visit.machine.line.plant, page.reader)),
+        "on_tablet": json.dumps(
+            on_tablet(page.sweep, page.station, page.visit.machine.line.plant, page.reader, page.target)
+        ),
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 from playwright.sync_api import expect
@@ -25,6 +26,9 @@ def test_cut_before_the_first_reading_reloaded_and_back(entry, context):
     expect(tablet).to_contain_text("On this tablet, to be confirmed")
     for figure in ("+0.010 mm", "+0.060 mm", "0.061 mm", "Closure+0.000"):  # dx, dy, radial of a bore
         expect(tablet).to_contain_text(figure)
+    height = float(re.search(r"Static target: ([0-9.]+)\smm above", entry.locator(".target").text_content() or "")[1])
+    off = math.hypot(0.010, 0.060 - height)  # with the ram hanging it runs true so high above the line
+    expect(tablet).to_contain_text(f"Off its static target, radial{off:.3f} mm")
     bar(entry).get_by_text("Show what").tap()
     expect(bar(entry).locator("li").first).to_contain_text("Domer, as found, bore, 12 o'clock: 0 mm")
     assert stored() == {}
