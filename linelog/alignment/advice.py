@@ -12,6 +12,7 @@ from linelog.alignment.after_move import AfterMove, runs_after, same_move
 from linelog.alignment.computing import StationOutcome
 from linelog.alignment.not_proven import not_proven_words
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.results.unswept import Unswept
 from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
@@ -229,7 +230,8 @@ def advise_for(
             return advise_ran(found.station, stands, adjusters, unit, seen_from)
         return advise(found, adjusters, unit, seen_from)
     if stands.state is State.NOT_ALL:
-        return Advice(FACE_FIRST, withheld=True)
+        is_face = Unswept.FACE in stands.unswept
+        return Advice(FACE_FIRST if is_face else stands.unswept[0].sentence, withheld=True)
     if running is None:
         own = advise(found, adjusters, unit, seen_from)
         return replace(own, target=Target.NOT_KNOWN) if for_running else own

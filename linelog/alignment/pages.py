@@ -40,10 +40,10 @@ from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.results.unswept import face_unswept
+from linelog.alignment.results.unswept import parts_open
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
-from linelog.alignment.since_move import first_unused, older_repeats, since_last_move
+from linelog.alignment.since_move import older_repeats, repeat_anew, since_last_move
 from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
@@ -96,12 +96,12 @@ class StationPage:
     @cached_property
     def stages(self) -> tuple[Tab, ...]:
         """As found and as left."""
-        return stage_tabs(self.visit, self.place, self.rows)
+        return stage_tabs(self.visit, self.place, self.rows, self._moved_at)
 
     @cached_property
     def sweeps(self) -> tuple[Tab, ...]:
         """What can be swept at the station."""
-        return sweep_tabs(self.visit, self.place, self.rows)
+        return sweep_tabs(self.visit, self.place, self.rows, self._moved_at)
 
     @cached_property
     def beside(self) -> tuple[Tab | None, Tab | None]:
@@ -150,11 +150,13 @@ class StationPage:
         return [one for row in self.rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
 
     @property
+    def _moved_at(self) -> list[dt.datetime]:
+        return [one.at for one in self.moves]
+
+    @property
     def _anew(self) -> str:
         """Where this place is swept as left: where it was and moves were logged since, at a repeat not used yet."""
-        last, mine = max((one.at for one in self.moves), default=None), self._left_readings
-        is_older = bool(mine) and last is not None and max(one.at for one in mine) < last
-        repeat = first_unused(mine, MOST_REPEATS) if is_older else 1
+        repeat = repeat_anew(self._left_readings, self._moved_at, MOST_REPEATS)
         return place_url("alignment:station", self.visit, replace(self.place, stage=Stage.AS_LEFT), repeat=repeat)
 
     @cached_property
@@ -408,8 +410,8 @@ def station_page(
         sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
     outcome = (have.found.face if place.kind == Sweep.Kind.FACE else have.found.seats[place.seat]) or Outcome(sweep)
     running = as_running(have.found, have.knowledge, at)
-    face = face_unswept(station, have.moves, have.rows)
-    stands = outcome_status(have.found, visit, have.knowledge, have.ran, at, face=face)
+    open_parts = parts_open(station, have.moves, have.rows)
+    stands = outcome_status(have.found, visit, have.knowledge, have.ran, at, open_parts)
     aimed = place.kind == Sweep.Kind.RIM and not station.is_bushing
     travel, carrier, view = sweep.ram_position_mm, sweep.carrier, View(sweep.view)
     target = target_at(have.knowledge, station, place.seat, travel, at, carrier) if aimed else None

@@ -12,7 +12,7 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 
 from linelog.alignment.adjuster_state import with_present_state
 from linelog.alignment.amended import AmendedLine, amended_lines
-from linelog.alignment.judging import is_judged
+from linelog.alignment.judging import is_judged, with_overtaken
 from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
     BushingClearance,
@@ -198,7 +198,7 @@ def _worst(results: list[Result]) -> Result | None:
 
 def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
     """Return the stations of a visit with their results, moves and notes, in a fixed number of queries."""
-    results = list(visit.results.select_related("station"))
+    results = list(with_overtaken(visit.results.select_related("station")))
     moves = list(visit.moves.select_related("adjuster", "by"))
     notes = {note.station_id: note for note in visit.station_notes.all()}
     counts = dict(

@@ -61,8 +61,6 @@ def result_lines(
     lines = []
     for result in sorted(results, key=lambda one: (one.method == Method.RUNNING, stages.index(one.stage), one.seat)):
         view = views.get((result.stage, result.seat)) or found.get(Stage.AS_FOUND) or View(station.view)
-        if result.method == Method.RUNNING:
-            view = View.CRANK
         key = (result.station_id, result.stage)
         first = _line(result, result, stand.signed.get(key), view, tell)
         if getattr(result, "is_overtaken", False):

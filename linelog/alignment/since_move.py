@@ -45,6 +45,13 @@ def first_unused(readings: Iterable[Reading], most: int) -> int:
     return min(next(number for number in range(1, most + 2) if number not in used), most)
 
 
+def repeat_anew(readings: Collection[Reading], moved_at: Iterable[dt.datetime], most: int) -> int:
+    """Return the repeat a place as left is swept at: the first unused one where a move came after its readings."""
+    last = max(moved_at, default=None)
+    is_older = bool(readings) and last is not None and max(one.at for one in readings) < last
+    return first_unused(readings, most) if is_older else 1
+
+
 def older_repeats(rows: Iterable[Sweep], sweep: Sweep, moved_at: Collection[dt.datetime]) -> tuple[int, ...]:
     """Return the repeats of a sweep that hold readings from before a move and therefore do not count."""
     swept = [(row, list(row.readings.all())) for row in rows if row.stage == sweep.stage]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import datetime as dt
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from linelog.alignment.clock_fields import readings_of_sweep
@@ -10,6 +11,7 @@ from linelog.alignment.models import Stage, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.place import Place, place_url
 from linelog.alignment.queries import stations_of
+from linelog.alignment.since_move import repeat_anew
 from linelog.plant.models import Station
 
 
@@ -40,7 +42,17 @@ def repeat_tabs(
     )
 
 
-def sweep_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
+def _url(visit: Visit, place: Place, rows: Iterable[Sweep], moved_at: Collection[dt.datetime]) -> str:
+    """Return where a place is swept: as left and moved since, at a repeat not used yet."""
+    here = (place.stage, place.seat, place.kind)
+    mine = [one for row in rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
+    repeat = repeat_anew(mine, moved_at, MOST_REPEATS) if place.stage == Stage.AS_LEFT else 1
+    return place_url("alignment:station", visit, place, repeat=repeat)
+
+
+def sweep_tabs(
+    visit: Visit, place: Place, rows: list[Sweep], moved_at: Collection[dt.datetime] = ()
+) -> tuple[Tab, ...]:
     """Return what can be swept at the station: its seats and its face."""
     station = place.station
     there = {(r.seat, r.kind) for r in rows if r.stage == place.stage and r.readings.all()}
@@ -55,7 +67,7 @@ def sweep_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]
     return tuple(
         Tab(
             label,
-            place_url("alignment:station", visit, Place(station, place.stage, seat, kind)),
+            _url(visit, Place(station, place.stage, seat, kind), rows, moved_at),
             (seat, kind) == (place.seat, place.kind),
             (seat, kind) in there,
         )
@@ -63,13 +75,15 @@ def sweep_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]
     )
 
 
-def stage_tabs(visit: Visit, place: Place, rows: list[Sweep]) -> tuple[Tab, ...]:
+def stage_tabs(
+    visit: Visit, place: Place, rows: list[Sweep], moved_at: Collection[dt.datetime] = ()
+) -> tuple[Tab, ...]:
     """Return as found and as left."""
     done = {r.stage for r in rows if r.readings.all()}
     return tuple(
         Tab(
             Stage(stage).label,
-            place_url("alignment:station", visit, Place(place.station, stage, place.seat, place.kind)),
+            _url(visit, Place(place.station, stage, place.seat, place.kind), rows, moved_at),
             stage == place.stage,
             stage in done,
         )

@@ -2,15 +2,18 @@
 
 import datetime as dt
 import html
+import re
 
 import pytest
 
-from linelog.alignment.models import MoveMade
+from linelog.alignment.models import MoveMade, Reading
 from linelog.alignment.results.now import machine_statuses
 from linelog.alignment.results.of_visit import visit_statuses
+from linelog.alignment.visit_sheet import content
 from linelog.calc.station_state import Next, State
+from linelog.calc.units import Unit
 from tests import factories
-from tests.alignment.helpers import address, say_which_face, type_round
+from tests.alignment.helpers import HTMX, address, say_which_face, type_round
 from tests.alignment.signing import sign
 
 pytestmark = pytest.mark.django_db
@@ -79,3 +82,62 @@ def test_the_machine_s_own_page_says_the_same_of_a_signed_visit(job, machine):
     assert sign(client, visit).status_code == 302
     now = next(one for one in machine_statuses(machine, factories.NOW + dt.timedelta(days=1)) if one.station == pack)
     assert (now.state, now.then) == (State.NOT_ALL, Next.MEASURE)
+
+
+def log(visit, station, minutes, **more):
+    at = visit.opened_at + dt.timedelta(minutes=minutes)
+    return MoveMade.objects.create(
+        visit=visit, station=station, unit="mm", words="slid", by=visit.opened_by, at=at, **more
+    )
+
+
+def test_a_move_after_the_sweep_as_left_leaves_it_to_be_swept(job, machine):
+    """Also on the signed page: a station that was moved is never in by a sweep from before the move."""
+    client, visit = job
+    stripper = machine.stations.get(kind="stripper")
+    type_round(client, visit, stripper, ON_IT)
+    type_round(client, visit, stripper, ON_IT, stage="as_left")
+    assert state_of(visit, stripper, "as_left") is State.IN
+    log(visit, stripper, 60 * 24 * 365 * 20)
+    assert state_of(visit, stripper, "as_left") is State.NOT_ALL
+    text = shown(client, visit, stripper, stage="as_left")
+    assert "Not swept since its last move." in text
+    assert "sweep it as left" in text
+    page = html.unescape(client.get(address("visit", visit)).content.decode())
+    assert "not all swept" in page
+    assert sign(client, visit).status_code == 302
+    assert state_of(visit, stripper, "as_left") is State.NOT_ALL
+    assert "not all swept" in str(content(visit, Unit.MM, factories.NOW))
+
+
+def test_the_other_seat_and_the_face_are_swept_anew_at_a_repeat_of_their_own(job, machine):
+    client, visit = job
+    pack = machine.stations.get(kind="tool_pack")
+    for seat in ("rear", "front"):
+        type_round(client, visit, pack, ON_IT, seat=seat, stage="as_left")
+    Reading.objects.update(at=visit.opened_at)
+    log(visit, pack, 1)
+    type_round(client, visit, pack, ON_IT, seat="rear", stage="as_left", repeat=2)
+    text = shown(client, visit, pack, seat="rear", stage="as_left", repeat=2)
+    front = next(link for link in re.findall(r'href="([^"]+)"', text) if "seat=front" in link and "as_left" in link)
+    assert "repeat=2" in front
+
+
+def test_a_sweep_with_a_position_left_out_is_not_called_in(job, machine):
+    client, visit = job
+    stripper = machine.stations.get(kind="stripper")
+    type_round(client, visit, stripper, dict.fromkeys(("0", "90", "180"), "0"))
+    text = shown(client, visit, stripper)
+    assert "some positions are still to be read" in text
+    type_round(client, visit, stripper, {"270": "0"})
+    assert "some positions are still to be read" not in shown(client, visit, stripper)
+
+
+def test_a_running_value_as_found_does_not_hold_up_a_signature_after_a_move(job, machine):
+    client, visit = job
+    stripper = machine.stations.get(kind="stripper")
+    run = {"stage": "as_found", "x": "0.05", "y": "-0.12", "expanded": "0.004", "strokes": "200", "unit": "mm"}
+    assert client.post(address("running", visit, stripper), run, headers=HTMX).status_code == 200
+    log(visit, stripper, 0)
+    type_round(client, visit, stripper, ON_IT, stage="as_left")
+    assert sign(client, visit).status_code == 302

@@ -114,7 +114,7 @@ CANNOT_KNOW = (
 def known_words(status: StationStatus) -> str:
     """Say what the running figure rests on, or that it cannot be known."""
     if status.ran is not None:
-        return "The running value was measured since the last move."
+        return "What it does when running was measured, and rests on no expectation."
     if status.learned:
         return f"What is expected rests on {status.learned} pairs of static and running values of this station."
     if status.known:

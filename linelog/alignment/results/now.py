@@ -12,7 +12,7 @@ from django.db.models import Prefetch, QuerySet
 from linelog.alignment.models import MoveMade, Result, Visit
 from linelog.alignment.pairs import pairs_of
 from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import faces_unswept, unswept
+from linelog.alignment.results.unswept import parts_open_in, unswept
 from linelog.alignment.running import Knowledge, travels_of
 from linelog.alignment.standing import AS_FOUND, RUNNING, STATIC, Value, as_it_is_now
 from linelog.alignment.values import latest
@@ -29,13 +29,12 @@ def statuses_now(stations: QuerySet[Station], at: dt.datetime) -> dict[int, list
     ran = current_runs(rows, at)
     known = knowledge_by_machine({row.machine_id: row.machine for row in rows}, rows)
     visits = {value.visit_id for values in static.values() for value in values}
-    travels, faces = travels_of(visits), faces_unswept(visits)
+    travels, parts = travels_of(visits), parts_open_in(visits)
     found: dict[int, list[StationStatus]] = defaultdict(list)
     for row in rows:
         knowledge, values = known[row.machine_id], static.get(row.pk, [])
         run = _still(ran.get(row.pk), values, row, knowledge, at)
-        tilted = bool(values) and (values[0].visit_id, row.pk) in faces
-        left = unswept(row, values, face=tilted)
+        left = unswept(row, values, parts.get((values[0].visit_id, row.pk), ()) if values else ())
         found[row.machine_id].append(status_of(row, values, run, knowledge, travels, at, unswept=left))
     return dict(found)
 

@@ -11,7 +11,7 @@ from linelog.alignment.judging import judged
 from linelog.alignment.models import Result, Stage, Visit
 from linelog.alignment.results.now import current_runs
 from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import faces_unswept, unswept
+from linelog.alignment.results.unswept import Unswept, parts_open_in, unswept
 from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
 from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Place, Value, Word, stand
 from linelog.alignment.values import COLUMNS, last_words
@@ -25,7 +25,7 @@ Key = tuple[int, str]  # station, stage
 class _Measured:
     """What a visit measured of some stations, and what was known of the machine when it was signed, or is now.
 
-    `tilted` are the stations whose face was not swept after they were tilted.
+    `open_parts`, by station, is what its moves left open.
     """
 
     stations: Sequence[Station]
@@ -35,7 +35,7 @@ class _Measured:
     knowledge: Knowledge
     travels: Travels
     earlier: dict[Key, Value]
-    tilted: set[int]
+    open_parts: dict[int, tuple[Unswept, ...]]
     at: dt.datetime
 
     def statuses(self, words: dict[Place, Word]) -> dict[Key, StationStatus]:
@@ -56,7 +56,7 @@ class _Measured:
     def _status(self, station: Station, stage: str, values: list[Value], ran: Value | None) -> StationStatus:
         static = [] if station.is_bushing else values
         doubtful = (station.pk, stage) in self.withheld and not station.is_bushing
-        left = () if doubtful else unswept(station, static, face=station.pk in self.tilted)
+        left = () if doubtful else unswept(station, static, self.open_parts.get(station.pk, ()))
         knowledge, travels = self.knowledge, self.travels
         return status_of(station, static, ran, knowledge, travels, self.at, withheld=doubtful, unswept=left)
 
@@ -64,12 +64,12 @@ class _Measured:
 def _read(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> _Measured:
     at = visit.signed_at or now
     knowledge, travels = knowledge_of(visit.machine, stations), travels_of([visit.pk])
-    tilted = {station for _, station in faces_unswept([visit.pk])}
+    open_parts = {station: parts for (_, station), parts in parts_open_in([visit.pk]).items()}
     results = Result.objects.filter(visit=visit).order_by("station__order", "seat", "stage")
     values = tuple(Value(*row) for row in judged(results).values_list(*COLUMNS))
     withheld = set(results.filter(withheld=True).values_list("station_id", "stage"))
     earlier = earlier_runs(visit, [one for one in stations if not is_known(knowledge, one, at)])
-    return _Measured(stations, values, last_words([visit.pk]), withheld, knowledge, travels, earlier, tilted, at)
+    return _Measured(stations, values, last_words([visit.pk]), withheld, knowledge, travels, earlier, open_parts, at)
 
 
 def visit_statuses(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> dict[Key, StationStatus]:
@@ -127,11 +127,16 @@ def is_known(knowledge: Knowledge, station: Station, at: dt.datetime) -> bool:
 
 
 def outcome_status(
-    found: StationOutcome, visit: Visit, knowledge: Knowledge, ran: Value | None, at: dt.datetime, *, face: bool
+    found: StationOutcome,
+    visit: Visit,
+    knowledge: Knowledge,
+    ran: Value | None,
+    at: dt.datetime,
+    open_parts: tuple[Unswept, ...],
 ) -> StationStatus:
     """Say how a station stands on the entry screen, from its readings as they were just worked out.
 
-    face  it was tilted in this visit, and its face was not swept after that
+    open_parts  what moves of this visit left open of it (`unswept.parts_open`)
     """
     travels: Travels = {}
     static = []
@@ -143,7 +148,9 @@ def outcome_status(
                 outcome.row.ram_position_mm if outcome.row else None
             )
     doubtful = found.withheld
-    left = () if doubtful else unswept(found.station, static, face=face)
+    left = () if doubtful else unswept(found.station, static, open_parts)
+    if not doubtful and any(outcome.value and outcome.missing_deg for outcome in found.seats.values()):
+        left = (*left, Unswept.POSITIONS)
     return status_of(found.station, static, ran, knowledge, travels, at, withheld=doubtful, unswept=left)
 
 

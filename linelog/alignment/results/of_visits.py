@@ -12,7 +12,7 @@ from linelog.alignment.models import MoveMade, Result, Stage, Visit
 from linelog.alignment.results.now import knowledge_by_machine, moved_after
 from linelog.alignment.results.of_visit import Key, is_known
 from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import faces_unswept, unswept
+from linelog.alignment.results.unswept import parts_open_in, unswept
 from linelog.alignment.running import travels_of
 from linelog.alignment.standing import RUNNING, STATIC, Value, as_it_is_now, stand
 from linelog.alignment.values import COLUMNS, last_words, standing
@@ -68,7 +68,7 @@ def statuses_of_visits(visits: Iterable[Visit], now: dt.datetime) -> dict[int, d
     rows = Station.objects.filter(machine__in=list(machines), is_active=True).select_related("machine")
     stations = {one.pk: one for one in rows.order_by("order", "pk")}
     known, runs = knowledge_by_machine(machines, list(stations.values())), Runs.of(list(stations.values()))
-    travels, moved, faces = travels_of(given), _moved(given), faces_unswept(given)
+    travels, moved, parts = travels_of(given), _moved(given), parts_open_in(given)
     values, withheld = _values(given)
     found: dict[int, dict[Key, StationStatus]] = {pk: {} for pk in given}
     for (pk, station_id, stage), both in values.items():
@@ -81,7 +81,7 @@ def statuses_of_visits(visits: Iterable[Visit], now: dt.datetime) -> dict[int, d
             ran = runs.held(station, visit.opened_at)
         static = [] if station.is_bushing else both[STATIC]
         doubtful = (pk, station_id, stage) in withheld and not station.is_bushing
-        left = unswept(station, static, face=(pk, station_id) in faces)
+        left = unswept(station, static, parts.get((pk, station_id), ()))
         found[pk][station_id, stage] = status_of(
             station, static, ran, knowledge, travels, at, withheld=doubtful, unswept=() if doubtful else left
         )

@@ -70,6 +70,8 @@ def close_stations(*, visit: Visit, at: datetime) -> None:
             continue  # set anew by its fitting: what was found is not how it was left
         if result.stage != Stage.AS_FOUND or (result.station_id, result.seat, result.method) in left:
             continue
+        if result.station_id in moved and result.method == Method.RUNNING:
+            continue  # how it ran before its moves is not how it is left; that is swept, or run again
         if result.station_id in moved:
             raise Refused(f"{result.station} was moved: sweep it again as left before signing.")
         if result.station_id not in untouched:
