@@ -42,7 +42,8 @@ def writes(number: int, visits: list[dict[str, Any]]) -> Iterator[Write]:
         query = f"?stage={stage}&seat={seat}"
         for angle in (0, 90, 180, 270):
             value = f"{(count * 7 + angle // 9) % 90 / 1000:.3f}"
-            form = {"repeat": repeat, "angle_deg": angle, "value": value, "meant": value, "version": 0}
+            form = {"repeat": repeat, "angle_deg": angle, "value": value, "version": 0}
+            form |= {"meant": value, "as_found": "on"}  # no question is asked back
             place = (visit, station, stage, seat, repeat, float(angle), value)
             yield Write("reading", f"{at}/reading/{query}", form, place)
         words = f"tablet {number} move {count}"
