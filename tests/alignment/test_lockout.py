@@ -211,6 +211,15 @@ def test_nothing_returns_to_service_with_a_check_left_out(job, left):
     assert client.post(address("lockout_return", visit), RETURNED).status_code == 422, "once"
 
 
+def test_who_has_no_lock_of_their_own_is_told_at_the_station(job):
+    client, visit, domer, mechanic = job
+    verify(client, visit)
+    missing = "Your own lock is not written down in this lockout."
+    assert missing in client.get(address("station", visit, domer)).content.decode()
+    client.post(address("lock", visit), {"name": str(mechanic), "number": "7"})
+    assert missing not in client.get(address("station", visit, domer)).content.decode()
+
+
 def test_nobody_returns_a_machine_at_which_another_typed_a_moment_ago_without_speaking_to_them(job, signed_in):
     client, visit, domer, _ = job
     verify(client, visit, lockout_lock="")

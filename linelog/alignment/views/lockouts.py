@@ -25,10 +25,11 @@ from linelog.web.requests import row_named, typed_at
 
 def lockout_context(request: Request, visit: Visit, form: VerifyForm | None = None) -> dict[str, Any]:
     """Return what a page shows of a visit's lockout; the number of the procedure alone is filled in."""
-    words = words_of(visit.machine)
+    words, found = words_of(visit.machine), status_of(visit, timezone.now())
     return {
         "lockout_words": words,
-        "lockout": status_of(visit, timezone.now()),
+        "lockout": found,
+        "own_lock": found.has_lock_of(str(request.user)),
         "lockout_form": form or VerifyForm(initial={"lockout_procedure": words.number}),
     }
 
@@ -37,13 +38,12 @@ def lockout_page(request: Request, visit: Visit, status: int = 200, **forms: Any
     """Render the page of a visit's lockout; `forms` hands back what was refused."""
     context = lockout_context(request, visit, forms.pop("lockout_form", None))
     found = context["lockout"]
-    may_log, own = may(request.user, Permission.LOG_VISIT), found.has_lock_of(str(request.user))
+    may_log, own = may(request.user, Permission.LOG_VISIT), context["own_lock"]
     context |= {
         "visit": visit,
         "may_log": may_log and visit.is_open,
         "keep_urls": offline_urls(visit, stations_of(visit.machine)) if may_log and visit.is_open else [],
         "may_return": may_log and found.to_return,
-        "own_lock": own,
         "lock_form": OwnLockForm(initial={} if own else {"name": str(request.user)}),
         "return_form": ReturnForm(status=found, other=services.lately_at_work(visit, request.user, timezone.now())),
         "ends": [(how, Lockout.Ended(how).label) for how in sorted(services.BY_HAND)],
