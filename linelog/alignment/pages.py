@@ -19,19 +19,9 @@ from linelog.alignment.drawing import Drawing, draw
 from linelog.alignment.inched import powered_between
 from linelog.alignment.judging import with_overtaken
 from linelog.alignment.measured import Measured, read
-from linelog.alignment.models import (
-    AmendedReading,
-    Lockout,
-    MoveMade,
-    Reading,
-    Result,
-    Stage,
-    StationNote,
-    Sweep,
-    Visit,
-)
+from linelog.alignment.models import AmendedReading, Lockout, MoveMade, Result, Stage, StationNote, Sweep, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.not_proven import MOST_REPEATS, coarse_words
+from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.offers import Offer, offers_of
 from linelog.alignment.order_of_work import Step, after_words, steps_in
 from linelog.alignment.place import Addresses, Place, place_query, place_url
@@ -40,11 +30,11 @@ from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.results.unswept import parts_open
+from linelog.alignment.results.unswept import last_read, parts_open
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
-from linelog.alignment.since_move import older_repeats, repeat_anew, since_last_move
-from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs
+from linelog.alignment.since_move import is_older, older_repeats, since_last_move
+from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs, swept_at
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
 from linelog.calc.readings import View
@@ -136,18 +126,14 @@ class StationPage:
     @property
     def is_moved_since(self) -> bool:
         """Whether this sweep as left is older than the last move: it tells nothing of what is left now."""
-        mine = self._left_readings
-        return bool(mine and self.moves) and max(one.at for one in mine) < max(one.at for one in self.moves)
+        here = (Stage.AS_LEFT, self.place.seat, self.place.kind)
+        mine = [one for row in self.rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
+        return is_older(mine, self._moved_at)
 
     @property
     def older_repeats(self) -> tuple[int, ...]:
         """The repeats of this sweep from before a move that others came after: kept, and not counted."""
-        return older_repeats(self.rows, self.sweep, [one.at for one in self.moves])
-
-    @property
-    def _left_readings(self) -> list[Reading]:
-        here = (Stage.AS_LEFT, self.place.seat, self.place.kind)
-        return [one for row in self.rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
+        return older_repeats(self.rows, self.sweep, self._moved_at)
 
     @property
     def _moved_at(self) -> list[dt.datetime]:
@@ -156,8 +142,7 @@ class StationPage:
     @property
     def _anew(self) -> str:
         """Where this place is swept as left: where it was and moves were logged since, at a repeat not used yet."""
-        repeat = repeat_anew(self._left_readings, self._moved_at, MOST_REPEATS)
-        return place_url("alignment:station", self.visit, replace(self.place, stage=Stage.AS_LEFT), repeat=repeat)
+        return swept_at(self.visit, replace(self.place, stage=Stage.AS_LEFT.value), self.rows, self._moved_at)
 
     @cached_property
     def amended(self) -> tuple[AmendedLine, ...]:
@@ -386,12 +371,6 @@ def _drawing(found: Outcome, station: Station, unit: Unit, view: View, target: S
     return draw(found.value.x, found.value.y, found.value.radial.U, station.limit_um, unit, view, target_um=aim)
 
 
-def _last_read(rows: list[Sweep]) -> dt.datetime | None:
-    """When the newest as-left reading was taken."""
-    left = (row for row in rows if row.stage == Stage.AS_LEFT)
-    return max((reading.at for row in left for reading in row.readings.all()), default=None)
-
-
 def station_page(
     *,
     visit: Visit,
@@ -445,7 +424,7 @@ def _advice(
 ) -> advice.Advice:
     """Say what is to be done, from what the moves logged since have left of it."""
     moved_at = max((move.at for move in have.moves), default=None)
-    read_at = _last_read(have.rows) if stage == Stage.AS_LEFT else None
+    read_at = last_read(row for row in have.rows if row.stage == stage) if stage == Stage.AS_LEFT else None
     return advice.until_swept(moved_at, read_at) or advice.advise_for(
         have.found,
         running_found(have.found, running, have.ran),

@@ -39,17 +39,20 @@ def since_last_move(swept: Iterable[Swept], stage: str, moved_at: Collection[dt.
     return found
 
 
+def is_older(readings: Collection[Reading], moved_at: Collection[dt.datetime]) -> bool:
+    """Whether a move was logged after the newest of some readings; of none nothing is told."""
+    return bool(readings and moved_at) and max(one.at for one in readings) < max(moved_at)
+
+
 def first_unused(readings: Iterable[Reading], most: int) -> int:
     """Return the first repeat that holds no reading; the last one there can be where all do."""
     used = {reading.repeat for reading in readings}
     return min(next(number for number in range(1, most + 2) if number not in used), most)
 
 
-def repeat_anew(readings: Collection[Reading], moved_at: Iterable[dt.datetime], most: int) -> int:
+def repeat_anew(readings: Collection[Reading], moved_at: Collection[dt.datetime], most: int) -> int:
     """Return the repeat a place as left is swept at: the first unused one where a move came after its readings."""
-    last = max(moved_at, default=None)
-    is_older = bool(readings) and last is not None and max(one.at for one in readings) < last
-    return first_unused(readings, most) if is_older else 1
+    return first_unused(readings, most) if is_older(readings, moved_at) else 1
 
 
 def older_repeats(rows: Iterable[Sweep], sweep: Sweep, moved_at: Collection[dt.datetime]) -> tuple[int, ...]:

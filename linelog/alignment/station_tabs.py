@@ -42,7 +42,7 @@ def repeat_tabs(
     )
 
 
-def _url(visit: Visit, place: Place, rows: Iterable[Sweep], moved_at: Collection[dt.datetime]) -> str:
+def swept_at(visit: Visit, place: Place, rows: Iterable[Sweep], moved_at: Collection[dt.datetime]) -> str:
     """Return where a place is swept: as left and moved since, at a repeat not used yet."""
     here = (place.stage, place.seat, place.kind)
     mine = [one for row in rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
@@ -67,7 +67,7 @@ def sweep_tabs(
     return tuple(
         Tab(
             label,
-            _url(visit, Place(station, place.stage, seat, kind), rows, moved_at),
+            swept_at(visit, Place(station, place.stage, seat, kind), rows, moved_at),
             (seat, kind) == (place.seat, place.kind),
             (seat, kind) in there,
         )
@@ -83,7 +83,7 @@ def stage_tabs(
     return tuple(
         Tab(
             Stage(stage).label,
-            _url(visit, Place(place.station, stage, place.seat, place.kind), rows, moved_at),
+            swept_at(visit, Place(place.station, stage, place.seat, place.kind), rows, moved_at),
             stage == place.stage,
             stage in done,
         )

@@ -14,7 +14,7 @@ from linelog.alignment.standing import AS_LEFT, Value
 from linelog.plant.models import Station
 
 Place = tuple[int, int]  # visit, station
-NEVER = dt.datetime.min.replace(tzinfo=dt.UTC)
+When = dt.datetime | None  # None: never
 
 
 class Unswept(Enum):
@@ -48,30 +48,33 @@ def unswept(station: Station, static: Sequence[Value], open_parts: Collection[Un
 
 
 def parts_open(station: Station, moves: Sequence[MoveMade], sweeps: Sequence[Sweep]) -> tuple[Unswept, ...]:
-    """Return what moves left open of a station in its visit; as `face_unswept` otherwise."""
-    rims = [row for row in sweeps if row.kind == Sweep.Kind.RIM and row.stage == Stage.AS_LEFT]
-    last = last_read(rims)
-    moved = bool(moves) and NEVER < last < max(move.at for move in moves)
-    face = face_unswept(station, moves, sweeps)
-    return (*([Unswept.MOVED] if moved else []), *([Unswept.FACE] if face else []))
-
-
-def face_unswept(station: Station, moves: Iterable[MoveMade], sweeps: Sequence[Sweep]) -> bool:
-    """Whether a station that has a face was tilted in a visit and its face was not swept as left after that.
+    """Return what moves left open of a station in its visit.
 
     moves   those of the station in the visit
     sweeps  those of the station in the visit, as left at least
     """
-    tilts = [move.at for move in moves if move.adjuster is not None and move.adjuster.along_z]
-    faces = [row for row in sweeps if row.kind == Sweep.Kind.FACE]
-    if not tilts or not (faces or station.face_radius_mm is not None):
-        return False
-    return last_read(row for row in faces if row.stage == Stage.AS_LEFT) < max(tilts)
+    has_face = station.face_radius_mm is not None
+    tilts = [move.at for move in moves if has_face and move.adjuster is not None and move.adjuster.along_z]
+    left = [row for row in sweeps if row.stage == Stage.AS_LEFT]
+    return _open(
+        max((move.at for move in moves), default=None),
+        max(tilts, default=None),
+        last_read(row for row in left if row.kind == Sweep.Kind.RIM),
+        last_read(row for row in left if row.kind == Sweep.Kind.FACE),
+    )
 
 
-def last_read(rows: Iterable[Sweep]) -> dt.datetime:
-    """Return when the newest reading of these sweeps was typed; the beginning of time where there is none."""
-    return max((reading.at for row in rows for reading in row.readings.all()), default=NEVER)
+def _open(moved: When, tilted: When, rim: When, face: When) -> tuple[Unswept, ...]:
+    """Say what is open from when a station was last moved, tilted where it has a face, and swept as left."""
+    parts = [Unswept.MOVED] if moved and rim and rim < moved else []
+    if tilted and (face is None or face < tilted):
+        parts.append(Unswept.FACE)
+    return tuple(parts)
+
+
+def last_read(rows: Iterable[Sweep]) -> When:
+    """Return when the newest reading of these sweeps was typed."""
+    return max((reading.at for row in rows for reading in row.readings.all()), default=None)
 
 
 def parts_open_in(visits: Collection[int]) -> dict[Place, tuple[Unswept, ...]]:
@@ -92,9 +95,6 @@ def parts_open_in(visits: Collection[int]) -> dict[Place, tuple[Unswept, ...]]:
     found = {}
     for place, (last, tilted) in moves.items():
         rim = swept.get((*place, Sweep.Kind.RIM.value)) or stored.get(place)
-        parts = [Unswept.MOVED] if rim is not None and rim < last else []
-        if tilted is not None and swept.get((*place, Sweep.Kind.FACE.value), NEVER) < tilted:
-            parts.append(Unswept.FACE)
-        if parts:
-            found[place] = tuple(parts)
+        if parts := _open(last, tilted, rim, swept.get((*place, Sweep.Kind.FACE.value))):
+            found[place] = parts
     return found

@@ -9,9 +9,9 @@ from datetime import datetime
 from enum import StrEnum
 
 from linelog.alignment.computing import StationOutcome, compute
-from linelog.alignment.models import Lockout, MoveMade, Stage, Sweep, Visit
+from linelog.alignment.models import Lockout, Stage, Sweep, Visit
 from linelog.alignment.queries import StationLine, station_lines, sweeps_of
-from linelog.alignment.results.unswept import face_unswept, last_read
+from linelog.alignment.results.unswept import Unswept, parts_open
 from linelog.calc.units import Unit
 from linelog.plant.models import Station
 
@@ -42,6 +42,7 @@ SENTENCES = {
     Code.MOVED_AFTER: "A move was logged after its sweep as left. If it was made after it too, sweep it again.",
     Code.LOCKOUT: "The return to service is not written down: the lockout still stands in the log.",
 }
+OF_PART = {Unswept.MOVED: Code.MOVED_AFTER, Unswept.FACE: Code.FACE_NOT_SWEPT}  # what moves leave open
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +142,8 @@ def _of_station(
                 lockouts=lockouts,
             )
             yield from _of_sweeps(station, stage, outcome)
-    yield from _after_moves(station, line.moves, read[Stage.AS_LEFT], read[Stage.AS_FOUND])
+    for part in parts_open(station, line.moves, swept[Stage.AS_LEFT]):
+        yield Open(OF_PART[part], station, Stage.AS_LEFT)
 
 
 def _of_sweeps(station: Station, stage: str, outcome: StationOutcome) -> Iterable[Open]:
@@ -150,15 +152,3 @@ def _of_sweeps(station: Station, stage: str, outcome: StationOutcome) -> Iterabl
         yield Open(Code.NOT_WHOLE, station, stage)
     if any(one.read_again and not (one.row and one.row.odd_accepted) for one in every):
         yield Open(Code.UNCONFIRMED, station, stage)
-
-
-def _after_moves(
-    station: Station, moves: tuple[MoveMade, ...], left: list[Sweep], found: list[Sweep]
-) -> Iterable[Open]:
-    if not moves:
-        return
-    rims = [row for row in left if row.kind == Sweep.Kind.RIM]
-    if face_unswept(station, moves, [*found, *left]):
-        yield Open(Code.FACE_NOT_SWEPT, station, Stage.AS_LEFT)
-    if rims and last_read(rims) < max(move.at for move in moves):
-        yield Open(Code.MOVED_AFTER, station, Stage.AS_LEFT)
