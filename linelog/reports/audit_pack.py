@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Count, Max, Min, Q, QuerySet
 
 from linelog.alignment.models import BumpTest, Capture, MoveMade, Reading, Signature, Sweep, Visit
-from linelog.plant.models import Line, Person, Plant
-from linelog.production.days import zone
+from linelog.plant.models import Person
 from linelog.reports.paper import Reader, pdf_of
+from linelog.reports.tables.asked import Asked
 from linelog.web import history, history_words
 from linelog.web.models import AuditEvent
 
@@ -21,53 +19,32 @@ MOST_FIELDS = 4
 AMENDED = "amended visit"
 
 
-@dataclass(frozen=True, slots=True)
-class Period:
-    """Days of a plant, both included, perhaps of one line of it."""
-
-    plant: Plant
-    line: Line | None
-    since: dt.date
-    until: dt.date
-
-    def _begins(self, day: dt.date) -> dt.datetime:
-        return dt.datetime.combine(day, dt.time.min, zone(self.plant))
-
-    def times(self, path: str) -> dict[str, Any]:
-        """Return the condition that a time lies in the period."""
-        after = self.until + dt.timedelta(days=1)
-        return {f"{path}__gte": self._begins(self.since), f"{path}__lt": self._begins(after)}
-
-    def whose(self, path: str) -> dict[str, Any]:
-        """Return the condition that a machine is of the line, or of the plant."""
-        return {f"{path}__line": self.line} if self.line else {f"{path}__line__plant": self.plant}
-
-    def chosen(self, machine: str, at: str) -> dict[str, Any]:
-        """Return both."""
-        return {**self.whose(machine), **self.times(at)}
+def _chosen(asked: Asked, machine: str, at: str) -> dict[str, Any]:
+    """Return the condition that a machine is one of those asked about, and a time lies in the days."""
+    return {f"{machine}__in": list(asked.machines), **asked.span(at, is_time=True)}
 
 
-def pdf(period: Period, reader: Reader) -> bytes:
+def pdf(asked: Asked, reader: Reader) -> bytes:
     """Return the pack as a PDF."""
-    return pdf_of("audit", reader, read(period, reader))
+    return pdf_of("audit", reader, read(asked, reader))
 
 
-def read(period: Period, reader: Reader) -> dict[str, Any]:
+def read(asked: Asked, reader: Reader) -> dict[str, Any]:
     """Return everything on it as text and lists."""
-    visits = Visit.objects.filter(**period.chosen("machine", "opened_at"))
+    visits = Visit.objects.filter(**_chosen(asked, "machine", "opened_at"))
     states = dict(visits.order_by().values_list("state").annotate(number=Count("pk")))
     return {
-        "of": str(period.line or period.plant) + (f", {period.plant}" if period.line else ""),
-        "period": f"{period.since} to {period.until}",
+        "of": str(asked.line or asked.plant) + (f", {asked.plant}" if asked.line else ""),
+        "period": f"{asked.since} to {asked.until}",
         "facts": [
             ["Visits opened", str(sum(states.values()))],
             *([label, str(states.get(state, 0))] for state, label in Visit.State.choices),
         ],
         **_visits(visits, reader),
-        "instruments": _instruments(period, reader),
-        "rings": _rings(period, reader),
-        **_people(period, visits),
-        **_changes(period, reader),
+        "instruments": _instruments(asked, reader),
+        "rings": _rings(asked, reader),
+        **_people(asked, visits),
+        **_changes(asked, reader),
     }
 
 
@@ -98,9 +75,9 @@ def _visit(one: Any, reader: Reader) -> list[str]:
     return [*names, str(one.amended or ""), signature.digest[:12] if signature else ""]
 
 
-def _instruments(period: Period, reader: Reader) -> list[list[str]]:
+def _instruments(asked: Asked, reader: Reader) -> list[list[str]]:
     """Return each indicator as it was set up: its step, its droop, how often and on how many machines it was used."""
-    rows = Sweep.objects.filter(**period.chosen("visit__machine", "visit__opened_at"), readings__isnull=False)
+    rows = Sweep.objects.filter(**_chosen(asked, "visit__machine", "visit__opened_at"), readings__isnull=False)
     found = rows.order_by("indicator", "resolution_um").values_list("indicator", "resolution_um")
     counted = found.annotate(
         Min("sag_um"),
@@ -123,12 +100,12 @@ def _instruments(period: Period, reader: Reader) -> list[list[str]]:
     ]
 
 
-def _rings(period: Period, reader: Reader) -> list[list[str]]:
-    rows = Capture.objects.filter(**period.chosen("machine", "recorded_at")).order_by("machine__name", "setup__name")
+def _rings(asked: Asked, reader: Reader) -> list[list[str]]:
+    rows = Capture.objects.filter(**_chosen(asked, "machine", "recorded_at")).order_by("machine__name", "setup__name")
     counted = rows.values_list("setup_id", "setup__name", "machine__name").annotate(number=Count("pk"))
     found = list(counted)
-    tests = BumpTest.objects.filter(setup__in=[pk for pk, *_ in found], **period.times("at")).order_by("at")
-    last = {test.setup_id: test for test in tests}
+    tests = BumpTest.objects.filter(setup__in=[pk for pk, *_ in found], **asked.span("at", is_time=True))
+    last = {test.setup_id: test for test in tests.order_by("at")}
     return [[name, machine, str(number), _bump(last.get(pk), reader)] for pk, name, machine, number in found]
 
 
@@ -138,14 +115,14 @@ def _bump(test: BumpTest | None, reader: Reader) -> str:
     return f"{reader.when(test.at)}: {'as it should be' if test.right else 'not as it should be'}"
 
 
-def _people(period: Period, visits: QuerySet[Visit]) -> dict[str, Any]:
+def _people(asked: Asked, visits: QuerySet[Visit]) -> dict[str, Any]:
     """Count what each person did; the role is that of the signature where there is one."""
     done: dict[int, list[int]] = {}
     sources: Iterable[tuple[Any, str]] = (
         (visits, "opened_by"),
         (visits.filter(signed_by__isnull=False), "signed_by"),
-        (Reading.objects.filter(**period.chosen("sweep__visit__machine", "sweep__visit__opened_at")), "by"),
-        (MoveMade.objects.filter(**period.chosen("visit__machine", "visit__opened_at")), "by"),
+        (Reading.objects.filter(**_chosen(asked, "sweep__visit__machine", "sweep__visit__opened_at")), "by"),
+        (MoveMade.objects.filter(**_chosen(asked, "visit__machine", "visit__opened_at")), "by"),
     )
     for column, (rows, field) in enumerate(sources):
         for pk, number in rows.order_by().values_list(field).annotate(number=Count("pk")):
@@ -162,17 +139,17 @@ def _people(period: Period, visits: QuerySet[Visit]) -> dict[str, Any]:
     return {"people": rows, "people_rest_on": "The role is that of the signatures; of who signed nothing, today's."}
 
 
-def _changes(period: Period, reader: Reader) -> dict[str, Any]:
+def _changes(asked: Asked, reader: Reader) -> dict[str, Any]:
     """Return what changed or took out something that was stored, and the amendments, the oldest first."""
-    events = AuditEvent.objects.filter(plant_id=period.plant.pk, **period.times("at"))
+    events = AuditEvent.objects.filter(plant_id=asked.plant.pk, **asked.span("at", is_time=True))
     events = events.filter(Q(before__isnull=False) | Q(action=AMENDED)).order_by("at", "pk")
     number, shown = events.count(), list(events[:MOST])
-    names, where = history_words.Names(shown), zone(period.plant)
+    names = history_words.Names(shown)
     rows = [[reader.when(one.at), one.actor_name, one.action, one.object_label, ""] for one in shown]
     for row, event in zip(rows, shown, strict=True):
-        told = history.changes(event, reader.unit, names, where)
+        told = history.changes(event, reader.unit, names, asked.zone)
         row[-1] = "; ".join(f"{one.name}: {one.before} → {one.after}" for one in told[:MOST_FIELDS])
         row[-1] += f"; and {len(told) - MOST_FIELDS} more" if len(told) > MOST_FIELDS else ""
-    of = " Of the whole plant, not of the line alone." if period.line else ""
+    of = " Of the whole plant, not of the line alone." if asked.line else ""
     said = f"What was added without changing anything is not listed; the table “History” has it.{of}"
     return {"changes": rows, "changes_rest_on": said + _rest(number, "History")}

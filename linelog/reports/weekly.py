@@ -79,8 +79,8 @@ def read(plant: Plant, line: Line | None, week: dt.date, reader: Reader) -> dict
     }
 
 
-def _name(state: MachineState) -> str:
-    return f"{state.machine} ({state.machine.line})"
+def _name(one: MachineState | Visit) -> str:
+    return f"{one.machine} ({one.machine.line})"
 
 
 def _out(state: MachineState, do: Todo) -> list[str]:
@@ -98,7 +98,7 @@ def _done(plant: Plant, line: Line | None, week: dt.date, reader: Reader) -> lis
     moves = dict(made.annotate(number=Count("pk")))
     return [
         [
-            f"{one.machine} ({one.machine.line})",
+            _name(one),
             reader.when(one.signed_at),
             one.get_reason_display(),
             *map(str, out[one.pk]),

@@ -12,10 +12,13 @@ from linelog.production.days import zone
 
 
 class MachineNames(NamedTuple):
-    """A machine's name and that of its line."""
+    """The names of a machine's line and of the machine, as tables have them; None where there is no machine."""
 
-    machine: str
-    line: str
+    line: str | None
+    machine: str | None
+
+
+NO_MACHINE = MachineNames(None, None)
 
 
 class StationNames(NamedTuple):
@@ -49,8 +52,12 @@ class Asked:
     def machines(self) -> dict[int, MachineNames]:
         """The machines asked about: those of the line, or of the whole plant."""
         of = {"line": self.line} if self.line else {"line__plant": self.plant}
-        rows = Machine.objects.filter(**of).order_by("line__name", "name").values_list("pk", "name", "line__name")
-        return {pk: MachineNames(name, on) for pk, name, on in rows}
+        rows = Machine.objects.filter(**of).order_by("line__name", "name").values_list("pk", "line__name", "name")
+        return {pk: MachineNames(*names) for pk, *names in rows}
+
+    def named(self, machine: int | None) -> MachineNames:
+        """Return the names of a machine by its number; of none where there is none, or it is not asked about."""
+        return self.machines.get(machine, NO_MACHINE) if machine else NO_MACHINE
 
     @cached_property
     def is_everything(self) -> bool:

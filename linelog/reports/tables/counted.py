@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from linelog.production.models import Event, Finding, ShiftCount, WallRing
 from linelog.reports.tables.asked import Asked
-from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored, tooling_set
+from linelog.reports.tables.stored import Field, Source, as_json, machine_and_line, person, stored, tooling_set
 from linelog.reports.tables.table import Row, date, number, text, time, whole
 from linelog.trends.queries.bearers import bearers_of
 from linelog.trends.tracing import Asked as Can
 from linelog.trends.tracing import Candidate, led_to
-
-
-def _as_json(asked: Asked, value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, sort_keys=True) if value else ""
-
 
 COUNTS = stored(
     "counts",
@@ -35,7 +29,7 @@ COUNTS = stored(
         Field(whole("short_cans", "Short cans.", "cans"), "short_cans"),
         Field(whole("jams", "Jams."), "jams"),
         Field(number("minutes_down", "Time down.", "min"), "minutes_down"),
-        Field(text("spoiled_by_cause", "Spoiled cans by code of the cause, as JSON."), "by_cause", _as_json),
+        Field(text("spoiled_by_cause", "Spoiled cans by code of the cause, as JSON."), "by_cause", as_json),
     ),
     day="production day",
     page="production:counts",
@@ -131,9 +125,7 @@ def _led(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
         given: Any = row[_AT["given_machine_id"]]
         known = Candidate(given, "", "", None) if given else None
         day: Any = row[_AT["made_on"]]
-        pk = led_to(Can(str(row[_AT["mark"]] or ""), day, known), bearers)
-        names = asked.machines.get(pk) if pk else None
-        yield (names.line, names.machine) if names else (None, None)
+        yield asked.named(led_to(Can(str(row[_AT["mark"]] or ""), day, known), bearers))
 
 
 FINDINGS = stored(

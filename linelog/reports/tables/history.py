@@ -9,15 +9,10 @@ from typing import Any
 from linelog.alignment.models import Visit
 from linelog.plant.models import Station
 from linelog.reports.tables.asked import Asked
-from linelog.reports.tables.stored import Field, Source, stored
+from linelog.reports.tables.stored import Field, Source, as_json, stored
 from linelog.reports.tables.table import Row, text, time, whole
 from linelog.web.models import AuditEvent
 from linelog.web.permissions import Permission
-
-
-def _as_json(asked: Asked, value: Any) -> str:
-    return "" if value is None else json.dumps(value, ensure_ascii=False)
-
 
 _FIELDS = (
     Field(whole("event_id", "Number of the line of history."), "pk"),
@@ -27,8 +22,8 @@ _FIELDS = (
     Field(text("record", "Kind of record it was done to."), "object_type"),
     Field(text("record_id", "Number of that record."), "object_id"),
     Field(text("record_name", "Name of that record on that day."), "object_label"),
-    Field(text("before", "What the record said before, as JSON; stored units."), "before", _as_json),
-    Field(text("after", "What it says since, likewise."), "after", _as_json),
+    Field(text("before", "What the record said before, as JSON; stored units."), "before", as_json),
+    Field(text("after", "What it says since, likewise."), "after", as_json),
     Field(text("request_id", "Number of the request, as in the server's log."), "request_id"),
 )
 _AT = {field.column.name: index for index, field in enumerate(_FIELDS)}
@@ -47,8 +42,7 @@ def _machines(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
         for kind, model in _LEADS.items()
     }
     for row in rows:
-        names = asked.machines.get(_machine_of(row, on) or 0)
-        yield (names.line, names.machine) if names else (None, None)
+        yield asked.named(_machine_of(row, on))
 
 
 def _machine_of(row: Row, on: dict[str, dict[int, int]]) -> int | None:

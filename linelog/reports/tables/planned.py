@@ -8,7 +8,7 @@ from linelog.planning.models import PlannedVisit
 from linelog.production import weeks
 from linelog.reports.tables.asked import Asked
 from linelog.reports.tables.stored import Field, Source, machine_and_line, stored
-from linelog.reports.tables.table import Row, Table, date, in_plain, number, text, time, whole, yes_no
+from linelog.reports.tables.table import PER_MILLION, Row, Table, date, in_plain, number, text, time, whole, yes_no
 from linelog.reports.tables.worked_out import counted
 from linelog.trends.state.outlook import coming
 from linelog.trends.state.todo import todo
@@ -50,7 +50,7 @@ _STATE = (
     number("hours", "Hours the next visit needs.", "h"),
     number("waiting_a_week", "What a week of waiting costs, in the plant's money; empty: not known yet."),
     text("currency", "The plant's money."),
-    number("tear_offs_per_million", "Tear-offs after shrinkage, of the ranking over 91 days.", "per million cans"),
+    number("tear_offs_per_million", "Tear-offs after shrinkage, of the ranking over 91 days.", PER_MILLION),
     date("planned_week", "Monday of the week it is planned for."),
 )
 
@@ -61,11 +61,10 @@ def _states(asked: Asked) -> Iterator[list[Row]]:
     for pk, state in found.items():
         if pk not in asked.machines:
             continue
-        do, worst, names = todo(state), state.worst, asked.machines[pk]
+        do, worst = todo(state), state.worst
         rows.append(
             (
-                names.line,
-                names.machine,
+                *asked.machines[pk],
                 state.is_out,
                 state.due.is_due,
                 state.due.on,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Count, Max, Min, QuerySet
 
-from linelog.reports.tables.asked import Asked
+from linelog.reports.tables.asked import Asked, MachineNames
 from linelog.reports.tables.table import (
     BATCH,
     Column,
@@ -19,6 +20,7 @@ from linelog.reports.tables.table import (
     batches,
     in_plain,
     text,
+    whole,
 )
 
 Read = Callable[[Asked, Any], Any]
@@ -113,16 +115,16 @@ def _read(source: Source, fields: Sequence[Field], asked: Asked) -> Iterator[lis
 def machine_and_line(path: str) -> tuple[Field, Field]:
     """Return the columns that name line and machine, by the machine's number."""
     return (
-        Field(text("line", "Line of the machine."), path, lambda asked, pk: pk and asked.machines[pk].line),
-        Field(text("machine", "Machine."), path, lambda asked, pk: pk and asked.machines[pk].machine),
+        Field(text("line", "Line of the machine."), path, lambda asked, pk: asked.named(pk).line),
+        Field(text("machine", "Machine."), path, lambda asked, pk: asked.named(pk).machine),
     )
 
 
 def of_station(path: str, kinds: Iterable[tuple[Any, Any]]) -> tuple[Field, ...]:
     """Return the columns that name line, machine and station, by the station's number."""
 
-    def machine(asked: Asked, pk: int) -> Any:
-        return asked.machines[asked.stations[pk].machine_id]
+    def machine(asked: Asked, pk: int) -> MachineNames:
+        return asked.named(asked.stations[pk].machine_id)
 
     return (
         Field(text("line", "Line of the machine."), path, lambda asked, pk: machine(asked, pk).line),
@@ -130,6 +132,16 @@ def of_station(path: str, kinds: Iterable[tuple[Any, Any]]) -> tuple[Field, ...]
         Field(text("station", "Station of the machine."), path, lambda asked, pk: asked.stations[pk].station),
         Field(text("station_kind", "Kind of the station.", kinds), path, lambda asked, pk: asked.stations[pk].kind),
     )
+
+
+def visit_number(path: str) -> Field:
+    """Return the column by which tables are joined to the visits."""
+    return Field(whole("visit_id", "Number of the visit, the same in every table."), path)
+
+
+def as_json(asked: Asked, value: Any) -> str:
+    """Read what is stored as JSON; nothing where it holds nothing."""
+    return json.dumps(value, ensure_ascii=False, sort_keys=True) if value else ""
 
 
 def person(name: str, meaning: str, path: str) -> Field:

@@ -15,10 +15,7 @@ def _fitted(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
     """Return the line and machine that each part's set is on now."""
     found = Fitting.objects.filter(machine__line__plant=asked.plant, removed_at__isnull=True)
     on = dict(found.values_list("tooling_set_id", "machine_id"))
-    names = {pk: asked.machines.get(machine) for pk, machine in on.items()}
-    for row in rows:
-        one = names.get(row[1])  # the number of its set
-        yield (one.line, one.machine) if one else (None, None)
+    return [asked.named(on.get(row[1])) for row in rows]  # row[1]: the number of its set
 
 
 TOOLING = stored(

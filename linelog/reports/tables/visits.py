@@ -13,19 +13,28 @@ from linelog.alignment.standing import Value, stand
 from linelog.alignment.values import COLUMNS, last_words
 from linelog.plant.models import Station
 from linelog.reports.tables.asked import Asked
-from linelog.reports.tables.stored import Field, Source, machine_and_line, of_station, person, stored, tooling_set
+from linelog.reports.tables.stored import (
+    Field,
+    Source,
+    machine_and_line,
+    of_station,
+    person,
+    stored,
+    tooling_set,
+    visit_number,
+)
 from linelog.reports.tables.table import Row, number, text, time, whole, yes_no
 
 BY_OPENING = "the day its visit was opened"
 FROM_CRANK = "seen from the crank, to the right positive"
 UP = "up positive"
-VISIT = Field(whole("visit_id", "Number of the visit, the same in every table."), "visit_id")
+VISIT = visit_number("visit_id")
 STAGE = Field(text("stage", "When in the visit it was measured.", Stage.choices), "stage")
 SEAT = Field(text("seat", "Seat of a station that has two; empty: it has one.", Seat.choices), "seat")
 
 
 _VISIT = (
-    Field(whole("visit_id", "Number of the visit, the same in every table."), "pk"),
+    visit_number("pk"),
     *machine_and_line("machine_id"),
     Field(time("opened_at", "When the visit was opened."), "opened_at"),
     person("opened_by", "Who opened it.", "opened_by_id"),
@@ -177,7 +186,7 @@ READINGS = stored(
     (
         Field(whole("reading_id", "Number of the reading."), "pk"),
         Field(whole("sweep_id", "Number of the sweep: readings of one sweep belong together."), "sweep_id"),
-        Field(whole("visit_id", "Number of the visit, the same in every table."), "sweep__visit_id"),
+        visit_number("sweep__visit_id"),
         *of_station("sweep__station_id", Station.Kind.choices),
         Field(STAGE.column, "sweep__stage"),
         Field(SEAT.column, "sweep__seat"),

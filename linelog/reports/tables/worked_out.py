@@ -57,7 +57,7 @@ def _ranked(asked: Asked) -> Iterator[list[Row]]:
                 continue
             word = above_or_below(columns["low"][at], columns["high"][at], usual)
             figures = [columns[name][at] for name in _FIGURES]
-            rows.append((measure, int(days), *ends, names.line, names.machine, *figures, usual, word))
+            rows.append((measure, int(days), *ends, *names, *figures, usual, word))
         yield in_plain(rows, _RANKING, asked.zone)
 
 
@@ -128,10 +128,8 @@ def _bars(asked: Asked) -> Iterator[list[Row]]:
     rows = []
     for chart in charts(read_material(asked.plant, since, until), Choice()):
         for bar in chart.bars:
-            names = asked.machines[bar.machine_id] if bar.machine_id else None
-            of = (names.line, names.machine) if names else (None, None)
             figures = (bar.count, bar.low, bar.high, bar.expected, bar.p_chart, bar.word, bar.cans)
-            rows.append((chart.key, bar.label, *of, since, until, *figures))
+            rows.append((chart.key, bar.label, *asked.named(bar.machine_id), since, until, *figures))
     yield in_plain(rows, _PARETO, asked.zone)
 
 

@@ -19,6 +19,7 @@ from linelog.production.models import Finding
 from linelog.reports import audit_pack, complaint, weekly
 from linelog.reports.forms import AuditForm, OfPlant, WeeklyForm
 from linelog.reports.paper import Reader
+from linelog.reports.tables.asked import Asked
 from linelog.trends.queries.findings import findings_for
 from linelog.web import units
 from linelog.web.errors import Refused
@@ -99,8 +100,8 @@ def week(request: Request) -> HttpResponse:
 def audit(request: Request) -> HttpResponse:
     """Give the audit pack of some days."""
     given, reader = _asked(AuditForm(request.GET, user=request.user), request)
-    period = audit_pack.Period(reader.plant, given["line"], given["since"], given["until"])
-    return _sent(audit_pack.pdf(period, reader), f"audit-{period.since}-{period.until}")
+    asked = Asked(reader.plant, at=reader.at, **{name: given[name] for name in ("line", "since", "until")})
+    return _sent(audit_pack.pdf(asked, reader), f"audit-{asked.since}-{asked.until}")
 
 
 @require_GET
