@@ -11,8 +11,8 @@ from django.db.models import Prefetch, QuerySet
 
 from linelog.alignment.models import MoveMade, Result, Visit
 from linelog.alignment.pairs import pairs_of
-from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import parts_open_in, unswept
+from linelog.alignment.results.status import StationStatus, station_status
+from linelog.alignment.results.unswept import parts_open_in
 from linelog.alignment.running import Knowledge, travels_of
 from linelog.alignment.standing import AS_FOUND, RUNNING, STATIC, Value, as_it_is_now
 from linelog.alignment.values import latest
@@ -34,8 +34,8 @@ def statuses_now(stations: QuerySet[Station], at: dt.datetime) -> dict[int, list
     for row in rows:
         knowledge, values = known[row.machine_id], static.get(row.pk, [])
         run = _still(ran.get(row.pk), values, row, knowledge, at)
-        left = unswept(row, values, parts.get((values[0].visit_id, row.pk), ()) if values else ())
-        found[row.machine_id].append(status_of(row, values, run, knowledge, travels, at, unswept=left))
+        moved = parts.get((values[0].visit_id, row.pk), ()) if values else ()
+        found[row.machine_id].append(station_status(row, values, run, knowledge, travels, at, open_parts=moved))
     return dict(found)
 
 

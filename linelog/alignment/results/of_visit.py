@@ -10,8 +10,8 @@ from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.judging import judged
 from linelog.alignment.models import Result, Stage, Visit
 from linelog.alignment.results.now import current_runs
-from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import Unswept, parts_open_in, unswept
+from linelog.alignment.results.status import StationStatus, station_status
+from linelog.alignment.results.unswept import Unswept, parts_open_in
 from linelog.alignment.running import Knowledge, Travels, knowledge_of, travels_of
 from linelog.alignment.standing import AS_LEFT, RUNNING, STATIC, Place, Value, Word, stand
 from linelog.alignment.values import COLUMNS, last_words
@@ -54,11 +54,16 @@ class _Measured:
         return found
 
     def _status(self, station: Station, stage: str, values: list[Value], ran: Value | None) -> StationStatus:
-        static = [] if station.is_bushing else values
-        doubtful = (station.pk, stage) in self.withheld and not station.is_bushing
-        left = () if doubtful else unswept(station, static, self.open_parts.get(station.pk, ()))
-        knowledge, travels = self.knowledge, self.travels
-        return status_of(station, static, ran, knowledge, travels, self.at, withheld=doubtful, unswept=left)
+        return station_status(
+            station,
+            values,
+            ran,
+            self.knowledge,
+            self.travels,
+            self.at,
+            withheld=(station.pk, stage) in self.withheld,
+            open_parts=self.open_parts.get(station.pk, ()),
+        )
 
 
 def _read(visit: Visit, stations: Sequence[Station], now: dt.datetime) -> _Measured:
@@ -147,11 +152,17 @@ def outcome_status(
             travels[visit.pk, found.station.pk, found.stage, seat] = (
                 outcome.row.ram_position_mm if outcome.row else None
             )
-    doubtful = found.withheld
-    left = () if doubtful else unswept(found.station, static, open_parts)
-    if not doubtful and any(outcome.value and outcome.missing_deg for outcome in found.seats.values()):
-        left = (*left, Unswept.POSITIONS)
-    return status_of(found.station, static, ran, knowledge, travels, at, withheld=doubtful, unswept=left)
+    return station_status(
+        found.station,
+        static,
+        ran,
+        knowledge,
+        travels,
+        at,
+        withheld=found.withheld,
+        open_parts=open_parts,
+        is_partial=any(outcome.value and outcome.missing_deg for outcome in found.seats.values()),
+    )
 
 
 def _kept(found: StationOutcome, seat: str, outcome: Outcome, visit: Visit) -> Value | None:

@@ -11,8 +11,8 @@ from linelog.alignment.judging import judged
 from linelog.alignment.models import MoveMade, Result, Stage, Visit
 from linelog.alignment.results.now import knowledge_by_machine, moved_after
 from linelog.alignment.results.of_visit import Key, is_known
-from linelog.alignment.results.status import StationStatus, status_of
-from linelog.alignment.results.unswept import parts_open_in, unswept
+from linelog.alignment.results.status import StationStatus, station_status
+from linelog.alignment.results.unswept import parts_open_in
 from linelog.alignment.running import travels_of
 from linelog.alignment.standing import RUNNING, STATIC, Value, as_it_is_now, stand
 from linelog.alignment.values import COLUMNS, last_words, standing
@@ -79,11 +79,15 @@ def statuses_of_visits(visits: Iterable[Visit], now: dt.datetime) -> dict[int, d
         ran = both[RUNNING][0] if both[RUNNING] else None
         if ran is None and not is_known(knowledge, station, at) and not _touched(moved[pk], station_id, stage):
             ran = runs.held(station, visit.opened_at)
-        static = [] if station.is_bushing else both[STATIC]
-        doubtful = (pk, station_id, stage) in withheld and not station.is_bushing
-        left = unswept(station, static, parts.get((pk, station_id), ()))
-        found[pk][station_id, stage] = status_of(
-            station, static, ran, knowledge, travels, at, withheld=doubtful, unswept=() if doubtful else left
+        found[pk][station_id, stage] = station_status(
+            station,
+            both[STATIC],
+            ran,
+            knowledge,
+            travels,
+            at,
+            withheld=(pk, station_id, stage) in withheld,
+            open_parts=parts.get((pk, station_id), ()),
         )
     return found
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
-from linelog.alignment.results.unswept import Unswept
+from linelog.alignment.results.unswept import Unswept, unswept
 from linelog.alignment.running import Knowledge, Travels, shift_for, tilt_when_running
 from linelog.alignment.standing import AS_FOUND, Value
 from linelog.calc.station_state import Counts, Next, Stands, State, stands
@@ -159,14 +159,14 @@ def status_of(
     at: dt.datetime,
     *,
     withheld: bool = False,
-    unswept: tuple[Unswept, ...] = (),
+    left: tuple[Unswept, ...] = (),
 ) -> StationStatus:
-    """Say how a station stands.
+    """Say how a station stands, or one seat of it.
 
     static   the static values that stand of one visit and stage, one a seat
     ran      the running value since the last move, or None
     at       the moment for which it is asked: what was known of the machine running by then is used
-    unswept  what of it is still to be swept (`unswept.unswept`)
+    left     what of it is still to be swept
     """
     measured = [_measured(value) for value in static]
     expected = [one for value in static if (one := expected_at(station, value, knowledge, travels, at)) is not None]
@@ -182,7 +182,7 @@ def status_of(
         own.judged if own else None,
         trusted=trusted,
         withheld=withheld,
-        whole=not unswept,
+        whole=not left,
         judged=not station.is_bushing,
     )
     return StationStatus(
@@ -197,8 +197,30 @@ def status_of(
         learned=learned.pairs if learned else 0,
         trusted=trusted,
         withheld=withheld,
-        unswept=unswept,
+        unswept=left,
     )
+
+
+def station_status(
+    station: Station,
+    static: Sequence[Value],
+    ran: Value | None,
+    knowledge: Knowledge,
+    travels: Travels,
+    at: dt.datetime,
+    *,
+    withheld: bool = False,
+    open_parts: Collection[Unswept] = (),
+    is_partial: bool = False,
+) -> StationStatus:
+    """Say how a whole station stands, as `status_of`, with what of it is still to be swept unless it is in doubt.
+
+    open_parts, is_partial  as `unswept.unswept` takes them; a sweep of a bushing proves nothing and is no doubt
+    """
+    if station.is_bushing:
+        static, withheld = (), False
+    left = () if withheld else unswept(station, static, open_parts, is_partial=is_partial)
+    return status_of(station, static, ran, knowledge, travels, at, withheld=withheld, left=left)
 
 
 def _worst(figures: Sequence[Figure]) -> Figure | None:

@@ -35,16 +35,20 @@ class Unswept(Enum):
 _OF_SEAT = {Seat.FRONT.value: Unswept.FRONT, Seat.REAR.value: Unswept.REAR}
 
 
-def unswept(station: Station, static: Sequence[Value], open_parts: Collection[Unswept] = ()) -> tuple[Unswept, ...]:
+def unswept(
+    station: Station, static: Sequence[Value], open_parts: Collection[Unswept] = (), *, is_partial: bool = False
+) -> tuple[Unswept, ...]:
     """Return what is still to be swept of a station of which something was.
 
     open_parts  what moves of the visit left open of it as left (`parts_open`, `parts_open_in`)
+    is_partial  whether a value rests on a sweep with a position left out
     """
     if not static:
         return ()
     swept = {value.seat for value in static}
     seats = tuple(_OF_SEAT[seat] for seat in station.seats if seat and seat not in swept)
-    return (*open_parts, *seats) if static[0].stage == AS_LEFT else seats
+    moved = open_parts if static[0].stage == AS_LEFT else ()
+    return (*moved, *seats, *([Unswept.POSITIONS] if is_partial else []))
 
 
 def parts_open(station: Station, moves: Sequence[MoveMade], sweeps: Sequence[Sweep]) -> tuple[Unswept, ...]:
