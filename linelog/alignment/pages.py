@@ -106,7 +106,7 @@ class StationPage:
             return self.positions
         mirrored = last.view != self.sweep.view
         counted = since_last_move(
-            [(last, list(last.readings.all()))], Stage.AS_LEFT, moved_at(last.visit, self.station, Stage.AS_LEFT)
+            [(last, list(last.readings.all()))], Stage.AS_LEFT, moved_at(last.visit, self.station)
         )[0][1]
         newest = min((row.repeat for row in counted), default=1)
         was = {

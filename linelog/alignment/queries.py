@@ -90,10 +90,9 @@ def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> 
     return list(rows.prefetch_related(Prefetch("readings", queryset=Reading.objects.select_related("by"))))
 
 
-def moved_at(visit: Visit, station: Station, stage: str) -> list[datetime]:
-    """Return when moves of a station were logged in a visit; asked for sweeps as left alone."""
-    moves = MoveMade.objects.filter(visit=visit, station=station)
-    return list(moves.values_list("at", flat=True)) if stage == Stage.AS_LEFT else []
+def moved_at(visit: Visit, station: Station) -> list[datetime]:
+    """Return when moves of a station were logged in a visit."""
+    return list(visit.moves.filter(station=station).values_list("at", flat=True))
 
 
 def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict[str, Any]:

@@ -13,10 +13,8 @@ from typing import Any
 import environ
 from django.db import connections
 
-from linelog.alignment.computing import compute
 from linelog.alignment.models import MoveMade, Reading, Result, Sweep
-from linelog.alignment.queries import moved_at
-from linelog.alignment.services.results import result_values
+from linelog.alignment.services.results import compute_in, result_values
 from linelog.web.backup.making import one_moment
 from linelog.web.models import AuditEvent, WriteKey
 from tests.durability.program import Program
@@ -115,8 +113,7 @@ def _wrong_sums(using: str) -> int:
     for (visit, station, stage), group in groupby(rows, lambda row: (row.visit_id, row.station_id, row.stage)):
         sweeps = list(group)
         of, where = sweeps[0].visit, sweeps[0].station
-        made = {"moved_at": moved_at(of, where, stage), "lockouts": tuple(of.lockouts.all())}
-        found = compute(station=where, stage=stage, plant=of.machine.line.plant, rows=sweeps, **made)
+        found = compute_in(of, where, stage, sweeps)
         for seat, outcome in found.seats.items():
             kept = stored.pop((visit, station, stage, seat), None)
             if outcome.value is None or kept is None:

@@ -8,11 +8,12 @@ from typing import Any
 
 from django.db import transaction
 
-from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
+from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome
 from linelog.alignment.models import AmendedReading, AmendedResult, Amendment, Reading, Result, Sweep, Visit
 from linelog.alignment.models.sweep import Method
-from linelog.alignment.queries import moved_at, sweeps_of
+from linelog.alignment.queries import sweeps_of
 from linelog.alignment.services.guard import check_may
+from linelog.alignment.services.results import compute_in
 from linelog.calc.sweep import ALGORITHM
 from linelog.calc.verdict import Verdict, judge
 from linelog.plant.models import Person, Station
@@ -116,14 +117,7 @@ def evaluated(visit: Visit, sweep: Sweep, values_um: dict[int, float]) -> Statio
     for row in rows:
         for reading in row.readings.all():
             reading.value_um = values_um.get(reading.pk, reading.value_um)
-    return compute(
-        station=sweep.station,
-        stage=sweep.stage,
-        plant=visit.machine.line.plant,
-        rows=rows,
-        moved_at=moved_at(visit, sweep.station, sweep.stage),
-        lockouts=tuple(visit.lockouts.all()),
-    )
+    return compute_in(visit, sweep.station, sweep.stage, rows)
 
 
 def _results(visit: Visit, sweep: Sweep, found: StationOutcome) -> list[dict[str, Any]]:

@@ -27,15 +27,9 @@ def freeze_advice(*, visit: Visit, unit: Unit, at: datetime) -> None:
     ran = {row.station_id for row in visit.results.filter(stage=Stage.AS_FOUND, method=Method.RUNNING)}
     stations = [station for station in in_force(visit, stations_of(machine)) if station.pk in swept | ran]
     knowledge, stand = knowledge_of(machine, stations), visit_statuses(visit, stations, at)
+    plant, lockouts = machine.line.plant, tuple(visit.lockouts.all())
     for station in stations:
-        found = compute(
-            station=station,
-            stage=Stage.AS_FOUND,
-            plant=machine.line.plant,
-            rows=rows,
-            unit=unit,
-            lockouts=tuple(visit.lockouts.all()),
-        )
+        found = compute(station=station, stage=Stage.AS_FOUND, plant=plant, rows=rows, unit=unit, lockouts=lockouts)
         running = as_running(found, knowledge, at)
         stands = stand.get((station.pk, Stage.AS_FOUND.value))
         if stands is None:

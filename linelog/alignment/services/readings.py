@@ -9,14 +9,13 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Max
 from django.utils import timezone
 
 from linelog.alignment import clock
 from linelog.alignment.at_hand import AtHand, readings_in_hand, take
 from linelog.alignment.computing import StationOutcome, compute_swept
 from linelog.alignment.inched import is_from_before
-from linelog.alignment.models import Lockout, MoveMade, Reading, Stage, Sweep, Visit
+from linelog.alignment.models import Lockout, Reading, Stage, Sweep, Visit
 from linelog.alignment.not_proven import MOST_REPEATS
 from linelog.alignment.place import Place, place_from, stage_from
 from linelog.alignment.queries import moved_at, sweep_defaults
@@ -29,6 +28,7 @@ from linelog.alignment.services.guard import (
 )
 from linelog.alignment.services.lockouts import require_lockout
 from linelog.alignment.services.results import keep_results, store_results
+from linelog.alignment.since_move import is_older
 from linelog.plant.models import Person, Station
 from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
@@ -109,23 +109,24 @@ def _check_typed(sweep: Sweep, typed: Typed) -> None:
         raise Refused("The sweep has no such position; choose how many positions first.", field="angle_deg")
 
 
-def _check_stage(hand: AtHand, sweep: Sweep, typed: Typed, typed_at: datetime) -> None:
+def _there(sweep: Sweep, typed: Typed) -> Reading | None:
+    """Return the reading that stands where this one was typed."""
+    there = (typed.repeat, typed.angle_deg, typed.is_return)
+    rows = readings_in_hand(sweep)
+    return next((row for row in rows if (row.repeat, row.angle_deg, row.is_return) == there), None)
+
+
+def _check_stage(hand: AtHand, sweep: Sweep, typed: Typed, typed_at: datetime, moved: list[datetime]) -> None:
     """Ask once where a reading is typed as found after moves were logged: it is likely to be of what is left.
 
     A record on paper is copied in any order, and what a tablet sends late was typed before the move.
     """
-    if hand.stage != Stage.AS_FOUND or not hand.moved or hand.visit.from_paper or typed.as_found:
+    if hand.stage != Stage.AS_FOUND or hand.visit.from_paper or typed.as_found or typed.value_um is None:
         return
-    moves = MoveMade.objects.filter(visit=hand.visit, station=hand.station)
-    last: datetime | None = moves.aggregate(last=Max("at"))["last"]
-    if last is None or typed.value_um is None or typed_at < last:
+    if not is_older(readings_in_hand(sweep), moved):  # nothing to type over, or asked and answered
         return
-    rows = readings_in_hand(sweep)
-    there = (typed.repeat, typed.angle_deg, typed.is_return)
-    is_there = any(
-        (row.repeat, row.angle_deg, row.is_return) == there and row.value_um == typed.value_um for row in rows
-    )
-    if not rows or is_there or any(row.at > last for row in rows):  # nothing to type over, or asked and answered
+    there, last = _there(sweep, typed), max(moved)
+    if typed_at < last or (there is not None and there.value_um == typed.value_um):
         return
     raise Refused(f"Moves were logged since ({timezone.localtime(last):%H:%M}): is this as left?", field="stage")
 
@@ -157,8 +158,7 @@ def _change(sweep: Sweep, typed: Typed, lockouts: Iterable[Lockout], by: Person,
     The same value typed once more changes nothing, unless the machine was powered since: then it was read again.
     """
     rows = readings_in_hand(sweep)
-    there = (typed.repeat, typed.angle_deg, typed.is_return)
-    current = next((row for row in rows if (row.repeat, row.angle_deg, row.is_return) == there), None)
+    current = _there(sweep, typed)
     facts = {"value_um": typed.value_um, "typed": typed.text, "unit": typed.unit, "by": by, "at": at}
     if current is None:
         if typed.value_um is None:
@@ -276,12 +276,12 @@ def _saved(
     require_lockout(hand.visit, typed_at, hand.lockouts)
     sweep = hand.sweep_of(place.seat, place.kind)
     _check_typed(sweep, typed)
-    _check_stage(hand, sweep, typed, typed_at)
+    moved = moved_at(hand.visit, hand.station) if hand.moved else []
+    _check_stage(hand, sweep, typed, typed_at, moved)
     change = _change(sweep, typed, hand.lockouts, by, at)
     writes.put(by=by, key=key, content=content, at=at, answer=change.version)
     _store(change, hand, sweep, by, at)
     swept = [(row, readings_in_hand(row)) for row in hand.sweeps]
-    moved = moved_at(hand.visit, hand.station, hand.stage) if hand.moved else ()
     found = compute_swept(
         station=hand.station,
         stage=hand.stage,

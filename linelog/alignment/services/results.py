@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Iterable
 from datetime import datetime
 from typing import Any
 
 from django.db import transaction
 
 from linelog.alignment.computing import WORST_FIRST, Outcome, StationOutcome, compute
-from linelog.alignment.models import Result, Seat, Visit
+from linelog.alignment.models import Result, Seat, Sweep, Visit
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import moved_at, sweeps_of
 from linelog.calc.sweep import ALGORITHM
@@ -70,16 +70,21 @@ def _verdict(found: StationOutcome, of_seat: Outcome) -> Verdict | None:
 @transaction.atomic(savepoint=False)
 def store_results(*, visit: Visit, station: Station, stage: str, at: datetime) -> StationOutcome:
     """Compute the station anew and store what it gives; take away the result of a seat that has none any more."""
-    found = compute(
+    found = compute_in(visit, station, stage, sweeps_of(visit, station, stage))
+    keep_results(found, visit, at)
+    return found
+
+
+def compute_in(visit: Visit, station: Station, stage: str, rows: Iterable[Sweep]) -> StationOutcome:
+    """Work out a station of a visit at one stage from its sweeps, and from what happened between their readings."""
+    return compute(
         station=station,
         stage=stage,
         plant=visit.machine.line.plant,
-        rows=sweeps_of(visit, station, stage),
-        moved_at=moved_at(visit, station, stage),
+        rows=rows,
+        moved_at=moved_at(visit, station),
         lockouts=tuple(visit.lockouts.all()),
     )
-    keep_results(found, visit, at)
-    return found
 
 
 def keep_results(found: StationOutcome, visit: Visit, at: datetime, *, stored: Container[str] = Seat.values) -> None:
