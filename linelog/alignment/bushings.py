@@ -71,6 +71,11 @@ class BushingPage:
         return lever_words(self.clearance, self.unit) if self.clearance else ""
 
     @property
+    def travel_words(self) -> str:
+        """What the dial read."""
+        return travel_words(self.clearance, self.unit) if self.clearance else ""
+
+    @property
     def position_words(self) -> str:
         """Where it stands, in the view it was measured in."""
         return position_words(self.position, self.unit) if self.position else ""
@@ -102,6 +107,11 @@ LEVER = {
     OtherEnd.TOGETHER: "Dial at z {z}, worked out by the lever: the other end goes along, its clearance {other}.",
     OtherEnd.STAYS: "Dial at z {z}, worked out by the lever: the other end is held where it is.",
 }
+
+
+def travel_words(row: BushingClearance, unit: Unit) -> str:
+    """Say by how much the dial went between the ram's two stops, each way."""
+    return f"travel up and down {show_um(row.up_down_um, unit)}, left and right {show_um(row.left_right_um, unit)}"
 
 
 def lever_words(row: BushingClearance, unit: Unit) -> str:

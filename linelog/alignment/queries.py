@@ -184,8 +184,14 @@ class StationLine:
     amended: tuple[AmendedLine, ...] = ()
 
     @property
-    def limit_um(self) -> float:
-        """The radial limit that held when it was measured, else the station's of today."""
+    def limit_um(self) -> float | None:
+        """The limit that held when it was measured, else the station's of today; of a bushing, where it was measured.
+
+        Of an offset it is radial, of a bushing's clearance on diameter.
+        """
+        if self.station.is_bushing:
+            clearance = self.bushing and (self.bushing.found or self.bushing.left)
+            return clearance.limit_um if clearance else None
         measured = self.found or self.left
         return measured.limit_um if measured else self.station.limit_um
 

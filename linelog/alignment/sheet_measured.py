@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Callable
 
-from linelog.alignment.bushings import clearance_headline, lever_words, position_words
+from linelog.alignment.bushings import clearance_headline, lever_words, position_words, travel_words
 from linelog.alignment.models import BarSetup, BushingClearance, BushingFitted, BushingPosition, SetByFitting, Visit
 from linelog.calc.units import Unit
 from linelog.web.units import show_um
@@ -18,13 +18,10 @@ def measured_lines(visit: Visit, unit: Unit, when: When) -> dict[int, list[str]]
     """Return the sentences of each station, by its key."""
     found: dict[int, list[str]] = defaultdict(list)
     for row in BushingClearance.objects.filter(visit=visit).select_related("by"):
-        travels = (
-            f"travel up and down {show_um(row.up_down_um, unit)}, left and right {show_um(row.left_right_um, unit)}"
-        )
         limit = show_um(row.limit_um, unit, with_unit=True)
         words, lever = clearance_headline(row, unit), _by_the_lever(row, unit)
         found[row.station_id].append(
-            f"{row.get_stage_display()}, clearance: {travels}; wear limit {limit}.{lever} {words} "
+            f"{row.get_stage_display()}, clearance: {travel_words(row, unit)}; wear limit {limit}.{lever} {words} "
             f"({row.by}, {when(row.at)})"
         )
     for place in BushingPosition.objects.filter(visit=visit).select_related("by"):
