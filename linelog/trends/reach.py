@@ -8,7 +8,8 @@ or after the first day that changed, and wherever something else than counts cha
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,9 +19,8 @@ from linelog.alignment.models import Visit
 from linelog.plant.models import Machine
 from linelog.production.days import production_day
 from linelog.production.models import DayCount
-from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
+from linelog.trends.models import Piece, Stretch
 
-WIDEST = dt.timedelta(days=max(DAYS_AROUND))
 SUMMED = ("cans", "spoiled", "tear_offs", "jams", "short_cans")
 
 
@@ -35,16 +35,12 @@ class Called:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """What is worked out again; None everywhere: everything.
+    """What is worked out again; None: everything.
 
-    after        stretches and pieces after this day, which is that of the last visit
-    around_from  the days around visits from this day on
-    since        the first day of which counts are needed for both
+    after  stretches and pieces after this day, which is that of the last visit
     """
 
     after: dt.date | None = None
-    around_from: dt.date | None = None
-    since: dt.date | None = None
 
 
 EVERYTHING = Reach()
@@ -58,19 +54,18 @@ def visits_of(machine: Machine) -> tuple[Called, ...]:
     return tuple(Called(pk, np.datetime64(day, "D"), day) for pk, day in days)
 
 
-def last_of_each_day(visits: Iterable[Called]) -> Iterable[Called]:
-    """Keep one visit a production day."""
-    return {visit.day: visit for visit in visits}.values()
+def either_side(visits: Sequence[Called], before: int) -> tuple[int | None, int | None]:
+    """Return the visits between which days lie that so many visits came before; None where there is none."""
+    since = visits[before - 1].pk if before > 0 else None
+    return since, visits[before].pk if before < len(visits) else None
 
 
 def reach_of(machine: Machine, visits: Sequence[Called], first_day: dt.date | None) -> Reach:
     """Return what a change of counts from `first_day` on reaches; everything where it is None, or in doubt."""
     if first_day is None or not visits or visits[-1].date >= first_day:
         return EVERYTHING
-    after, around_from = visits[-1].date, first_day - WIDEST
-    if not _stored_up_to(machine, visits, after):
-        return EVERYTHING
-    return Reach(after, around_from, min(after, around_from - WIDEST))
+    after = visits[-1].date
+    return Reach(after) if _stored_up_to(machine, visits, after) else EVERYTHING
 
 
 def _stored_up_to(machine: Machine, visits: Sequence[Called], day: dt.date) -> bool:
@@ -78,8 +73,9 @@ def _stored_up_to(machine: Machine, visits: Sequence[Called], day: dt.date) -> b
 
     They do not after a load or a restore that told nobody; then a part alone must not be added to them.
     """
-    around = Around.objects.filter(machine=machine, window=DAYS_AROUND[0])
-    if dict(around.values_list("visit_id", "day")) != {one.pk: one.date for one in last_of_each_day(visits)}:
+    days = [visit.date for visit in visits]
+    stretches = Stretch.objects.filter(machine=machine).values_list("first_day", "since_visit", "until_visit")
+    if any(either_side(visits, bisect_right(days, first)) != tuple(ends) for first, *ends in stretches):
         return False
     sums = {name: Sum(name, default=0) for name in SUMMED}
     counted = DayCount.objects.filter(machine=machine, day__lt=day).exclude(day__in={one.date for one in visits})

@@ -9,7 +9,7 @@ model of the plant that is registered here, in the order of registration:
     def fit_ranking(plant: Plant, now: datetime) -> None:
         refit.keep(plant, "ranking", "tear_offs", now, rests_on={...}, result={...}, sentence="...")
 
-A refit reads the summaries (Stretch, Piece, Around, the daily sums), works outside any transaction, and keeps what it
+A refit reads the summaries (Stretch, Piece, the daily sums), works outside any transaction, and keeps what it
 finds with `keep`, one row of `Fit` for each kind and scope, replaced as a whole. It says in a sentence where there is
 not enough data; it raises only where something is broken: that is logged, the other models are fitted all the same,
 and the job says which one failed.

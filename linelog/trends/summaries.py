@@ -1,4 +1,4 @@
-"""Work out the stored summaries of a machine: stretches between visits, their pieces, the days around each visit.
+"""Work out the stored summaries of a machine: stretches between visits, and their pieces.
 
 All of them, or only those that a change since a production day can have made different (linelog.trends.reach).
 """
@@ -24,11 +24,10 @@ from linelog.plant.models import Fitting, Machine
 from linelog.production.days import production_day
 from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
 from linelog.trends.carrying import Place, by_reference, left_and_found, places_of, severities
-from linelog.trends.models import DAYS_AROUND, Around, Piece, Stretch
-from linelog.trends.reach import Called, Reach, last_of_each_day, reach_of, visits_of
+from linelog.trends.models import Piece, Stretch
+from linelog.trends.reach import Called, Reach, either_side, reach_of, visits_of
 
 AT_ONCE = 500
-DAY = np.timedelta64(1, "D")
 Whole = NDArray[np.int64]
 
 
@@ -62,7 +61,6 @@ class Made:
     reach: Reach
     stretches: list[Stretch]
     pieces: list[Piece]
-    around: list[Around]
 
 
 def work_out(machine: Machine, first_day: dt.date | None = None) -> Made:
@@ -72,26 +70,24 @@ def work_out(machine: Machine, first_day: dt.date | None = None) -> Made:
     before are left out; None: all of them.
     """
     known = read(machine, first_day)
-    return Made(known.reach, _stretches(known), _pieces(known), _around(known))
+    return Made(known.reach, _stretches(known), _pieces(known))
 
 
 def store(machine: Machine, made: Made) -> None:
     """Make these the stored summaries of a machine, in the caller's transaction; what is the same is left alone."""
-    after, around = made.reach.after, made.reach.around_from
-    counted = {"machine": machine, **({"first_day__gt": after} if after else {})}
-    _replace(Stretch, ("first_day",), counted, made.stretches)
-    _replace(Piece, ("first_day",), counted, made.pieces)
-    visits = {"machine": machine, **({"day__gte": around} if around else {})}
-    _replace(Around, ("visit_id", "window"), visits, made.around)
+    after = made.reach.after
+    within = {"machine": machine, **({"first_day__gt": after} if after else {})}
+    _replace(Stretch, within, made.stretches)
+    _replace(Piece, within, made.pieces)
 
 
-def _replace(model: type[Model], key: tuple[str, ...], within: dict[str, Any], rows: Sequence[Model]) -> None:
-    """Write the rows that are new or different by their key, and take out those within reach that are gone.
+def _replace(model: type[Model], within: dict[str, Any], rows: Sequence[Model]) -> None:
+    """Write the rows that are new or different by their first day, and take out those within reach that are gone.
 
     After a night's import one stretch in a hundred is different: comparing costs a tenth of writing all of them.
     """
     names = [field.attname for field in model._meta.concrete_fields if not field.primary_key]
-    values, keys = attrgetter(*names), attrgetter(*key)
+    values, keys = attrgetter(*names), attrgetter("first_day")
     manager: Any = model._default_manager
     stored = manager.filter(**within)
     here = {keys(one): one for one in stored}
@@ -117,8 +113,8 @@ def read(machine: Machine, first_day: dt.date | None = None) -> Known:
     travels = travels_of({value.visit_id for value in measured})
     static = (by_reference(one, stations[one.station_id]) for one in as_it_runs(measured, stations, known, travels))
     places = places_of(static, order, kinds)
-    days = day_counts(machine, reach.since, None)
-    causes = cause_days(machine, days.day, reach.since)
+    days = day_counts(machine, reach.after, None)
+    causes = cause_days(machine, days.day, reach.after)
     return Known(machine, reach, visits, places, days, causes, _mounted(machine))
 
 
@@ -177,14 +173,13 @@ def _stretches(known: Known) -> list[Stretch]:
     rows = []
     for sums, start in zip(_sums(days, causes, starts), starts.tolist(), strict=True):
         number = int(before[start])
-        since = known.visits[number - 1] if number > 0 else None
-        until = known.visits[number] if number < len(known.visits) else None
+        since, until = either_side(known.visits, number)
         ends = left_and_found(known.places, number - 1)
         rows.append(
             Stretch(
                 machine=known.machine,
-                since_visit_id=since.pk if since else None,
-                until_visit_id=until.pk if until else None,
+                since_visit_id=since,
+                until_visit_id=until,
                 left=ends.left,
                 found=ends.found,
                 places=ends.places,
@@ -233,51 +228,3 @@ def _positions(known: Known, days: DaySeries, starts: Whole, before: Whole) -> t
     ends = np.append(starts[1:], len(days)) - 1
     halfway = (through[starts] - days.made[starts] + through[ends]) / 2.0 if len(starts) else np.zeros(0)
     return at_visits, halfway, before[starts]
-
-
-def _around(known: Known) -> list[Around]:
-    if not known.visits:
-        return []
-    visit_days = np.unique(known.visit_days)
-    gaps = (np.diff(visit_days) // DAY - 1).astype(np.int64)
-    far = np.array([10**6])
-    room = dict(
-        zip(visit_days.tolist(), np.minimum(np.append(far, gaps), np.append(gaps, far)).tolist(), strict=True)
-    )
-    totals = {
-        "made": np.append(0, np.cumsum(known.days.made)),
-        "tear_offs": np.append(0, np.cumsum(known.days.tear_offs)),
-        "spoiled": np.append(0, np.cumsum(known.days.spoiled)),
-        "days": np.arange(len(known.days) + 1),
-    }
-    first = known.reach.around_from or dt.date.min
-    visits = [visit for visit in last_of_each_day(known.visits) if visit.date >= first]
-    if not visits:
-        return []
-    days = np.array([visit.day for visit in visits])
-    space = np.array([room[visit.date] for visit in visits])
-    return [row for window in DAYS_AROUND for row in _window(known, visits, days, window, space, totals)]
-
-
-def _window(
-    known: Known, visits: list[Called], days: Days, window: int, space: Whole, totals: dict[str, Whole]
-) -> list[Around]:
-    length = np.minimum(space, window)
-    cuts = (days - length * DAY, days, days + DAY, days + (length + 1) * DAY)
-    at = [np.searchsorted(known.days.day, cut) for cut in cuts]
-    sums = {
-        f"{name}_{side}": (total[at[end]] - total[at[start]]).tolist()
-        for name, total in totals.items()
-        for side, start, end in (("before", 0, 1), ("after", 2, 3))
-    }
-    return [
-        Around(
-            visit_id=visit.pk,
-            machine=known.machine,
-            day=visit.date,
-            window=window,
-            length=int(length[number]),
-            **{name: column[number] for name, column in sums.items()},
-        )
-        for number, visit in enumerate(visits)
-    ]

@@ -6,7 +6,8 @@ from django.utils import timezone
 
 from linelog.alignment.models import AmendedReading, Amendment, MoveMade, Reading, Result, Visit
 from linelog.production.models import DayCount
-from linelog.trends.models import Around
+from linelog.trends import refit
+from linelog.trends.evidence.before_after_fit import KIND, scope_of
 from linelog.trends.ranking.refit import refit_ranking
 from linelog.web import audit, protection
 from tests import factories
@@ -31,13 +32,21 @@ def filled(**given):
         readings(visits[0], world.station, by)
     others = [world.machine, *(factories.machine(world.line) for _ in range(2))]
     DayCount.objects.bulk_create(row for one in others for row in invented.day_rows(one, 30, until=today))
-    figures = {"made_before": 900_000, "made_after": 800_000, "tear_offs_before": 60, "tear_offs_after": 20}
-    more = {"day": today, "window": 7, "length": 7, "spoiled_before": 3000, "spoiled_after": 2000}
-    Around.objects.create(visit=visits[0], machine=world.machine, **more, **figures)
+    judged(world, visits[0])
     refit_ranking(world.plant, timezone.now())
     audit.record(by=by, action="visit signed", obj=visits[0], at=timezone.now(), after={}, plant_id=world.plant.pk)
     world.visits = visits
     return world
+
+
+def judged(world, visit):
+    """What was counted before and after a visit, judged by one rate."""
+    told = {"visit": visit.pk, "machine": world.machine.pk, "day": visit.opened_at.date().isoformat(), "why": ""}
+    figures = {"expected": 50.0, "ratio": 0.4, "ratio_low": 0.3, "ratio_high": 0.6}
+    sides = {"made_before": 900_000, "made_after": 800_000, "counts_before": 60, "counts_after": 20}
+    columns = {name: [value] for name, value in (told | figures | sides).items()}
+    result = {"visits": columns, "spans": {"all": {"claimed": [visit.pk]}}}
+    refit.keep(world.plant, KIND, scope_of("tear_offs", 7), timezone.now(), rests_on={}, result=result, sentence="")
 
 
 def readings(visit, station, by):

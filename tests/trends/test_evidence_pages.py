@@ -1,6 +1,9 @@
 """Misalignment against rates, and before and after: what the pages show, say, and say where there is not enough."""
 
+import csv
 import datetime as dt
+import io
+import math
 import re
 
 import numpy as np
@@ -364,13 +367,17 @@ def test_a_plant_with_a_short_record_is_told_what_is_missing(signed_in):
     assert "Too few days without a visit to learn from: it takes 60 such spans of days." in page
 
 
-def test_the_table_that_is_taken_away_says_of_a_visit_what_its_page_says(fleet):
-    plant, _, machines = fleet
-    told = before_after.page_of(before_after.fit_of(plant, TEAR_OFFS, 7), Span.ALL, machines[0].pk, 1, TODAY)
-    row = next(one for one in told.each if one.ratio is not None)
-    given = before_after.judgements(plant)
-    visit = Visit.objects.get(machine=machines[0], opened_at__date=row.name)
-    assert given[TEAR_OFFS, 7, visit.pk] == (row.expected, row.ratio, row.low, row.high, "")
-    untold = [one.name for one in told.each if one.ratio is None]
-    first = Visit.objects.get(machine=machines[0], opened_at__date=untold[-1])
-    assert (TEAR_OFFS, 7, first.pk) not in given
+def test_the_table_that_is_taken_away_says_of_a_visit_what_its_page_says(fleet, signed_in):
+    plant, by, machines = fleet
+    answer = signed_in(by).get(reverse("reports:file", args=["before_after", "csv"]))
+    taken = csv.DictReader(io.StringIO(b"".join(answer.streaming_content).decode("utf-8-sig")))
+    rows = {row["day"]: row for row in taken if (row["machine"], row["window_days"]) == (str(machines[0]), "7")}
+    told = before_after.page_of(before_after.fit_of(plant, TEAR_OFFS, 7), Span.ALL, machines[0].pk, 1, TODAY).each
+    assert {one.name for one in told} <= set(rows)
+    assert {one.ratio is None for one in told} == {True, False}
+    for one in told:
+        row, shown = rows[one.name], (one.expected, one.ratio)
+        assert [row["tear_offs_before"], row["tear_offs_after"]] == [str(one.counts_before), str(one.counts_after)]
+        assert [row["made_before"], row["made_after"]] == [str(one.made_before), str(one.made_after)]
+        kept = [float(row[f"tear_offs_{name}"] or "nan") for name in ("expected", "ratio")]
+        assert kept == pytest.approx([math.nan if value is None else value for value in shown], nan_ok=True)

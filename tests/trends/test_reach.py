@@ -12,7 +12,7 @@ from linelog.production import sums
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.production.services import counts
 from linelog.trends import refit, summaries
-from linelog.trends.models import Around, Piece, Stale, Stretch
+from linelog.trends.models import Piece, Stale, Stretch
 from linelog.web import followers
 from tests import factories
 from tests.trends import invented
@@ -136,7 +136,6 @@ def stored():
         for model, order in (
             (Stretch, ["first_day"]),
             (Piece, ["first_day"]),
-            (Around, ["visit_id", "window"]),
         )
     }
 
@@ -196,6 +195,21 @@ def test_what_was_never_added_up_is_added_up_whole_although_a_day_alone_came(mon
     assert in_part == stored()
 
 
+def test_a_visit_that_nobody_told_of_is_no_part_of_what_is_stored(monkeypatch):
+    monkeypatch.setattr(refit, "REFITS", {})
+    one = Plant(5)
+    refit.mark_all(one.plant, NOW)
+    refit.refresh(one.plant, NOW)
+    one.visit(one.until + dt.timedelta(days=1))  # after all counts: no day of theirs is another's
+    one.until += dt.timedelta(days=2)
+    one.enter(one.until)
+    assert summaries.read(one.machine, one.until).reach.after is None
+    refit.refresh(one.plant, NOW)
+    in_part = stored()
+    summaries.store(one.machine, summaries.work_out(one.machine))
+    assert in_part == stored()
+
+
 def test_a_night_is_added_up_without_reading_the_years_before(monkeypatch):
     monkeypatch.setattr(refit, "REFITS", {})
     one = Plant(3)
@@ -204,7 +218,7 @@ def test_a_night_is_added_up_without_reading_the_years_before(monkeypatch):
     one.next_day()
     known = summaries.read(one.machine, one.until)
     assert known.reach.after == FIRST + dt.timedelta(days=82)
-    assert known.days.day[0] >= np.datetime64(min(known.reach.after, one.until - dt.timedelta(days=28)))
+    assert known.days.day[0] >= np.datetime64(known.reach.after)
     assert len(summaries.work_out(one.machine, one.until).stretches) == 1
     # A day on which the machine was visited, or one before that: everything.
     for day in (82, 81, 20):

@@ -1,4 +1,4 @@
-"""The stored summaries: what lies between visits and around them, and that they follow every change."""
+"""The stored summaries: what lies between visits, and that they follow every change."""
 
 import datetime as dt
 
@@ -12,7 +12,7 @@ from linelog.plant.services import tooling
 from linelog.production.models import DayCount, ShiftCount, SpoilageCause
 from linelog.production.services import counts
 from linelog.trends import refit, summaries
-from linelog.trends.models import Around, Fit, Piece, Stale, Stretch
+from linelog.trends.models import Fit, Piece, Stale, Stretch
 from linelog.web import jobs
 from linelog.web.models import Job
 from tests import factories
@@ -123,35 +123,14 @@ def test_a_station_that_a_visit_did_not_measure_is_carried_past_it(machine, by):
     assert after.by_station == {"domer": pytest.approx((10 + 4.5) / 30, abs=1e-4)}
 
 
-def test_the_days_around_a_visit_are_as_many_on_either_side_and_hold_no_other_visit(machine, by):
-    visit(machine, by, 20, 5.0)
-    last = visit(machine, by, 26, 5.0)
-    work_out(machine)
-    week = Around.objects.get(visit=last, window=7)
-    assert (week.length, week.days_before, week.days_after) == (5, 5, 5)
-    assert (week.tear_offs_before, week.tear_offs_after) == (sum(range(21, 26)), sum(range(27, 32)))
-    assert (week.made_before, week.spoiled_after) == (500_000, 5_000)
-    three = Around.objects.get(visit=last, window=3)
-    assert (three.length, three.tear_offs_before) == (3, 23 + 24 + 25)
-
-
-def test_days_that_are_still_to_come_and_two_visits_of_one_day(machine, by):
-    visit(machine, by, 57, 5.0)
-    second = visit(machine, by, 57, 5.0)
-    work_out(machine)
-    row = Around.objects.get(window=7)
-    assert (row.visit_id, row.length, row.days_before, row.days_after) == (second.pk, 7, 7, 2)
-
-
 def test_a_machine_without_visits_or_without_counts_has_what_there_is(machine, by):
     made = work_out(machine)
-    assert (len(made.stretches), len(made.around)) == (1, 0)
+    assert len(made.stretches) == 1
     assert all(piece.severity is None for piece in made.pieces)
     other = factories.machine(machine.line)
     visit(other, by, 5, 5.0)
     made = work_out(other)
     assert (made.stretches, made.pieces) == ([], [])
-    assert {row.days_before for row in made.around} == {0}
 
 
 def test_causes_are_summed_with_their_days(machine, by):
@@ -321,11 +300,11 @@ def test_only_what_is_different_is_written_anew(machine, by):
     visit(machine, by, 10, 30.0, left=0.0)
     visit(machine, by, 40, limit(machine))
     work_out(machine)
-    before = {model: dict(model.objects.values_list("pk", "machine")) for model in (Stretch, Piece, Around)}
+    before = {model: dict(model.objects.values_list("pk", "machine")) for model in (Stretch, Piece)}
     work_out(machine)
     assert before == {model: dict(model.objects.values_list("pk", "machine")) for model in before}
     DayCount.objects.filter(day=DAY + dt.timedelta(days=59)).update(tear_offs=1000)
     work_out(machine)
     changed = {model: before[model].keys() - set(model.objects.values_list("pk", flat=True)) for model in before}
-    assert {model: len(gone) for model, gone in changed.items()} == {Stretch: 1, Piece: 1, Around: 0}
+    assert {model: len(gone) for model, gone in changed.items()} == {Stretch: 1, Piece: 1}
     assert Piece.objects.order_by("-first_day").first().tear_offs == 1000 + sum(range(41, 59))

@@ -38,7 +38,7 @@ from linelog.plant.models import Fitting, LimitRule, LockoutProcedure, RamSectio
 from linelog.production.models import CountChange, DayCount, Event, FindingPhoto, ShiftCount, SpoilageCause, Upload
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.models import Around, Fit, MachineDrift, Piece, RepeatProblem, Signal, Stale, Stretch, TakeUp
+from linelog.trends.models import Fit, MachineDrift, Piece, RepeatProblem, Signal, Stale, Stretch, TakeUp
 from linelog.web import audit
 from linelog.web.models import Job, NightlyRun, PinTries, Tablet, WorkerBeat, WriteKey
 from tests import factories
@@ -148,7 +148,6 @@ def fill_trends(visit) -> None:
     summed = {"machine": machine, "first_day": AT.date(), "last_day": AT.date(), "by_cause": {"T": 2}}
     Stretch.objects.create(until_visit=visit, found=1e-3, places=[{"station": 1}], **summed)
     Piece.objects.create(month=AT.date(), severity=0.1 + 0.2, by_station={"domer": 0.3}, **summed)
-    Around.objects.create(visit=visit, machine=machine, day=AT.date(), window=7, length=5)
     Fit.objects.create(plant=plant, kind="k", made_at=AT, result={"effect": 1e-17}, sentence=NASTY)
     Stale.objects.get_or_create(machine=machine, defaults={"since": AT})
     MachineDrift.objects.create(machine=machine, at=AT, due_million=0.1 + 0.2, since=AT.date(), places=[{"u": 1e-17}])

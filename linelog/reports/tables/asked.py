@@ -81,6 +81,10 @@ class Asked:
         """The names of people: administrators of no plant write in every plant."""
         return {person.pk: str(person) for person in Person.objects.order_by()}
 
+    def holds(self, day: dt.date) -> bool:
+        """Say whether a day is one of those asked about."""
+        return (self.since or day) <= day <= (self.until or day)
+
     def span(self, path: str, *, is_time: bool) -> dict[str, Any]:
         """Return the condition that a field lies in the days asked about, both included."""
         found: dict[str, Any] = {}

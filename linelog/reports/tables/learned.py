@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from typing import Any
 
+from linelog.alignment.models import Visit
 from linelog.reports.tables.asked import Asked
-from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored
+from linelog.reports.tables.stored import Field, Source, machine_and_line, person, stored, visit_number
 from linelog.reports.tables.table import (
     PER_MILLION,
+    Column,
     Row,
+    Table,
     date,
+    in_plain,
     number,
     text,
     time,
     whole,
     yes_no,
 )
-from linelog.trends.evidence.before_after import judgements
-from linelog.trends.models import Around, RepeatProblem, Signal, TakeUp
+from linelog.reports.tables.worked_out import counted
+from linelog.trends.evidence.before_after import fit_of, judgements
+from linelog.trends.evidence.before_after_fit import WINDOWS
+from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.trends.rates import MEASURES
 
 
@@ -114,59 +121,60 @@ REPEATS = stored(
     add=_last_taken_up,
 )
 
-_AROUND = (
-    Field(whole("visit_id", "Number of the visit, the same in every table."), "visit_id"),
-    *machine_and_line("machine_id"),
-    Field(text("reason", "Why the machine was visited."), "visit__reason"),
-    Field(date("day", "Production day of the visit."), "day"),
-    Field(whole("window_days", "Days looked at on either side, at the most.", "days"), "window"),
-    Field(whole("length_days", "Days there was room for without another visit.", "days"), "length"),
-    Field(whole("days_before", "Days with counts before.", "days"), "days_before"),
-    Field(whole("days_after", "Days with counts after.", "days"), "days_after"),
-    Field(whole("made_before", "Cans begun before.", "cans"), "made_before"),
-    Field(whole("made_after", "Cans begun after.", "cans"), "made_after"),
-    Field(whole("tear_offs_before", "Tear-offs before.", "cans"), "tear_offs_before"),
-    Field(whole("tear_offs_after", "Tear-offs after.", "cans"), "tear_offs_after"),
-    Field(whole("spoiled_before", "Spoiled before.", "cans"), "spoiled_before"),
-    Field(whole("spoiled_after", "Spoiled after.", "cans"), "spoiled_after"),
-)
-_AT = {field.column.name: index for index, field in enumerate(_AROUND)}
-
-
-def _judged(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
-    """Add what was expected after each visit; nothing where nothing is told of it."""
-    found = judgements(asked.plant)
-    nothing = (None, None, None, None, "")
-    keys = [(row[_AT["visit_id"]], row[_AT["window_days"]]) for row in rows]
-    return [
-        [value for measure in MEASURES for value in found.get((measure.key, window, visit), nothing)]
-        for visit, window in keys
-    ]
-
-
 _CLAIMS = (("lower", "lower than expected"), ("higher", "higher than expected"))
 
 
-def _judged_columns(name: str, words: str) -> tuple[Any, ...]:
+def _judged(name: str, words: str) -> tuple[Column, ...]:
     return (
-        number(f"{name}_expected", f"Expected number of {words} in all days of the window without the visit."),
-        number(f"{name}_ratio", "Counted in these days over expected; empty where nothing is told."),
+        whole(f"{name}_before", f"Number of {words} before.", "cans"),
+        whole(f"{name}_after", f"Number of {words} after.", "cans"),
+        number(f"{name}_expected", f"Expected number of {words} after it without the visit."),
+        number(f"{name}_ratio", "Counted after it over expected; empty where nothing is told."),
         number(f"{name}_low", "Lower end of its 95 % interval: by itself no claim."),
         number(f"{name}_high", "Upper end; empty where there is none."),
         text(f"{name}_claim", "What is claimed, counting in how many visits are looked at.", _CLAIMS),
     )
 
 
-BEFORE_AFTER = stored(
+_BEFORE_AFTER = (
+    visit_number("").column,
+    text("line", "Line of the machine."),
+    text("machine", "Machine."),
+    text("reason", "Why the machine was visited.", Visit.Reason.choices),
+    date("day", "Production day of the visit, which is on neither side."),
+    whole("window_days", "Days looked at on either side.", "days"),
+    whole("made_before", "Cans begun before.", "cans"),
+    whole("made_after", "Cans begun after.", "cans"),
+    *_judged("tear_offs", "tear-offs"),
+    *_judged("spoiled", "spoiled cans"),
+)
+_NOTHING = (None,) * len(_judged("", ""))
+
+
+def _before_after(asked: Asked) -> Iterator[list[Row]]:
+    for window in WINDOWS:
+        rates = [judgements(fit_of(asked.plant, measure.key, window)) for measure in MEASURES]
+        visits = {pk: one for rate in rates for pk, one in rate.items()}
+        reasons = dict(Visit.objects.filter(pk__in=visits).values_list("pk", "reason"))
+        rows = []
+        for pk, one in visits.items():
+            if one.machine not in asked.machines or not asked.holds(one.day):
+                continue
+            both = ((*rate[pk].counts, *rate[pk].told) if pk in rate else _NOTHING for rate in rates)
+            names, reason = asked.named(one.machine), reasons.get(pk)
+            rows.append((pk, *names, reason, one.day, window, *one.made, *chain.from_iterable(both)))
+        yield in_plain(rows, _BEFORE_AFTER, asked.zone)
+
+
+BEFORE_AFTER = Table(
     "before_after",
     "Before and after",
-    "Counts of the days before and after every signed visit, and what was expected after it without it.",
-    Source(Around.objects.all, "machine", "day", is_time=False),
-    _AROUND,
+    "Counts of the days before and after the signed visits of three years, and what was expected without them.",
+    _BEFORE_AFTER,
+    _before_after,
+    counted(_before_after, 4),
     day="the day of the visit",
     page="trends:before_after",
-    more=(*_judged_columns("tear_offs", "tear-offs"), *_judged_columns("spoiled", "spoiled cans")),
-    add=_judged,
 )
 
 TABLES = (SIGNALS, REPEATS, BEFORE_AFTER)

@@ -61,21 +61,17 @@ def _ranked(asked: Asked) -> Iterator[list[Row]]:
         yield in_plain(rows, _RANKING, asked.zone)
 
 
-def counted(rows: Callable[[Asked], Iterator[list[Row]]], first: int = 0, last: int = 0) -> Callable[[Asked], Extent]:
+def counted(rows: Callable[[Asked], Iterator[list[Row]]], *days: int) -> Callable[[Asked], Extent]:
     """Return what says how much there is of a table that is worked out: by making it.
 
-    first, last  places of the columns with the first and the last day of a row; the same: rows have none
+    days  places of the columns with the first and the last day of a row, or of the one day it has
     """
 
     def extent(asked: Asked) -> Extent:
         made = [row for batch in rows(asked) for row in batch]
-        if first == last:
+        if not (made and days):
             return Extent(len(made), None, None)
-        begins, ends = (
-            min((row[first] for row in made), default=None),
-            max((row[last] for row in made), default=None),
-        )
-        return Extent(len(made), begins, ends)
+        return Extent(len(made), min(row[days[0]] for row in made), max(row[days[-1]] for row in made))
 
     return extent
 

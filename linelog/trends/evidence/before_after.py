@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -124,28 +124,38 @@ def fit_of(plant: Plant, measure: str, window: int) -> Fit | None:
     return Fit.objects.filter(plant=plant, kind=KIND, scope=scope_of(measure, window)).first()
 
 
-Judgement = tuple[float | None, float | None, float | None, float | None, str]
+class Judgement(NamedTuple):
+    """A visit as its stored judgement has it.
 
-
-def judgements(plant: Plant) -> dict[tuple[str, int, int], Judgement]:
-    """Return expected, ratio with both ends and claim of every visit told of, by rate, number of days and visit.
-
-    The claims are those of all visits together.
+    made, counts  before and after it
+    told          what was expected, the ratio with both its ends, and what is claimed among all visits ("lower",
+                  "higher" or nothing); None each where nothing is told of it
     """
+
+    machine: int
+    day: dt.date
+    made: tuple[int, int]
+    counts: tuple[int, int]
+    told: tuple[float | None, float | None, float | None, float | None, str | None]
+
+
+def judgements(fit: Fit | None) -> dict[int, Judgement]:
+    """Return every visit of a stored judgement, by its number."""
+    if fit is None or "spans" not in fit.result:
+        return {}
+    columns, claimed = fit.result["visits"], set(fit.result["spans"][Span.ALL.value]["claimed"])
     made = {}
-    for fit in Fit.objects.filter(plant=plant, kind=KIND):
-        if "spans" not in fit.result:
-            continue
-        measure, window = fit.scope.split(":")
-        columns, claimed = fit.result["visits"], set(fit.result["spans"][Span.ALL.value]["claimed"])
-        for at, visit in enumerate(columns["visit"]):
-            if columns["why"][at]:
-                continue
-            expected, ratio, low, high = (
-                columns[name][at] for name in ("expected", "ratio", "ratio_low", "ratio_high")
-            )
-            claim = ("lower" if ratio < 1.0 else "higher") if visit in claimed else ""
-            made[measure, int(window), visit] = (expected, ratio, low, high, claim)
+    for values in zip(*columns.values(), strict=True):
+        one = dict(zip(columns, values, strict=True))
+        claim = "" if one["visit"] not in claimed else "lower" if one["ratio"] < 1.0 else "higher"
+        told = (one["expected"], one["ratio"], one["ratio_low"], one["ratio_high"], claim)
+        made[one["visit"]] = Judgement(
+            one["machine"],
+            dt.date.fromisoformat(one["day"]),
+            (one["made_before"], one["made_after"]),
+            (one["counts_before"], one["counts_after"]),
+            told if one["why"] == "" else (None, None, None, None, None),
+        )
     return made
 
 

@@ -3,11 +3,9 @@
 from linelog.trends.models.control import Signal
 from linelog.trends.models.due import MachineDrift
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.models.summaries import DAYS_AROUND, Around, Fit, Piece, Stale, Stretch
+from linelog.trends.models.summaries import Fit, Piece, Stale, Stretch
 
 __all__ = [
-    "DAYS_AROUND",
-    "Around",
     "Fit",
     "MachineDrift",
     "Piece",

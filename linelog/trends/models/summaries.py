@@ -7,14 +7,11 @@ from __future__ import annotations
 
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
-from django.db.models import Q
 
 from linelog.alignment.models import Visit
 from linelog.plant.models import Machine, Plant, ToolingSet
 from linelog.plant.models.scoped import Scoped
 from linelog.production.models.counts import Counts
-
-DAYS_AROUND = (3, 7, 14)
 
 
 class Summed(Counts):
@@ -86,41 +83,6 @@ class Piece(Summed):
 
     def __str__(self) -> str:
         return f"{self.machine} from {self.first_day}"
-
-
-class Around(models.Model):
-    """The counts of as many whole days before a signed visit as after it, at most `window`, no other visit in them.
-
-    `length` is how many days there is room for on either side; the days after may still be to come.
-    """
-
-    visit = models.ForeignKey(Visit, on_delete=models.CASCADE, related_name="around")
-    machine = models.ForeignKey(Machine, on_delete=models.CASCADE, related_name="around")
-    day = models.DateField(help_text="Production day of the visit.")
-    window = models.PositiveSmallIntegerField()
-    length = models.PositiveSmallIntegerField()
-    days_before = models.PositiveSmallIntegerField(default=0)
-    days_after = models.PositiveSmallIntegerField(default=0)
-    made_before = models.BigIntegerField(default=0)
-    made_after = models.BigIntegerField(default=0)
-    tear_offs_before = models.IntegerField(default=0)
-    tear_offs_after = models.IntegerField(default=0)
-    spoiled_before = models.BigIntegerField(default=0)
-    spoiled_after = models.BigIntegerField(default=0)
-
-    plant_path = "machine__line__plant"
-    objects = Scoped.as_manager()
-
-    class Meta:
-        ordering = ["-day", "machine"]
-        indexes = [models.Index(fields=["window", "day"]), models.Index(fields=["machine", "window", "day"])]
-        constraints = [
-            models.UniqueConstraint(fields=["visit", "window"], name="one_sum_around_a_visit"),
-            models.CheckConstraint(condition=Q(window__in=DAYS_AROUND), name="window_around_a_visit_known"),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.window} days around {self.visit}"
 
 
 class Fit(models.Model):
