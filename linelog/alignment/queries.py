@@ -62,6 +62,11 @@ def visit_list(user: Person, *, machine: Machine | None = None, state: str = "")
     return rows.order_by("-opened_at", "-pk")
 
 
+def open_visit_of(machine: Machine) -> Visit | None:
+    """Return the machine's open visit, where there is one."""
+    return Visit.objects.filter(machine=machine, state=Visit.State.OPEN).select_related("opened_by").first()
+
+
 @dataclass(frozen=True, slots=True)
 class VisitLine:
     """A visit in the list, with how many stations were out as found and as left, running values taken in."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db.models import Prefetch, QuerySet
 
-from linelog.alignment.models import BumpTest, Capture, ProbeSetup, Visit
+from linelog.alignment.models import BumpTest, Capture, ProbeSetup
 from linelog.plant.models import Machine, Person
 
 TESTS = Prefetch("bump_tests", queryset=BumpTest.objects.select_related("by"))
@@ -34,8 +34,3 @@ def setups_to_copy(user: Person, machine: Machine) -> QuerySet[ProbeSetup]:
     """Return the set-ups of other machines of the plant, to begin from."""
     mine = ProbeSetup.objects.for_user(user).filter(machine__line__plant=machine.line.plant_id, is_active=True)
     return mine.exclude(machine=machine).select_related("machine").order_by("machine__name", "name")
-
-
-def open_visit_of(machine: Machine) -> Visit | None:
-    """Return the machine's open visit, where there is one."""
-    return Visit.objects.filter(machine=machine, state=Visit.State.OPEN).select_related("opened_by").first()

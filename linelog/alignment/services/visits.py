@@ -9,6 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from linelog.alignment.models import Lockout, Signature, Visit
+from linelog.alignment.queries import open_visit_of
 from linelog.alignment.services import lockouts
 from linelog.alignment.services.amending import tell
 from linelog.alignment.services.closing import close_stations, freeze_advice
@@ -79,7 +80,7 @@ def open_visit(
 
 def _open_one(machine: Machine, join: int | None) -> Visit | None:
     """Return the visit to join; Conflict where another one is open than the person chose."""
-    already = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
+    already = open_visit_of(machine)
     if already and already.pk != join:
         raise Conflict("A visit to this machine is already open: go on with that one.", theirs=already)
     return already

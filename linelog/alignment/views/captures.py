@@ -27,6 +27,7 @@ from linelog.alignment.captures.warning_words import Reader, warning_words
 from linelog.alignment.forms.capture import AsideForm, JoinForm, SendForm, VersionForm
 from linelog.alignment.models import Capture, CaptureValue, Stage
 from linelog.alignment.place import place_from, place_url
+from linelog.alignment.queries import open_visit_of
 from linelog.alignment.services import captures as services
 from linelog.alignment.services import joining
 from linelog.calc.readings import View
@@ -130,7 +131,7 @@ def _page(request: Request, capture: Capture, status: int = 200, **more: Any) ->
     if result is not None:
         context |= _worked_out(capture, result, unit, now)
         if may_log and capture.visit is None and capture.set_aside_at is None:
-            context["open_visit"] = queries.open_visit_of(capture.machine)
+            context["open_visit"] = open_visit_of(capture.machine)
             context["join_form"] = JoinForm(initial={"version": capture.version, "stage": Stage.AS_LEFT})
     context |= more
     template = "alignment/capture.html"
@@ -248,7 +249,7 @@ def aside(request: Request, capture_id: int) -> HttpResponse:
 def join(request: Request, capture_id: int) -> HttpResponse:
     """Make a capture part of its machine's open visit."""
     found, form, status = _capture(request, capture_id), JoinForm(request.POST), 422
-    visit = queries.open_visit_of(found.machine)
+    visit = open_visit_of(found.machine)
     if visit is None:
         return _page(request, found, 422, problem="No visit to this machine is open: open one first.")
     if form.is_valid():

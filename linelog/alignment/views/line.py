@@ -16,7 +16,7 @@ from linelog.alignment.forms.ram import LineForm
 from linelog.alignment.line_drawing import draw_line
 from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Visit
-from linelog.alignment.queries import stations_of
+from linelog.alignment.queries import open_visit_of, stations_of
 from linelog.alignment.results.of_visit import left_last, visit_statuses
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.worn import worn_now
@@ -51,7 +51,7 @@ def _bushing(
 
 def _still_open(machine: Machine, stations: list[Station]) -> tuple[Visit | None, list[StationStatus]]:
     """Return the visit of a machine that is open, the stations out in it, or probably so."""
-    visit = Visit.objects.filter(machine=machine, state=Visit.State.OPEN).order_by("-opened_at", "-pk").first()
+    visit = open_visit_of(machine)
     if visit is None:
         return None, []
     found = visit_statuses(visit, stations, timezone.now())

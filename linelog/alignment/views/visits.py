@@ -23,7 +23,14 @@ from linelog.alignment.forms.visit import (
 )
 from linelog.alignment.models import Visit
 from linelog.alignment.place import offline_urls
-from linelog.alignment.queries import also_here, station_lines, stations_of, visits_for, with_what_is_out
+from linelog.alignment.queries import (
+    also_here,
+    open_visit_of,
+    station_lines,
+    stations_of,
+    visits_for,
+    with_what_is_out,
+)
 from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import amending
 from linelog.alignment.services import visits as services
@@ -76,7 +83,7 @@ def open_visit(request: Request, machine_id: int) -> HttpResponse:
             theirs = conflict.theirs  # readings wait on the tablet: its person says where they go
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
-    already = theirs or Visit.objects.filter(machine=machine, state=Visit.State.OPEN).first()
+    already = theirs or open_visit_of(machine)
     context = {
         "form": form,
         "machine": machine,
