@@ -14,10 +14,16 @@ const about = async () => {
 };
 const noteAbout = async (facts) => (await caches.open(ABOUT)).put("/about", new Response(JSON.stringify(facts)));
 const forgetNow = async () => { await caches.delete(PAGES); await caches.delete(ABOUT); };
-// Keeping and forgetting go one after the other, so that neither undoes half of the other.
-let turn = Promise.resolve();
+// Keeping and forgetting go one after the other, so that neither undoes half of the other; and what was asked for
+// before all was forgotten is not kept when its answer comes after.
+let turn = Promise.resolve(), forgotten = 0;
 const inTurn = (act) => { turn = turn.then(act).catch(() => {}); return turn; };
-const forget = () => inTurn(forgetNow);
+const forget = () => { forgotten += 1; return inTurn(forgetNow); };
+const ask = async (request) => {
+  const before = forgotten;
+  const answer = await fetch(request);
+  return { answer, isOld: () => before !== forgotten };
+};
 
 const keepFiles = async (html) => {
   const files = await caches.open(FILES);
@@ -26,13 +32,16 @@ const keepFiles = async (html) => {
   }
 };
 
-const keepPage = (url, answer) => inTurn(async () => {
+// What the page fetches by itself (`isPassive`) is no sign of a person at the tablet.
+const keepPage = (url, { answer, isOld }, isPassive = false) => inTurn(async () => {
+  if (isOld()) return;
   const person = answer.headers.get("X-Keep");
   if (answer.redirected || answer.type === "opaqueredirect" || answer.status >= 500) return;
   if (!answer.ok || !person) { await (await caches.open(PAGES)).delete(url, { ignoreSearch: true }); return; } // no page to work on any more
   const seconds = Number(answer.headers.get("X-Keep-Seconds")) || 0;
-  if ((await about()).person !== person) await forgetNow(); // another person's pages are gone before these come
-  await noteAbout({ person, seconds, seen: Date.now() });
+  const facts = await about();
+  if (facts.person !== person) await forgetNow(); // another person's pages are gone before these come
+  await noteAbout({ person, seconds, seen: isPassive && facts.person === person ? facts.seen : Date.now() });
   const html = await answer.clone().text();
   await keepFiles(html);
   const pages = await caches.open(PAGES);
@@ -67,9 +76,9 @@ const noConnection = async () => (await (await caches.open(FILES)).match(NO_CONN
 const page = async (event) => {
   const { url } = event.request;
   const kept = await keptPage(url);
-  const asked = fetch(event.request).then(async (answer) => {
+  const asked = ask(event.request).then(({ answer, isOld }) => {
     if (kept && answer.type === "opaqueredirect") event.waitUntil(forget()); // the session is over
-    else event.waitUntil(keepPage(url, answer.clone()));
+    else event.waitUntil(keepPage(url, { answer: answer.clone(), isOld }));
     return answer;
   });
   event.waitUntil(asked.catch(() => {}));
@@ -84,8 +93,8 @@ const page = async (event) => {
   }
 };
 const fetchToKeep = async (request) => {
-  const answer = await fetch(request);
-  await keepPage(request.url, answer.clone());
+  const { answer, isOld } = await ask(request);
+  await keepPage(request.url, { answer: answer.clone(), isOld }, true);
   return answer;
 };
 
@@ -133,6 +142,7 @@ self.addEventListener("message", (event) => event.waitUntil(inTurn(async () => {
   const facts = await about();
   const { claim, forget: isOver, person, seen } = event.data;
   if (claim) await self.clients.claim();
+  if (isOver) forgotten += 1;
   if (isOver || (person !== undefined && facts.person && facts.person !== person)) await forgetNow();
   else if (seen && facts.person) await noteAbout({ ...facts, seen: Date.now() });
 })));

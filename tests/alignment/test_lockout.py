@@ -214,7 +214,7 @@ def test_nothing_returns_to_service_with_a_check_left_out(job, left):
 def test_who_has_no_lock_of_their_own_is_told_at_the_station(job):
     client, visit, domer, mechanic = job
     verify(client, visit)
-    missing = "Your own lock is not written down in this lockout."
+    missing = "Your own lock is not written down."
     assert missing in client.get(address("station", visit, domer)).content.decode()
     client.post(address("lock", visit), {"name": str(mechanic), "number": "7"})
     assert missing not in client.get(address("station", visit, domer)).content.decode()

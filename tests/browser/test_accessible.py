@@ -129,9 +129,10 @@ def test_the_looking_itself_sees_what_is_wrong(page, live_server):
     page.goto(f"{live_server.url}/sign-in/")
     page.evaluate("""() => {
         document.querySelector('label[for=id_username]').remove();
-        document.querySelector('h1').style.color = '#eee';
-        matchMedia('(prefers-color-scheme: dark)').addEventListener('change', () => {
-            document.querySelector('h1').style.color = '#222'; });
+        const spoilt = new CSSStyleSheet(); // in force with the scheme itself, where a listener would come after it
+        spoilt.replaceSync(`h1 { color: #eee !important }
+            @media (prefers-color-scheme: dark) { h1 { color: #222 !important } }`);
+        document.adoptedStyleSheets = [...document.adoptedStyleSheets, spoilt];
     }""")
     looking.now("a page spoilt on purpose")
     text = "\n".join(looking.found)
