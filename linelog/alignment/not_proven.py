@@ -9,8 +9,9 @@ from linelog.alignment.computing import Outcome, StationOutcome
 from linelog.alignment.models import Sweep
 from linelog.calc.proof import SweepsToProve, at_more_positions, sweeps_to_prove
 from linelog.calc.uncertainty import Planar
-from linelog.calc.units import Unit, show_um
+from linelog.calc.units import SlopeUnit, Unit, show_um
 from linelog.calc.verdict import Verdict
+from linelog.web.units import show_slope, slope_unit
 
 POSITIONS_THAT_TELL = 8
 MOST_REPEATS = 9  # that can be logged
@@ -23,7 +24,7 @@ class _Open:
     value: Planar
     limit: float
     swept: Outcome
-    is_length: bool
+    slopes: SlopeUnit | None = None  # of a tilt: what the reader reads it in
 
     @property
     def positions(self) -> int:
@@ -37,23 +38,25 @@ class _Open:
         return sweeps_to_prove(value, self.limit, positions, doubt=self.swept.doubt)
 
     def shown(self, size: float, unit: Unit) -> str:
-        return show_um(size, unit, signed=False) if self.is_length else f"{size:.3f}\u202fmm/m"
+        if self.slopes is not None:
+            return show_slope(size, self.slopes, with_unit=True)
+        return show_um(size, unit, signed=False)
 
 
-def _open(found: StationOutcome) -> Iterator[_Open]:
+def _open(found: StationOutcome, unit: Unit) -> Iterator[_Open]:
     for outcome in found.seats.values():
         if outcome.value and outcome.judged and outcome.judged.verdict is Verdict.NOT_PROVEN:
-            yield _Open(outcome.value, found.station.limit_um, outcome, True)
+            yield _Open(outcome.value, found.station.limit_um, outcome)
     limit, judged = found.station.tilt_limit_mm_per_m, found.tilt_judged
     if limit and found.tilt and judged and judged.verdict is Verdict.NOT_PROVEN:
         swept = [one for one in (found.face, *found.seats.values()) if one and one.value]
         if swept:
-            yield _Open(found.tilt, limit, swept[0], False)
+            yield _Open(found.tilt, limit, swept[0], slope_unit(found.station.machine.line.plant, unit))
 
 
 def not_proven_words(found: StationOutcome, unit: Unit) -> str:
     """Say what would prove a station in or out: so many sweeps, more positions, a finer dial, or nothing here."""
-    still = list(_open(found))
+    still = list(_open(found, unit))
     coarse = next((one for one in still if one.swept.coarse), None)
     if coarse is not None:
         return coarse_words(coarse.swept, coarse.limit, unit)

@@ -354,7 +354,8 @@ class StationPage:
         if not linear:
             return ""
         if self.place.kind == Sweep.Kind.FACE:
-            return f"{linear:.3f} mm/m"
+            slopes = units.slope_unit(self.visit.machine.line.plant, self.reader)
+            return units.show_slope(linear, slopes, with_unit=True)
         return units.show_um(linear, self.reader, with_unit=True)
 
     def position_of(self, typed: Mapping[str, Any]) -> Position | None:

@@ -281,7 +281,7 @@ def _amendments(visit: Visit, tell: Teller) -> list[dict[str, str]]:
             "value": _amended_value(one, tell),
             "by": f"{one.by}, {tell.when(one.at)}",
         }
-        for one in visit.amendments.select_related("station", "by").prefetch_related("readings__reading")
+        for one in visit.amendments.select_related("station", "by").prefetch_related("readings__reading__sweep")
     ]
 
 
@@ -292,11 +292,15 @@ def _about(one: Any) -> str:
     return ", ".join(word for word in (str(one.station), SEATS[one.seat], stage) if word)
 
 
+def _amended_at(row: AmendedReading) -> str:
+    return f"{row.reading.where}, {view_words(View(row.reading.sweep.view))}"
+
+
 def _amended_value(one: Any, tell: Teller) -> str:
     if one.set_aside:
         return "left out of trends"
     if one.x_um is None:
         rows = one.readings.all()
-        return "; ".join(f"{row.reading.where}, {row.reading.as_typed} should be {row}" for row in rows)
+        return "; ".join(f"{_amended_at(row)}, {row.reading.as_typed} should be {row}" for row in rows)
     x, y = tell.um(one.x_um, signed=True), tell.um(one.y_um, signed=True, named=True)
     return f"should be across {x}, up {y}, {view_words(View.CRANK)}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.utils import timezone
 
-from linelog.alignment.models import Reading, Sweep
+from linelog.alignment.models import AmendedReading, Reading, Sweep
 from linelog.calc.frame import view_words
 from linelog.calc.readings import View, clock_position
 from linelog.calc.suspect import Suspect
@@ -69,6 +69,14 @@ def shown(reading: Reading | None, unit: Unit) -> str:
     if reading.unit == unit.value:
         return reading.typed
     return units.show_um(reading.value_um, unit, signed=True)
+
+
+def told(reading: Reading | AmendedReading, unit: Unit) -> str:
+    """Return a reading with its unit: as typed, or in the reader's with what was typed beside it."""
+    typed = units.show_typed(reading.typed, reading.unit)
+    if reading.unit == unit.value:
+        return typed
+    return f"{units.show_um(reading.value_um, unit, signed=True, with_unit=True)} (typed {typed})"
 
 
 def _touched(sweep: Sweep, unit: Unit) -> str:

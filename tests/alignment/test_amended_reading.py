@@ -63,7 +63,7 @@ def test_first_and_new_stand_wherever_the_value_does(job):
         "first 0.061 ±",
         "(out)",
         "read from the photo",
-        "6 o&#x27;clock, 0.12\u202fmm should be <strong>0.02\u202fmm",
+        "6 o&#x27;clock, seen from the crank, 0.12\u202fmm should be <strong>0.02\u202fmm",
     ):
         assert words in page, words
     entry = client.get(address("station", visit, domer, stage="as_found")).content.decode()

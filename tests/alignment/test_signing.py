@@ -113,7 +113,7 @@ def test_a_reading_changed_since_it_was_seen_is_not_signed_and_both_are_shown():
     text = answer.content.decode()
     assert answer.status_code == 409
     assert job.state() == "open"
-    assert "<td>24\u202fµm</td><td>48\u202fµm</td>" in text
+    assert "<td>+0.024\u202fmm (typed 24\u202fµm)</td><td>+0.048\u202fmm (typed 48\u202fµm)</td>" in text
     assert "6 o&#x27;clock" in text or "6 o'clock" in text
     assert client.post(job.url, carried(answer)).status_code == 302, "seen now, it can be signed"
 

@@ -8,20 +8,34 @@ from typing import Any
 from django import forms
 
 from linelog.alignment.forms.sweep import DIAL_RANGE_UM
-from linelog.alignment.models import Reading, Sweep, Visit
+from linelog.alignment.models import Reading, Result, Sweep, Visit
+from linelog.alignment.models.sweep import Method
 from linelog.alignment.services.amending import AmendedValue, Retyped
+from linelog.alignment.words import told
 from linelog.calc import frame
 from linelog.calc.errors import CalcError
 from linelog.calc.readings import View
 from linelog.calc.units import Unit, to_um, unit_question
 from linelog.plant.models import Station
 from linelog.web.forms import TextLine, offer
-from linelog.web.units import LengthField, ask_in, parse_number
+from linelog.web.units import LengthField, ask_in, parse_number, show_um, shown_in
 
 
 def _sweep_name(sweep: Sweep) -> str:
     seat = sweep.get_seat_display() if sweep.seat else sweep.get_kind_display()
-    return f"{sweep.station}, {sweep.get_stage_display().lower()}, {seat.lower()}"
+    seen = frame.view_words(View(sweep.view))
+    return f"{sweep.station}, {sweep.get_stage_display().lower()}, {seat.lower()}, {seen}"
+
+
+def _result_name(result: Result, unit: Unit) -> str:
+    """Name a value with its figures, in the view of the person at its station."""
+    view = View(result.station.view)
+    x, y = frame.turn(result.x_um, result.y_um, view)
+    across, up = show_um(x, unit, signed=True), show_um(y, unit, signed=True, with_unit=True)
+    seat = f", {result.get_seat_display().lower()}" if result.seat else ""
+    which = f"{result.station}, {result.get_stage_display().lower()}{seat}"
+    running = ", running" if result.method == Method.RUNNING else ""
+    return f"{which}{running}: across {across}, up {up}, {frame.view_words(view)}"
 
 
 class AmendForm(forms.Form):
@@ -30,7 +44,10 @@ class AmendForm(forms.Form):
     reason = forms.CharField(label="What was wrong, and how do you know?", max_length=300, widget=forms.Textarea)
     reading = forms.ChoiceField(label="Which reading", required=False)
     typed = TextLine(
-        label="What the dial showed", max_length=24, required=False, help_text="In the unit of that reading."
+        label="What the dial showed",
+        max_length=24,
+        required=False,
+        help_text="With its sign, at the position as it was seen in that sweep.",
     )
     meant = forms.BooleanField(label="It is meant as typed", required=False)
     about = forms.ChoiceField(label="Which value", required=False)
@@ -40,25 +57,26 @@ class AmendForm(forms.Form):
         label="Right is told as seen", choices=[("", "Choose where from"), *Station.View.choices], required=False
     )
     set_aside = forms.BooleanField(label="Leave this value out of trends", required=False)
+    unit = forms.CharField(widget=forms.HiddenInput, required=False)
 
     def __init__(self, *args: Any, visit: Visit, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.typed_in = shown_in(self.data.get("unit"), unit)
+        self.fields["unit"].initial = self.typed_in.value
         self.results = {str(r.pk): r for r in visit.results.select_related("station")}
-        names = [
-            (key, f"{r.station} {r.get_seat_display() if r.seat else ''} {r.get_stage_display()}")
-            for key, r in self.results.items()
-        ]
+        names = [(key, _result_name(r, self.typed_in)) for key, r in self.results.items()]
         offer(self, "about", [("", "The visit as a whole"), *names])
         self.readings = self._offer_readings(visit)
         self.asks = False
-        ask_in(self, unit)
+        ask_in(self, self.typed_in)
+        self.fields["typed"].label = f"What the dial showed ({self.typed_in.label})"
 
     def _offer_readings(self, visit: Visit) -> dict[str, Reading]:
         rows = Reading.objects.filter(sweep__visit=visit).select_related("sweep__station")
         rows = rows.order_by("sweep__station__order", "sweep_id", "repeat", "is_return", "angle_deg")
         groups: dict[str, list[tuple[str, str]]] = defaultdict(list)
         for row in rows:
-            groups[_sweep_name(row.sweep)].append((str(row.pk), str(row)))
+            groups[_sweep_name(row.sweep)].append((str(row.pk), f"{row.where}: {told(row, self.typed_in)}"))
         offer(self, "reading", [("", "None"), *groups.items()])
         return {str(row.pk): row for row in rows}
 
@@ -87,7 +105,7 @@ class AmendForm(forms.Form):
             self.add_error("typed", "What did the dial show?")
             return
         try:
-            number, unit = parse_number(text), Unit(reading.unit)
+            number, unit = parse_number(text), self.typed_in
             data["value_um"] = to_um(number, unit)
             finest = reading.sweep.resolution_um / 4.0
             question = unit_question(number, unit, span_um=DIAL_RANGE_UM, finest_um=finest)
@@ -103,7 +121,8 @@ class AmendForm(forms.Form):
         reading = self.readings.get(self.cleaned_data["reading"])
         if reading is None:
             return None
-        return Retyped(reading, self.cleaned_data["value_um"], self.cleaned_data["typed"].strip(), reading.unit)
+        data = self.cleaned_data
+        return Retyped(reading, data["value_um"], data["typed"].strip(), self.typed_in.value)
 
     def value(self) -> AmendedValue | None:
         """Return the value spoken of, or None for the visit as a whole."""

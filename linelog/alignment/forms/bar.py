@@ -19,7 +19,13 @@ from linelog.web.units import LengthField, ask_in, shown_in
 class BarForm(forms.Form):
     """How the bar is set up; lengths in the unit that the page showed."""
 
-    sag = LengthField(label="Sag of the bar with its dial", smallest_um=0.0, largest_um=2000)
+    sag = LengthField(
+        label="Sag of the bar with its dial, read at 6",
+        smallest_um=0.0,
+        largest_um=2000,
+        help_text="Turn bar and dial in a stiff bore that is true to the bar's supports, dial zeroed at 12: what it "
+        "shows at 6, as a size without a sign. Which way it acts the program knows.",
+    )
     sag_is = forms.ChoiceField(choices=SAG_KINDS, label="The sag given is")
     sag_uncertainty = LengthField(label="Standard uncertainty of the sag", smallest_um=0.0, largest_um=2000)
     centring = LengthField(

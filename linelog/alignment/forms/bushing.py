@@ -17,10 +17,11 @@ from linelog.calc.readings import View
 from linelog.calc.units import Unit, from_um, meanings, to_um
 from linelog.plant.models import Station
 from linelog.web.forms import BAD_DATE, DateInput, TextLine, known_day
-from linelog.web.units import LengthField, NumberField, ask_in, plain_number, plain_text, shown_in
+from linelog.web.units import LengthField, MachineLengthField, ask_in, plain_number, plain_text, shown_in
 
 TRAVELS = ("up_down_um", "left_right_um")
 LEAST_UM = 5.0  # common practice, no source: less is no clearance that a ram runs in
+FARTHEST_UM = 5_000_000.0  # along the ram, either way
 MOST_UM = 3000.0  # common practice, no source: no ram still runs in so wide a bushing
 OTHER_ENDS = (
     (OtherEnd.ROCKS.value, "The other end rocks: it goes to its opposite stop"),
@@ -69,10 +70,9 @@ class ClearanceForm(Measured):
         label="Left and right, stop to stop", smallest_um=0.0, largest_um=MOST_UM, required=False
     )
     resolution_um = LengthField(label="Smallest step of the dial", smallest_um=0.1, largest_um=200.0)
-    dial_z_mm = NumberField(
-        label="Only where the dial could not stand beside the bushing: its place along the ram, z (mm)",
-        min_value=-5000,
-        max_value=5000,
+    dial_z_mm = MachineLengthField(
+        label="Only where the dial could not stand beside the bushing: its place along the ram, z",
+        largest_um=FARTHEST_UM,
         required=False,
         help_text="Measured from the front edge of the front bushing, forward positive.",
     )

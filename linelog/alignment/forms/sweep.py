@@ -12,7 +12,7 @@ from linelog.alignment.services.moves import Done
 from linelog.alignment.services.readings import SweepChoice, Typed
 from linelog.calc.errors import CalcError
 from linelog.calc.sweep import sag_from_droop
-from linelog.calc.units import Meaning, Unit, meanings, to_um, unit_question
+from linelog.calc.units import Meaning, Unit, from_um, meanings, to_um, unit_question
 from linelog.plant.models import Adjuster, Station
 from linelog.web.errors import Refused
 from linelog.web.forms import TextLine, offer_rows
@@ -24,6 +24,7 @@ from linelog.web.units import (
     from_thousandths,
     parse_number,
     plain_number,
+    plain_text,
     shown_in,
 )
 
@@ -92,6 +93,16 @@ class ReadingForm(forms.Form):
 
 
 SAG_KINDS = (("indicated", "the reading at 6, zeroed at 12"), ("droop", "the true droop of the bar (half of it)"))
+SAG_HELP = {
+    Sweep.Kind.RIM: (
+        "Turn bracket and dial on a stiff mandrel, dial zeroed at 12: what it shows at 6, as a size without a sign. "
+        "Which way it acts in a bore and on an outside the program knows."
+    ),
+    Sweep.Kind.FACE: (
+        "Turn bracket and dial against a square face on a stiff mandrel, dial zeroed at 12: what it shows at 6, with "
+        "its sign (plunger pressed in is +), since a bracket may nod either way."
+    ),
+}
 
 
 class SweepForm(forms.Form):
@@ -121,7 +132,7 @@ class SweepForm(forms.Form):
     plunger_reversed = forms.BooleanField(required=False, label="This dial counts down when pressed in")
     indicator = TextLine(required=False, max_length=60, label="Indicator (number or name)")
     resolution = LengthField(label="Smallest step of the dial", smallest_um=0.01, largest_um=1000)
-    sag = LengthField(label="Sag of the bracket", required=False, largest_um=2000)
+    sag = LengthField(label="Sag of the bracket, read at 6", required=False, largest_um=2000)
     sag_is = forms.ChoiceField(choices=SAG_KINDS, required=False, label="The sag given is")
     sag_uncertainty = LengthField(label="Uncertainty of the sag", required=False, smallest_um=0, largest_um=2000)
     face_radius = MachineLengthField(label="Radius swept", required=False, smallest_um=5_000, largest_um=500_000)
@@ -135,7 +146,8 @@ class SweepForm(forms.Form):
         typed_in = shown_in(self.data.get("lengths_in"), unit)
         self.fields["lengths_in"].initial = typed_in.value
         ask_in(self, typed_in)
-        for name in ("face_radius", "facing") if kind == Sweep.Kind.RIM else ("touches",):
+        self.fields["sag"].help_text = SAG_HELP[Sweep.Kind(kind)]
+        for name in ("face_radius", "facing") if kind == Sweep.Kind.RIM else ("touches", "sag_is"):
             del self.fields[name]
 
     def clean(self) -> dict[str, Any]:
@@ -162,7 +174,7 @@ class SweepForm(forms.Form):
             plunger_reversed=data["plunger_reversed"],
             indicator=data["indicator"],
             resolution_um=data["resolution"],
-            sag_um=sag_from_droop(sag) if data["sag_is"] == "droop" else sag,
+            sag_um=sag_from_droop(sag) if data.get("sag_is") == "droop" else sag,
             sag_uncertainty_um=data["sag_uncertainty"] or 0.0,
             face_radius_mm=data.get("face_radius"),
             ram_position_mm=data["ram_position"],
@@ -205,6 +217,7 @@ class MoveForm(forms.Form):
         offer_rows(self, "adjuster", Adjuster.objects.filter(station=station))
         self.unit = shown_in(self.data.get("unit"), unit)
         ask_in(self, self.unit, labelled=False)  # its unit stands after the field
+        self.shims_like = SHIMS_LIKE[self.unit]
 
     def clean(self) -> dict[str, Any]:
         """Refuse a move that says nothing, and figures without an adjuster."""
@@ -233,13 +246,14 @@ class MoveForm(forms.Form):
 
 
 MOST_PIECES, THINNEST_UM, THICKEST_UM = 40, 1.0, 5000.0
+SHIMS_LIKE = {Unit.MM: "0.50 + 0.10", Unit.INCH: "0.020 + 0.004", Unit.UM: "500 + 100"}
 
 
 def pieces_typed(text: str, unit: Unit) -> tuple[float, ...]:
     """Read counted thicknesses such as '0.50 + 0.10', thickest first in um; '0' is an empty pack."""
     words = text.replace("+", " ").replace(";", " ").split()
     if not words:
-        raise Refused("Which shims lie in the pack? Type them like 0.50 + 0.10, or 0 where there are none.")
+        raise Refused(f"Which shims lie in the pack? Type them like {SHIMS_LIKE[unit]}, or 0 where there are none.")
     try:
         sizes = [to_um(parse_number(word), unit) for word in words]
     except ValueError as error:
@@ -248,7 +262,11 @@ def pieces_typed(text: str, unit: Unit) -> tuple[float, ...]:
         return ()
     odd = next((w for w, size in zip(words, sizes, strict=True) if not THINNEST_UM <= size <= THICKEST_UM), None)
     if odd is not None:
-        raise Refused(f"{odd} {unit.label} is no shim: they run from 0.001 to 5 mm. Check the number and its unit.")
+        thinnest, thickest = (plain_text(float(f"{from_um(size, unit):.2g}")) for size in (THINNEST_UM, THICKEST_UM))
+        raise Refused(
+            f"{odd} {unit.label} is no shim: they run from {thinnest} to {thickest} {unit.label}. "
+            "Check the number and its unit."
+        )
     if len(sizes) > MOST_PIECES:
         raise Refused(f"A pack of {len(sizes)} shims? At most {MOST_PIECES} can be counted.")
     return tuple(sorted(sizes, reverse=True))

@@ -29,6 +29,8 @@ from linelog.alignment.services.guard import (
 from linelog.alignment.services.lockouts import require_lockout
 from linelog.alignment.services.results import keep_results, store_results
 from linelog.alignment.since_move import is_older
+from linelog.alignment.words import told
+from linelog.calc.units import Unit
 from linelog.plant.models import Person, Station
 from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
@@ -94,9 +96,9 @@ def the_sweep(visit: Visit, place: Place) -> Sweep:
 def _conflict(theirs: Reading | None, typed: Typed) -> Conflict:
     if theirs is None:
         return Conflict("Somebody took this reading away meanwhile; yours is not stored yet.", yours=typed)
+    there, mine = told(theirs, Unit(typed.unit)), units.show_typed(typed.text, typed.unit)
     return Conflict(
-        f"{theirs.by} typed {theirs.as_typed} here meanwhile; yours, {units.show_typed(typed.text, typed.unit)}, "
-        "is not stored yet.",
+        f"{theirs.by} typed {there} here meanwhile; yours, {mine}, is not stored yet.",
         theirs=theirs,
         yours=typed,
     )

@@ -24,7 +24,7 @@ from linelog.alignment.models import (
     Visit,
 )
 from linelog.alignment.moves_made import made_words
-from linelog.alignment.words import set_up_words
+from linelog.alignment.words import set_up_words, told
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.web import units, writes
@@ -143,7 +143,7 @@ def _swept(sweep: Sweep) -> str:
 
 
 def _reading(row: Reading, unit: Unit) -> tuple[str, str]:
-    return f"{_swept(row.sweep)}: {row.where}", row.as_typed
+    return f"{_swept(row.sweep)}: {row.where}", told(row, unit)
 
 
 def _result(row: Result, unit: Unit) -> tuple[str, str]:

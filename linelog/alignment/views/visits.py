@@ -160,7 +160,7 @@ def visit_page(request: Request, visit: Visit, status: int = 200, **forms: objec
         "expects_running": any(
             one and one.running for line in lines for one in (line.found_stands, line.left_stands)
         ),
-        "amendments": visit.amendments.select_related("station", "by").prefetch_related("readings__reading"),
+        "amendments": visit.amendments.select_related("station", "by").prefetch_related("readings__reading__sweep"),
         "captures": visit.captures.defer(*HEAVY).select_related("by"),
         "photos": photos,
         "others": also_here(visit, request.user, now - timedelta(minutes=30)) if visit.is_open else [],
