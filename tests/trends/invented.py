@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from linelog.alignment.models import Result, Visit
+from linelog.alignment.models import BushingClearance, Result, Visit
 from linelog.calc.verdict import judge
 from linelog.plant.models import Machine, Person, Station
 from linelog.production.models import DayCount
@@ -87,6 +87,34 @@ def store(rows: list[Result]) -> None:
     """Store results of visits that are signed already, which the log itself could not."""
     with protection.lifted():
         Result.objects.bulk_create(rows)
+
+
+def clearance(
+    visit: Visit, station: Station, um: float, *, stage: str = "as_found", u_um: float = 2.0, limit_um: float = 80.0
+) -> None:
+    """The clearance of a bushing that a signed visit measured, um."""
+    columns = {
+        "up_down_um": um,
+        "left_right_um": um - 3,
+        "clearance_up_down_um": um,
+        "clearance_left_right_um": um - 3,
+        "clearance_um": um,
+        "expanded_um": u_um,
+        "limit_um": limit_um,
+        "verdict": judge(um, u_um, limit_um).verdict.value,
+        "severity": um / limit_um,
+    }
+    with protection.lifted():
+        BushingClearance.objects.create(
+            visit=visit,
+            station=station,
+            stage=stage,
+            unit="mm",
+            algorithm="test",
+            by=visit.opened_by,
+            at=visit.opened_at,
+            **columns,
+        )
 
 
 def day_rows(

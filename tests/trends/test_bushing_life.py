@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from django.utils import timezone
 
-from linelog.alignment.models import BushingClearance, BushingFitted, BushingPosition
+from linelog.alignment.models import BushingFitted, BushingPosition
 from linelog.calc.units import Unit
 from linelog.trends.bushings.captions import expected_words, growth_words
 from linelog.trends.bushings.life import lives
@@ -17,19 +17,6 @@ from tests.trends import invented
 pytestmark = pytest.mark.django_db
 NOW = timezone.now().replace(microsecond=0)
 TODAY = factories.today()
-
-
-def measure(visit, station, um, *, stage="as_found", u_um=2.0):
-    verdict = "in" if um + u_um <= 80 else "out"
-    columns = {
-        "up_down_um": um, "left_right_um": um - 3, "clearance_up_down_um": um, "clearance_left_right_um": um - 3,
-        "clearance_um": um, "expanded_um": u_um, "limit_um": 80.0, "verdict": verdict, "severity": um / 80,
-    }  # fmt: skip
-    with protection.lifted():
-        BushingClearance.objects.create(
-            visit=visit, station=station, stage=stage, unit="mm", algorithm="test", by=visit.opened_by,
-            at=visit.opened_at, **columns,
-        )  # fmt: skip
 
 
 @pytest.fixture
@@ -56,7 +43,7 @@ def test_a_simulated_bushing_of_known_wear_gets_its_day(machine, manager, bushin
     invented.counts(machine, 150, until=TODAY)
     rng = np.random.default_rng(1)
     for visit, ago in zip(visits(machine, manager, range(120, 0, -12)), range(120, 0, -12), strict=True):
-        measure(visit, bushing, 40 + 0.25 * (120 - ago) + rng.normal(0, 1))
+        invented.clearance(visit, bushing, 40 + 0.25 * (120 - ago) + rng.normal(0, 1))
     life = next(one for one in lives(machine, TODAY) if one.station == bushing)
     assert life.by_strokes
     assert life.wear.proven
@@ -67,7 +54,7 @@ def test_a_simulated_bushing_of_known_wear_gets_its_day(machine, manager, bushin
 
 def test_without_counts_it_goes_by_days_and_few_measurements_are_called_thin(machine, manager, bushing):
     for visit, um in zip(visits(machine, manager, (90, 60, 30)), (40, 50, 60), strict=True):
-        measure(visit, bushing, um, u_um=0.1)
+        invented.clearance(visit, bushing, um, u_um=0.1)
     life = next(one for one in lives(machine, TODAY) if one.station == bushing)
     assert not life.by_strokes
     assert "+0.010\u202fmm per 30 days" in growth_words(life, Unit.MM)  # 10 um from each 30 days to the next
@@ -77,10 +64,10 @@ def test_without_counts_it_goes_by_days_and_few_measurements_are_called_thin(mac
 
 def test_a_new_bushing_begins_anew_and_what_its_visit_found_is_of_the_old_one(machine, manager, bushing):
     first, renewing, later = visits(machine, manager, (60, 30, 5))
-    measure(first, bushing, 70)
-    measure(renewing, bushing, 85)
-    measure(renewing, bushing, 41, stage="as_left")
-    measure(later, bushing, 43)
+    invented.clearance(first, bushing, 70)
+    invented.clearance(renewing, bushing, 85)
+    invented.clearance(renewing, bushing, 41, stage="as_left")
+    invented.clearance(later, bushing, 43)
     with protection.lifted():
         fitted_on = TODAY - dt.timedelta(days=30)
         BushingFitted.objects.create(
@@ -94,7 +81,7 @@ def test_a_new_bushing_begins_anew_and_what_its_visit_found_is_of_the_old_one(ma
 
 def test_no_growth_gives_no_day(machine, manager, bushing):
     for visit, um in zip(visits(machine, manager, (90, 60, 30, 10)), (41, 40, 42, 40.5), strict=True):
-        measure(visit, bushing, um)
+        invented.clearance(visit, bushing, um)
     life = next(one for one in lives(machine, TODAY) if one.station == bushing)
     assert life.expected is None
     assert growth_words(life, Unit.MM).startswith("No growth is proven")
@@ -106,7 +93,7 @@ def test_the_page_shows_it_with_its_chart_and_positions(signed_in, machine, mana
     assert empty.count("Not measured in a signed visit yet") == 2
     assert ask.get(f"/machines/{machine.pk}/bushings.json").json() == {}
     for visit, um in zip(visits(machine, manager, (90, 60, 30)), (40, 50, 60), strict=True):
-        measure(visit, bushing, um, u_um=0.1)
+        invented.clearance(visit, bushing, um, u_um=0.1)
     with protection.lifted():
         BushingPosition.objects.create(
             visit=visit, station=bushing, stage="as_found", reference="wire", x_um=-10, y_um=0, expanded_um=4,

@@ -53,7 +53,7 @@ class Asked:
 class Now:
     """What the rule looks at of each machine, and the counts that it rests on, for those who reckon on with them.
 
-    counted  the last production day of which anything is known; totals: sums of the 28 days up to it
+    counted  the plant's last production day of which anything is known; totals: sums of the 28 days up to it
     cans     begun after the day on which the place that is due first was left
     stand    how the stations in use of each machine stand, in the order along the ram
     worn     the bushings of each machine that are worn out, the worst first
@@ -73,7 +73,9 @@ def facts_now(
     """Return what the rule looks at, in a number of queries that does not grow with the machines."""
     ids = [one.pk for one in asked]
     freshen(ids, at=at, seconds=seconds)
-    counted = DayCount.objects.filter(machine__in=ids).order_by("-day").values_list("day", flat=True).first()
+    # Of the plant, not of the machines asked about: else one alone would be held against other days than with others.
+    rows = DayCount.objects.filter(machine__line__plant__in={one.plant.pk for one in asked})
+    counted = rows.order_by("-day").values_list("day", flat=True).first()
     if totals is None:
         totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted) if counted else {}
     cans = _cans_since_left(ids)

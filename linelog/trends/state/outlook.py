@@ -188,9 +188,8 @@ class Reckoning:
             pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
             for pk, row in self.drifts.items()
         }
-        since = min((one.since for places in self.places.values() for one in places), default=self.today)
         self.strokes = self._strokes()
-        self.totals = now.totals if now.counted is not None and now.counted >= since else {}
+        self.totals = now.totals
         self.effects = effects_of(plant)
         # Of all its machines, also where one alone is asked about: every page must say the same.
         usual = MachineDrift.objects.filter(machine__line__plant=plant).aggregate(mean=Avg("left_severity"))["mean"]
