@@ -85,7 +85,8 @@ def _machine(plan: MachinePlan, line: Line, first: dt.date) -> Machine:
     stations = Station.objects.filter(machine=machine)
     stations.filter(kind=Station.Kind.DOMER).update(view=Station.View.DOMER, face_radius_mm=DOMER_FACE_MM)
     stations.filter(kind=Station.Kind.STRIPPER).update(view=Station.View.DOMER)
-    stations.filter(kind=Station.Kind.REDRAW_SLEEVE).update(surface=Station.Surface.OUTSIDE)
+    sleeves = stations.filter(kind=Station.Kind.REDRAW_SLEEVE)
+    sleeves.update(surface=Station.Surface.OUTSIDE, face_radius_mm=None)  # this plant's crew does not sweep its face
     return machine
 
 

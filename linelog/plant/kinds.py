@@ -78,7 +78,14 @@ BODYMAKER = (
         {"hours_to_open": 4.0},
         (_shim("Carrier shim, below", -20.0), _shim("Carrier shim, left side", -20.0, RIGHT)),
     ),
-    StationTemplate(K.REDRAW_SLEEVE, "Redraw sleeve", 70.0, 38.0, {"hours_to_open": 1.5}, _slides(70.0)),
+    StationTemplate(
+        K.REDRAW_SLEEVE,
+        "Redraw sleeve",
+        70.0,
+        38.0,
+        {"tilt_limit_mm_per_m": 0.12, "face_radius_mm": 40.0, "hours_to_open": 1.5},
+        _slides(70.0),
+    ),
     StationTemplate(K.CUP_LOCATOR, "Cup locator", 95.0, 100.0, {"hours_to_open": 0.5}, _slides(95.0)),
     StationTemplate(
         K.TOOL_PACK,

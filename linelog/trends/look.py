@@ -28,6 +28,7 @@ WALL_POINTS = {WallRing.State.ACT: 4, WallRing.State.LOOK: 2, WallRing.State.FAI
 WALL_TILTS = 2
 Aspect, Other = Symptom.Aspect, Symptom.Other
 HAPPENS = {
+    Other.PRESSURE: Event.Kind.PRESSURE,
     Other.METAL: Event.Kind.METAL,
     Other.LUBRICATION: Event.Kind.LUBRICATION,
     Other.COOLANT: Event.Kind.LUBRICATION,
@@ -173,7 +174,7 @@ def _other_cause(hint: Hint, symptom: Symptom, record: Then | None, others: Alik
         hint.add(MANY_MACHINES, f"{found}: what they share comes before any one of them.")
     if record is None:
         return
-    for event in record.log.metal_or_oil:
+    for event in record.log.changed:
         if HAPPENS.get(Other(symptom.other)) == event.kind:
             note = f": {event.note}" if event.note else ""
             said = f"{event.get_kind_display()} on {event.machine}, {words.date(record.log.day_of(event.at))}{note}"

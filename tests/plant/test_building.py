@@ -19,3 +19,10 @@ def test_every_shim_of_the_template_has_the_plants_stock_and_every_screw_a_pitch
     for adjuster in Adjuster.objects.filter(station__machine=machine):
         assert (adjuster.stock is not None) == (adjuster.kind == "shim")
         assert (adjuster.pitch_mm is not None) == (adjuster.kind == "screw")
+
+
+def test_a_new_redraw_sleeve_has_a_limit_of_squareness_and_a_face_to_sweep():
+    # 0.08 to 0.17 mm/m in use: common practice, no source.
+    sleeve = factories.machine().stations.get(kind="redraw_sleeve")
+    assert 0.08 <= sleeve.tilt_limit_mm_per_m <= 0.17
+    assert sleeve.face_radius_mm > 0

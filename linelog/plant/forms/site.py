@@ -11,6 +11,7 @@ from django import forms
 
 from linelog.calc.date_code import PIECES
 from linelog.calc.errors import CalcError
+from linelog.calc.misread import MOST_PAIRS_LETTERS
 from linelog.calc.units import Unit, from_um, to_um, unit_question
 from linelog.plant.forms.base import SetUpForm
 from linelog.plant.forms.fields import LimitField, MmField, SizeField, clock_time, number, text, whole
@@ -164,8 +165,22 @@ class PlantForm(SetUpForm):
         f"{', '.join(PIECES)}.",
     )
 
+    oldest_can_days = whole(
+        "The oldest can that is found (days)", 1, 3650, help_text="A date code further back is refused as misread."
+    )
+    misread_percent = number(
+        "Marks that are misread (%)", 0, 50, help_text="Until the plant's own counts say. Common practice, no source."
+    )
+    mark_lookalikes = text(
+        "Letters taken for one another",
+        MOST_PAIRS_LETTERS,
+        required=False,
+        help_text="Pairs such as 6/8 with blanks between, either way. Common practice, no source.",
+    )
+
     groups = (
-        ("The plant", ("name", "timezone", "day_starts", "date_code", "inch_tilt", "temperature_in", "is_invented")),
+        ("The plant", ("name", "timezone", "day_starts", "inch_tilt", "temperature_in", "is_invented")),
+        ("What a can says of itself", ("date_code", "oldest_can_days", "misread_percent", "mark_lookalikes")),
         (
             "Tablets, signatures, what is kept",
             (

@@ -7,6 +7,7 @@ import datetime as dt
 from django.db import models
 from django.db.models import Q
 
+from linelog.calc.misread import MOST_PAIRS_LETTERS, USUAL_PAIRS, USUAL_SHARE
 from linelog.plant.models.scoped import Scoped
 
 
@@ -94,6 +95,15 @@ class Plant(models.Model):
     date_code = models.CharField(
         max_length=60, blank=True, help_text="How the date code on the can reads, in plain pieces."
     )
+    oldest_can_days = models.PositiveIntegerField(
+        default=730, help_text="No can found is older than this. Common practice, no source."
+    )
+    misread_percent = models.FloatField(
+        default=100.0 * USUAL_SHARE, help_text="Of the marks typed, until the plant's own counts say."
+    )
+    mark_lookalikes = models.CharField(
+        max_length=MOST_PAIRS_LETTERS, blank=True, default=USUAL_PAIRS, help_text="Pairs taken for one another."
+    )
 
     repeat_out = models.PositiveIntegerField(default=3, help_text="Out on this many ...")
     repeat_visits = models.PositiveIntegerField(default=5, help_text="... of the last as-found visits.")
@@ -119,6 +129,10 @@ class Plant(models.Model):
     class Meta:
         ordering = ["name"]
         constraints = [
+            models.CheckConstraint(
+                condition=Q(oldest_can_days__gte=1, misread_percent__gte=0, misread_percent__lte=50),
+                name="plant_marks_possible",
+            ),
             models.CheckConstraint(
                 condition=Q(closure_limit_um__gt=0)
                 & Q(return_limit_um__gt=0)

@@ -65,6 +65,7 @@ class Symptom(models.Model):
     class Other(models.TextChoices):
         """What else makes the same defect."""
 
+        PRESSURE = "pressure", "Pressure and timing"
         METAL = "metal", "Metal"
         LUBRICATION = "lubrication", "Lubrication"
         WORN_DIE = "worn_die", "Worn die"

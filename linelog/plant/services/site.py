@@ -10,6 +10,7 @@ from django.db import transaction
 
 from linelog.calc.date_code import date_code
 from linelog.calc.errors import CalcError
+from linelog.calc.misread import lookalikes
 from linelog.plant.models import (
     DefectCode,
     FindingPlace,
@@ -76,11 +77,12 @@ def _plant_rules(plant: Plant) -> None:
         raise Refused("The level to look at cannot lie below the good one.", field="wall_look_um")
     if plant.wall_act_um < plant.wall_look_um:
         raise Refused("The level to act at cannot lie below the one to look at.", field="wall_act_um")
-    if plant.date_code:
-        try:
+    try:
+        lookalikes(plant.mark_lookalikes)
+        if plant.date_code:
             date_code(plant.date_code)
-        except CalcError as error:
-            raise Refused(error.message, field=error.field) from None
+    except CalcError as error:
+        raise Refused(error.message, field=error.field) from None
 
 
 def add_shift(*, by: Any, at: dt.datetime, plant: Plant, code: str, name: str, starts: dt.time) -> Shift:

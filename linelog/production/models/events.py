@@ -23,6 +23,7 @@ class Event(models.Model):
         DOMER_WORK = "domer_work", "Domer work"
         METAL = "metal", "Coil or metal change"
         LUBRICATION = "lubrication", "Lubrication or coolant"
+        PRESSURE = "pressure", "Pressure or timing set"
         OTHER = "other", "Other"
 
     machine = models.ForeignKey(Machine, on_delete=models.PROTECT, related_name="events")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
+from django.db.models import Q
+
 from linelog.alignment.models import Visit
 from linelog.alignment.results.as_runs import as_set
 from linelog.alignment.results.now import machine_statuses
@@ -24,7 +26,7 @@ VISITS = 12  # looked back upon
 AROUND_DAYS = 3  # before and after: the week of the finding
 USUAL_DAYS = 182  # before that week: what is usual for the machine
 EVENT_DAYS = 1
-METAL_DAYS = 7
+CHANGED_DAYS = 7
 WALL_DAYS = 14
 
 
@@ -37,7 +39,7 @@ class Log:
     values    of all those visits, in the order of time
     week      the sums of the week around, None where nothing was counted; `usual` of the half year before it
     days      daily sums from the oldest of those visits to the day
-    metal_or_oil  changes of metal, lubrication or coolant on the line within a week
+    changed   metal, lubrication or coolant on the line, and pressure or timing on the machine, within a week
     stand     how its stations stood at the end of the span; `found_after`: as the visit after found them
     walls     every height of the cans of this machine gauged within a fortnight, the nearest in time first
     """
@@ -53,7 +55,7 @@ class Log:
     usual: Totals | None
     days: DaySeries
     happened: tuple[Mark, ...]
-    metal_or_oil: tuple[Event, ...]
+    changed: tuple[Event, ...]
     walls: tuple[WallRing, ...]
     stand: dict[int, StationStatus]
     found_after: dict[int, StationStatus]
@@ -90,7 +92,7 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
         usual=machine_totals(one, first - usual, first - dt.timedelta(days=1)).get(machine.pk),
         days=day_counts(machine, since, day),
         happened=tuple(sorted(happened, key=lambda mark: mark.at)),
-        metal_or_oil=_metal_or_oil(machine, begins, ends),
+        changed=_changed(machine, begins, ends),
         walls=_walls(machine, begins, ends),
         stand={one.station.pk: one for one in machine_statuses(machine, ends)},
         found_after=_found_after(machine, after),
@@ -115,7 +117,8 @@ def _walls(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[Wa
     return tuple(sorted(rows, key=lambda ring: (abs(ring.sample.taken_at - middle), ring.sample_id, ring.height_mm)))
 
 
-def _metal_or_oil(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[Event, ...]:
-    near = dt.timedelta(days=METAL_DAYS)
-    rows = Event.objects.filter(machine__line=machine.line_id, kind__in=[Event.Kind.METAL, Event.Kind.LUBRICATION])
+def _changed(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> tuple[Event, ...]:
+    near = dt.timedelta(days=CHANGED_DAYS)
+    shared = Q(machine__line=machine.line_id, kind__in=[Event.Kind.METAL, Event.Kind.LUBRICATION])
+    rows = Event.objects.filter(shared | Q(machine=machine, kind=Event.Kind.PRESSURE))
     return tuple(rows.filter(at__gte=begins - near, at__lte=ends + near).select_related("machine").order_by("at"))

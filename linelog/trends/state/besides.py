@@ -16,7 +16,7 @@ from linelog.trends.models import RepeatProblem
 from linelog.trends.ranking.yardstick import DAYS
 
 #: What may make a machine tear cans while it stands in line.
-OTHER_REASONS = (Event.Kind.METAL, Event.Kind.LUBRICATION)
+OTHER_REASONS = (Event.Kind.PRESSURE, Event.Kind.METAL, Event.Kind.LUBRICATION)
 
 
 def coming_back(machines: Collection[int]) -> dict[int, tuple[RepeatProblem, ...]]:
