@@ -10,7 +10,7 @@ from enum import Enum
 from linelog.alignment import clock
 from linelog.alignment.after_move import AfterMove, runs_after, same_move
 from linelog.alignment.computing import StationOutcome
-from linelog.alignment.not_proven import not_proven_words
+from linelog.alignment.not_proven import not_proven_words, tilt_left_words
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.unswept import Unswept
 from linelog.calc import moves, shopwords
@@ -327,7 +327,12 @@ def _proof(found: StationOutcome, unit: Unit) -> tuple[str, ...]:
 
 def _move_of(found: StationOutcome, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View) -> Advice:
     """Say the move for a swept station that is out, or for what is made of its sweep."""
-    return _move(found.station, misalignment_of(found), adjusters, unit, seen_from)
+    judged = found.tilt_judged
+    mends_tilt = judged is None or judged.verdict is Verdict.OUT
+    move = _move(found.station, misalignment_of(found), adjusters, unit, seen_from, mends_tilt=mends_tilt)
+    if judged is None or judged.verdict is not Verdict.NOT_PROVEN or not move.lines:
+        return move
+    return replace(move, notes=(tilt_left_words(found, unit), *move.notes))
 
 
 def _move(
@@ -336,14 +341,16 @@ def _move(
     adjusters: Sequence[Adjuster],
     unit: Unit,
     seen_from: View,
+    *,
+    mends_tilt: bool = True,
 ) -> Advice:
-    """Say the move for a station that is out."""
+    """Say the move for a station that is out; `mends_tilt` as `solve_moves` takes it."""
     if at is None:
         return Advice("No move yet: the readings cannot be used as they stand.", withheld=True)
     if not adjusters:
         return Advice("Out, and no adjuster is set up for this station: the plant set-up lists them.", withheld=True)
     try:
-        return _solved(station, at, adjusters, unit, seen_from)
+        return _solved(station, at, adjusters, unit, seen_from, mends_tilt=mends_tilt)
     except CalcError as error:
         return Advice(f"Out, but no move can be worked out: {error.message}", withheld=True)
 
@@ -373,11 +380,17 @@ def until_swept(moved_at: datetime | None, read_at: datetime | None) -> Advice |
 
 
 def _solved(
-    station: Station, at: moves.Misalignment, adjusters: Sequence[Adjuster], unit: Unit, seen_from: View
+    station: Station,
+    at: moves.Misalignment,
+    adjusters: Sequence[Adjuster],
+    unit: Unit,
+    seen_from: View,
+    *,
+    mends_tilt: bool,
 ) -> Advice:
-    solution = moves.solve_moves(
-        at, [adjuster_of(row) for row in adjusters], station.limit_um, station.tilt_limit_mm_per_m
-    )
+    rows = [adjuster_of(row) for row in adjusters]
+    limits = station.limit_um, station.tilt_limit_mm_per_m
+    solution = moves.solve_moves(at, rows, *limits, mends_tilt=mends_tilt)
     slopes = slope_unit(station.machine.line.plant, unit)
     lines = tuple(
         _line(row, move, shopwords.move_words(move, unit, seen_from=seen_from))

@@ -156,7 +156,7 @@ def _stations(found: Sequence[Found], adjusters: dict[int, list[Adjuster]]) -> l
             reach_um=reach_um(adjusters.get(one.station.pk, [])),
             slope_x_mm_per_m=one.slope[0] if one.slope else 0.0,
             slope_y_mm_per_m=one.slope[1] if one.slope else 0.0,
-            slope_limit_mm_per_m=one.station.tilt_limit_mm_per_m if one.slope else None,
+            slope_limit_mm_per_m=_proven_out_at(one),
             seats=tuple(line.LineSeat(seat.z_mm, seat.x_um, seat.y_um) for seat in one.seats),
         )
         for one in found
@@ -187,7 +187,7 @@ def _made(
         shift = moved[0] + turn * (reference_z_mm(one.station) - z[0])
         start = _misaligned(one, shift, turn)
         if one.station.name in plan.opened:
-            solution = _solved(one.station, start, adjusters[one.station.pk])
+            solution = _solved(one, start, adjusters[one.station.pk])
             steps.append(_step(one.station.name, solution, unit, slopes, View(one.station.view)))
             places += _places(one, moved[0], turn, z[0], _own(start, solution.after))
         else:
@@ -215,9 +215,18 @@ def _misaligned(one: Found, shift: Floats, turn: Floats) -> moves.Misalignment:
     return moves.Misalignment(x, y, z, slope_x, slope_y, seats)
 
 
-def _solved(station: Station, start: moves.Misalignment, rows: Sequence[Adjuster]) -> moves.MoveSolution:
-    limit = station.tilt_limit_mm_per_m if start.slope_mm_per_m is not None else None
-    return moves.solve_moves(start, [adjuster_of(row) for row in rows], station.limit_um, limit)
+def _solved(one: Found, start: moves.Misalignment, rows: Sequence[Adjuster]) -> moves.MoveSolution:
+    slope, proven = start.slope_mm_per_m, _proven_out_at(one)
+    limit = one.station.tilt_limit_mm_per_m if slope is not None else None
+    mends_tilt = slope is not None and proven is not None and slope > proven
+    made = [adjuster_of(row) for row in rows]
+    return moves.solve_moves(start, made, one.station.limit_um, limit, mends_tilt=mends_tilt)
+
+
+def _proven_out_at(one: Found) -> float | None:
+    """Return the slope from which on a station is proven out of its limit, mm/m; None without limit or slope."""
+    limit = one.station.tilt_limit_mm_per_m
+    return None if one.slope is None or limit is None else limit + one.slope_expanded
 
 
 def _own(start: moves.Misalignment, after: moves.Misalignment) -> tuple[Floats, Floats]:

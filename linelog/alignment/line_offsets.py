@@ -40,12 +40,13 @@ class SeatFigure:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A station with all its seats measured; `slope` of its axis in mm/m where that was measured too."""
+    """A station with all its seats measured; `slope` of its axis in mm/m, and its U, where that was measured too."""
 
     station: Station
     seats: tuple[SeatOffset, ...]
     expanded_um: float
     slope: tuple[float, float] | None
+    slope_expanded: float = 0.0
 
     @property
     def middle(self) -> tuple[float, float]:
@@ -170,7 +171,14 @@ def _found(station: Station, figures: Mapping[str, SeatFigure], ram_slope_y: flo
     expanded = max(one.expanded_um for one in figures.values())
     if expanded >= station.limit_um:
         return f"{station} is known to no better than its limit: measure it again; it is not planned for."
-    return Found(station, tuple(seats), expanded, _slope(figures[station.seats[0]].value, ram_slope_y))
+    value = figures[station.seats[0]].value
+    return Found(
+        station,
+        tuple(seats),
+        expanded,
+        _slope(value, ram_slope_y),
+        slope_expanded=value.tilt_expanded_mm_per_m or 0.0,
+    )
 
 
 def _slope(value: Value, ram_slope_y: float) -> tuple[float, float] | None:

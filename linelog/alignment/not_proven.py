@@ -82,6 +82,22 @@ def not_proven_words(found: StationOutcome, unit: Unit) -> str:
     )
 
 
+def tilt_left_words(found: StationOutcome, unit: Unit) -> str:
+    """Say, beside a move for the offset, that a tilt not proven out is left, and what would prove it."""
+    one = next((each for each in _open(found, unit) if each.slopes is not None), None)
+    if one is None:
+        raise ValueError("no tilt is open here")
+    size, within, limit = (one.shown(part, unit) for part in (one.value.size, one.value.radial.U, one.limit))
+    lead = f"The tilt is left as it is: {size} ± {within} is not proven out of its limit of {limit}."
+    seen = one.forecast(one.value, one.positions)
+    if not _within_reach(one, seen):
+        return f"{lead} {_stuck_words(one, seen, unit)}"
+    row = one.swept.row
+    what = "the face" if row is not None and row.kind == Sweep.Kind.FACE else "each seat"
+    times = f"{seen.more} more times (next repeats)" if (seen.more or 1) > 1 else "once more (next repeat)"
+    return f"{lead} To prove it, sweep {what} {times}: at this tilt that is enough."
+
+
 def _within_reach(one: _Open, seen: SweepsToProve) -> bool:
     return seen.more is not None and one.repeats + seen.more <= MOST_REPEATS
 

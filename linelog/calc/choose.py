@@ -97,7 +97,7 @@ class Search:
         return np.ones(len(rows), dtype=bool)
 
     def _tilt_kept(self, rows: Floats) -> Bools:
-        return np.asarray(self.goal.tilt(rows) <= (self.goal.tilt_limit or 0.0) * (1.0 + HAIR_UM))
+        return np.asarray(self.goal.tilt(rows) <= self.goal.tilt_room * (1.0 + HAIR_UM))
 
     def _made(self, rungs: Sequence[Sequence[int]]) -> Found:
         each = [_found(part, np.array([r], dtype=np.int64)) for part, r in zip(self.parts, rungs, strict=True)]
@@ -162,7 +162,7 @@ class Search:
             mine = [goal.worst(np.where(own, goal.start + one.moved, 0.0))[0] for one in good]
             room = np.minimum(room, min(mine, default=math.inf))
         strains = np.full(len(goal.start) - goal.first_slope - 2, room.max() / STRAIN)
-        tilt = np.full(2, goal.tilt_limit or 1.0)
+        tilt = np.full(2, goal.tilt_room or 1.0)
         wide = np.concatenate([np.repeat(room, 2), [1.0], tilt, strains])
         wide[self._offsets] = np.maximum(wide[self._offsets] + SAME_UM, _NOTHING_UM)
         return wide
@@ -191,7 +191,8 @@ class Search:
             near = found[(np.abs(goal.start + found.moved)[:, rows] <= bounds[rows] + 1e-9).all(axis=1)]
             size = np.abs(goal.start + near.moved)
             more = np.ceil(np.maximum(size - least, 0.0)[:, rows] / _BIN_UM)
-            tilts = size[:, [row for row in part.rows if row in slopes]]
+            own = [row for row in part.rows if row in slopes]
+            tilts = np.hstack([np.abs(rows)[:, own] for rows in goal.against(near.moved)])
             endways = np.abs(near.moved[:, [2 * goal.seats]])
             costs = np.column_stack([near.pieces, near.travel2])
             objectives = np.hstack([more, tilts, endways, costs, near.drawn])
@@ -199,19 +200,21 @@ class Search:
         every = self._combined(fronts, base)
         same = goal.worst(goal.start + every.moved) <= goal.worst(goal.start + base.moved)[0] + _SAME
         every = every[same & kept(goal.start + every.moved) & self._fits(every)]
-        tilt = goal.tilt(goal.start + every.moved)
-        every = every[tilt <= tilt.min() + goal.same_tilt + 1e-12]
+        for which in range(len(goal.against(every.moved))):
+            tilt = goal.tilt(goal.against(every.moved)[which])
+            every = every[tilt <= tilt.min() + goal.same_tilt + 1e-12]
         endways = np.round(np.abs(every.moved[:, 2 * goal.seats]), 3)
         return every[np.lexsort((self._rest(None, every), endways, every.pieces))[:1]]
 
     def _rest(self, part: Part | None, found: Found) -> Floats:
         """Return what is left, of one part or of the whole, and a little for the way to it, in um (N,)."""
         goal = self.goal
-        left = goal.start + found.moved
+        left, against = goal.start + found.moved, goal.against(found.moved)[0]
         if part is not None:
-            left = np.where(np.isin(np.arange(len(goal.start)), part.rows), left, 0.0)
+            own = np.isin(np.arange(len(goal.start)), part.rows)
+            left, against = np.where(own, left, 0.0), np.where(own, against, 0.0)
         lever = goal.limit_um / goal.tilt_limit if goal.tilt_limit else 0.0
-        return np.asarray(goal.worst(left) + lever * goal.tilt(left) + _A_MICROMETRE * np.sqrt(found.travel2))
+        return np.asarray(goal.worst(left) + lever * goal.tilt(against) + _A_MICROMETRE * np.sqrt(found.travel2))
 
     def _combined(self, each: Sequence[Found], *also: Found) -> Found:
         """Return every combination of what was found of the parts, and what is known besides."""

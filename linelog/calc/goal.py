@@ -3,7 +3,8 @@
 1. everything inside its limits, where any move can do that: each seat's radial offset, and the slope where it has a
    limit;
 2. the worst seat's radial offset, in either case: no slope keeps an offset from being mended;
-3. the slope where it has a limit; without one it weighs nothing at all;
+3. the slope where it has a limit and is out of it; one that is not proven out is left as it is, so that the least
+   turn counts instead; without a limit it weighs nothing at all;
 4. the fewest shims handled, then the least shift along the ram, then the shortest travels.
 
 What differs by less than `SAME_UM` counts as equal, in each direction and at each seat. Where the adjusters are more
@@ -44,6 +45,7 @@ class Goal:
     start   (R,)    two rows a seat in um; shift along the ram in um; slope both ways in mm/m; then strains in um
     effect  (R, n)  what 1 um of each adjuster does to them
     seats   number of seats; limit_um of each one's radial offset; tilt_limit of the slope, or None
+    mends_tilt  whether a limited slope is to be brought to nothing; else it is to be turned as little as can be
     """
 
     start: Floats
@@ -51,6 +53,7 @@ class Goal:
     seats: int
     limit_um: float
     tilt_limit: float | None
+    mends_tilt: bool = True
 
     @property
     def first_slope(self) -> int:
@@ -78,10 +81,21 @@ class Goal:
             return np.zeros(len(rows))
         return np.hypot(rows[:, self.first_slope], rows[:, self.first_slope + 1])
 
+    def against(self, moved: Floats) -> tuple[Floats, ...]:
+        """Rows (N, R) whose slope counts against what moves a station so: all of it; first a turn, if it is left."""
+        return (self.start + moved,) if self.mends_tilt else (moved, self.start + moved)
+
+    @property
+    def tilt_room(self) -> float:
+        """How large the slope may be after a move: its limit, or as it was where it is to be left; 0 without one."""
+        if not self.tilt_limit:
+            return 0.0
+        return self.tilt_limit if self.mends_tilt else max(self.tilt_limit, float(self.tilt(self.start[None])[0]))
+
     def inside(self, rows: Floats) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         """Whether every seat and the slope lie inside their limits, (N,)."""
         offsets = self.radial(rows).max(axis=1) <= self.limit_um + HAIR_UM
-        return np.asarray(offsets & (self.tilt(rows) <= (self.tilt_limit or 0.0) * (1.0 + HAIR_UM)))
+        return np.asarray(offsets & (self.tilt(rows) <= self.tilt_room * (1.0 + HAIR_UM)))
 
     @property
     def same_tilt(self) -> float:
@@ -111,9 +125,9 @@ class Goal:
 
     @property
     def _aim(self) -> Floats:
-        """Where travels start from: a slope without limit is as good as any, and stays."""
+        """Where travels start from: a slope without limit is as good as any, and stays, as does one to be left."""
         aim = self.start.copy()
-        if not self.tilt_limit:
+        if not (self.tilt_limit and self.mends_tilt):
             aim[self.first_slope : self.first_slope + 2] = 0.0
         return aim
 
@@ -125,12 +139,15 @@ def alignment_goal(
     seats: Seats,
     slopes: Slopes,
     limits: tuple[float, float | None],
+    *,
+    mends_tilt: bool = True,
 ) -> Goal:
     """Build the goal of bringing a station true.
 
     seats   z and offset of each seat that is judged; slopes in mm/m, one that was not measured counts as nought, so
             that with a limit of the slope no move turns it by more
     limits  those of offset (um) and slope (mm/m; None where there is none)
+    mends_tilt  whether a limited slope is to be mended: else no adjuster along the ram is moved
     """
     frame = _own_frame(adjusters)
     own = body.turned(frame)
@@ -139,9 +156,11 @@ def alignment_goal(
     strain = strain[np.abs(strain).max(axis=1, initial=0.0) > 1e-9]
     effect = np.vstack([*(moved + turned * (z - z0_mm) for z, _, _ in seats), own.to_motion[2:3], turned, strain])
     effect[np.abs(effect) < 1e-10] = 0.0
+    if limits[1] and not mends_tilt:
+        effect[:, [adjuster.tilt_at_mm is not None for adjuster in adjusters]] = 0.0
     offsets = np.concatenate([frame @ [x, y] for _, x, y in seats])
     start = np.concatenate([offsets, [0.0], frame @ [slope or 0.0 for slope in slopes], np.zeros(len(strain))])
-    return Goal(start, effect, len(seats), *limits)
+    return Goal(start, effect, len(seats), *limits, mends_tilt=mends_tilt)
 
 
 def _own_frame(adjusters: Sequence[Adjuster]) -> Floats:

@@ -22,7 +22,7 @@ from linelog.calc.units import ABSURD_UM
 from linelog.calc.verdict import check_limit
 
 #: Stored beside every result, so that results of other sums can be told apart.
-ALGORITHM = "moves-2"
+ALGORITHM = "moves-3"
 
 _STEEPEST_MM_PER_M = 100.0
 _FARTHEST_MM = 20_000.0
@@ -180,6 +180,7 @@ class MoveSolution:
     strain_um      largest gap left at an adjuster that the rigid body does not follow: a foot that does not bear
     turned_mm_per_m  how far the move turns the station, whether or not its slope was measured
     keeping_tilt   where the move pushes a slope out of its limit: the best that leaves the slope inside
+    mends_tilt     whether a limited slope was to be mended; else it was to be left as it is
     """
 
     moves: tuple[AdjusterMove, ...]
@@ -192,6 +193,7 @@ class MoveSolution:
     strain_um: float
     turned_mm_per_m: float = 0.0
     keeping_tilt: "MoveSolution | None" = None
+    mends_tilt: bool = True
 
     @property
     def offset_inside(self) -> bool:
@@ -205,17 +207,25 @@ class MoveSolution:
 
     @property
     def inside(self) -> bool:
-        """Whether every seat's offset and the slope, where known, are inside."""
-        return self.offset_inside and self.slope_inside is not False
+        """Whether every seat's offset and the slope, where known and not to be left, are inside."""
+        return self.offset_inside and (self.slope_inside is not False or self.leaves_tilt)
+
+    @property
+    def leaves_tilt(self) -> bool:
+        """Whether a slope that was to be left is not made worse than its limit, or than it was beyond it."""
+        return not self.mends_tilt and not self.pushes_tilt_out
 
     @property
     def pushes_tilt_out(self) -> bool:
         """Whether a slope that was inside its limit, or was not measured, is turned beyond it: said, never silent."""
         if self.tilt_limit_mm_per_m is None:
             return False
-        if self.before.slope_mm_per_m is None:
+        was, becomes = self.before.slope_mm_per_m, self.after.slope_mm_per_m
+        if was is None or becomes is None:
             return self.turned_mm_per_m > self.tilt_limit_mm_per_m * (1.0 + HAIR_UM)
-        return self._slope_inside(self.before.slope_mm_per_m) is True and self.slope_inside is False
+        if not self.mends_tilt:
+            return becomes > max(was, self.tilt_limit_mm_per_m) * (1.0 + HAIR_UM)
+        return self._slope_inside(was) is True and self.slope_inside is False
 
     @property
     def leaves_all(self) -> bool:
@@ -233,11 +243,15 @@ def solve_moves(
     adjusters: Sequence[Adjuster],
     limit_um: float,
     tilt_limit_mm_per_m: float | None = None,
+    *,
+    mends_tilt: bool = True,
 ) -> MoveSolution:
     """Work out the travel of each adjuster that leaves least, with whole shims, real steps and bounds.
 
     limit_um             limit of radial OFFSET, not of full indicator reading
     tilt_limit_mm_per_m  limit of the axis slope, or None
+    mends_tilt           whether the slope, where limited, is proven out of its limit; else it is left as it is: no
+                         adjuster along the ram is moved, and those across turn the station as little as can be
 
     The order of merit is told in `goal`: every seat and a limited slope inside where that can be had, else the worst
     seat's offset least, whatever the slope; a move that so pushes a slope out of its limit is marked and comes with
@@ -254,14 +268,16 @@ def solve_moves(
     body = mount(adjusters, misalignment.z_mm)
     limits = (limit_um, tilt_limit_mm_per_m)
     seats = tuple((seat.z_mm, seat.x_um, seat.y_um) for seat in misalignment.judged)
-    goal = alignment_goal(adjusters, body, misalignment.z_mm, seats, misalignment.slopes, limits)
+    goal = alignment_goal(
+        adjusters, body, misalignment.z_mm, seats, misalignment.slopes, limits, mends_tilt=mends_tilt
+    )
     wanted = goal.least_squares()
     target = _target(goal, adjusters, wanted)
 
     def chosen(*, keep_tilt: bool) -> MoveSolution:
         settings = choose(goal, adjusters, body, target, keep_tilt=keep_tilt)
         moves = [AdjusterMove(*each) for each in zip(adjusters, wanted.tolist(), settings, strict=True)]
-        return _judged(body, misalignment, limits, moves)
+        return replace(_judged(body, misalignment, limits, moves), mends_tilt=mends_tilt)
 
     best = chosen(keep_tilt=False)
     return replace(best, keeping_tilt=chosen(keep_tilt=True)) if best.pushes_tilt_out else best

@@ -58,7 +58,11 @@ def result_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit = SlopeUn
     if after.slope_mm_per_m is not None:
         words += f"; slope {_slope(after.slope_mm_per_m, slopes)}"
         if solution.slope_inside is not None and solution.tilt_limit_mm_per_m is not None:
-            words += f", {_where(solution.slope_inside)} the limit of {_slope(solution.tilt_limit_mm_per_m, slopes)}"
+            limit_words = _slope(solution.tilt_limit_mm_per_m, slopes)
+            if solution.leaves_tilt and not solution.slope_inside:
+                words += f", left as it is: it is not proven out of its limit of {limit_words}"
+            else:
+                words += f", {_where(solution.slope_inside)} the limit of {limit_words}"
     return words + "."
 
 
@@ -82,7 +86,7 @@ def out_of_reach_words(
         stays, over = _length_up(size, unit), _length_up(size - limit, unit)
         found.append(f"No reachable move brings it inside {_length(limit, unit)}: {stays} stays, {over} too much.")
     slope, tilt_limit = solution.after.slope_mm_per_m, solution.tilt_limit_mm_per_m
-    if solution.slope_inside is False and slope is not None and tilt_limit is not None:
+    if solution.slope_inside is False and not solution.leaves_tilt and slope is not None and tilt_limit is not None:
         found.append(
             f"No reachable move brings its slope inside {_slope(tilt_limit, slopes)} as well: "
             f"{_slope(slope, slopes)} stays."
@@ -274,7 +278,7 @@ def _stuck_words(solution: MoveSolution, unit: Unit, slopes: SlopeUnit, seen_fro
         ways = [clock_deg(sign * stuck.x_um, sign * stuck.y_um) for sign in (1.0, -1.0)]
         stays = _length(stuck.radial_um, unit)
         found.append(f"No adjuster moves it toward {clock_words(ways, seen_from)}: {stays} stays.")
-    if solution.slope_inside is False and (stuck.slope_mm_per_m or 0.0) >= _NOTICED_SLOPE:
+    if solution.slope_inside is False and solution.mends_tilt and (stuck.slope_mm_per_m or 0.0) >= _NOTICED_SLOPE:
         for slope, way in zip(stuck.slopes, ("across", "up and down"), strict=True):
             if slope is not None and abs(slope) >= _NOTICED_SLOPE:
                 found.append(f"No adjuster changes its slope {way}: {_slope(abs(slope), slopes)} stays.")

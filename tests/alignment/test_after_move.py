@@ -180,3 +180,26 @@ def test_a_move_of_one_line_stands_in_the_head_and_begins_with_its_capital(job, 
     text = html.unescape(client.get(address("station", visit, station)).content.decode())
     assert f"For the running value: {line.words}" in head_of(text)
     assert line.words.startswith("Upright slide")
+
+
+def test_a_tilt_that_is_not_proven_out_is_told_and_moved_by_nothing(job, machine):
+    """Not proven asks for more readings, not for a move (ISO 14253-1, within the limit give or take U)."""
+    client, visit = job
+    domer = machine.stations.get(kind="domer")
+    swept(job, domer, 0.05, -0.2)
+    say_which_face(client, visit, domer)
+    type_round(client, visit, domer, {"0": "0", "90": "0.05", "180": "0.1", "270": "0.05"}, kind="face")
+    tilt = page_of(visit, domer, visit.opened_by).found.tilt
+    for limit, verdict in ((tilt.size, Verdict.NOT_PROVEN), ((tilt.size - tilt.radial.U) / 2.0, Verdict.OUT)):
+        domer.tilt_limit_mm_per_m = limit
+        domer.save()
+        page = page_of(visit, domer, visit.opened_by)
+        assert page.found.tilt_judged.verdict is verdict
+        is_out = verdict is Verdict.OUT
+        assert page.advice.lines
+        assert any(line.adjuster.along_z for line in page.advice.lines) == is_out
+        second, runs = page.advice.second, page.running.found.tilt_judged.verdict
+        assert any(line.adjuster.along_z for line in second.lines) == (runs is Verdict.OUT), "by how it runs"
+        text = html.unescape(client.get(address("station", visit, domer)).content.decode())
+        assert ("The tilt is left as it is: " in text) != is_out
+        assert ("To prove it, sweep the face" in text or "Not proven, and no" in text) != is_out

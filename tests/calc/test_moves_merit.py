@@ -2,11 +2,14 @@
 
 from itertools import product
 
+import numpy as np
 import pytest
 
 from linelog.calc.moves import Misalignment, SeatOffset, solve_moves
+from linelog.calc.shopwords import out_of_reach_words, result_words
+from linelog.calc.units import Unit
 from tests.bench.bench_solver import COLUMNS, compare
-from tests.calc.moving import shim, slide, travels
+from tests.calc.moving import screw, shim, slide, travels
 
 
 def test_no_answer_is_worse_than_counting_every_move_out():
@@ -133,3 +136,56 @@ class TestSharedStock:
 def test_fewest_pieces_of_what_leaves_the_same():
     solution = solve_moves(Misalignment(0, -140.0), [shim("foot", 0.0, [(100.0, None), (70.0, None)])], 20.0)
     assert solution.moves[0].pack.put_in == (70.0, 70.0)
+
+
+class TestTiltNotProvenOut:
+    """A slope that is not proven out of its limit is left (ISO 14253-1: not proven asks for more readings)."""
+
+    FLANGE = tuple(
+        shim(f"flange {name}", 0.0, tilt_at_mm=(x, y))
+        for name, x, y in (("top", 0, 90), ("left", -78, -45), ("right", 78, -45))
+    )
+    FEET = (shim("front", 100.0), shim("rear", -100.0))
+
+    @pytest.mark.parametrize("slope", [0.05, -0.11, 0.13])
+    def test_no_adjuster_along_the_ram_is_moved_for_it(self, slope):
+        lies = Misalignment(60.0, -83.0, 0.0, slope, 0.0)
+        station = (*self.FLANGE, slide("up", 0.0), slide("right", 0.0, clock_deg=90.0))
+        out, left = (solve_moves(lies, station, 20.0, 0.12, mends_tilt=mends) for mends in (True, False))
+        assert any(travels(out)[:3]) == (abs(slope) > 0.1), "a shim of the stock turns it by more than 0.05"
+        assert travels(left)[:3] == [0.0, 0.0, 0.0]
+        assert travels(left)[3:] == pytest.approx([83.0, -60.0])
+        assert left.inside
+        assert not left.pushes_tilt_out
+        assert left.after.slope_mm_per_m == pytest.approx(abs(slope))
+        said = result_words(left, Unit.MM)
+        assert ("left as it is: it is not proven out of its limit" in said) == (abs(slope) > 0.12)
+        assert out_of_reach_words(left, Unit.MM) == ()
+
+    @pytest.mark.parametrize("slope", [0.1, -0.1, 0.2])
+    def test_two_feet_go_alike(self, slope):
+        # shim_f = -(y0 + ay*(zf - z0)) and likewise at the rear: only a slope that is out makes them differ.
+        lies = Misalignment(0, -75.0, 0.0, 0.0, slope)
+        assert travels(solve_moves(lies, self.FEET, 20.0, 0.05)) != [75.0, 75.0]
+        assert travels(solve_moves(lies, self.FEET, 20.0, 0.12, mends_tilt=False)) == [75.0, 75.0]
+
+    def test_it_is_not_made_worse_in_silence(self):
+        feet = (shim("front", 100.0, [(50.0, None)]), shim("rear", -100.0, [(50.0, None)]))
+        solution = solve_moves(Misalignment(0, -25.0, 0.0, 0.0, 0.1), feet, 20.0, 0.12, mends_tilt=False)
+        turned = abs(travels(solution)[0] - travels(solution)[1]) / 200.0
+        assert turned == pytest.approx(0.25)
+        assert solution.after.slope_mm_per_m == pytest.approx(0.15)
+        assert solution.pushes_tilt_out
+        assert solution.keeping_tilt.leaves_all
+
+    def test_the_offset_left_is_the_least_that_the_rest_can_bring(self):
+        """Against the same station without flange and without limit of its slope: there the offset alone counts."""
+        draw = np.random.default_rng(5)
+        for _ in range(150):
+            x, y, slope_x, slope_y = draw.normal(0, (60, 60, 0.06, 0.06)).tolist()
+            rest = (shim("foot", 0.0, [(20.0, None), (50.0, None)]), screw("side", 0.0))
+            lies = Misalignment(x, y, 0.0, slope_x, slope_y)
+            bare = solve_moves(lies, rest, 20.0)
+            held = solve_moves(lies, (*self.FLANGE, *rest), 20.0, 0.12, mends_tilt=False)
+            assert held.after.radial_um <= bare.after.radial_um + 0.5
+            assert held.after.slopes == pytest.approx(lies.slopes)
