@@ -70,8 +70,8 @@ class World:
         return self.maker(np.random.default_rng(seed), self)
 
 
-def _clustered(rng: Rng, mean: Floats, spread: float) -> NDArray[np.int64]:
-    """Counts of this mean with variance spread * mean: incidents by chance, each of several counts."""
+def clustered(rng: Rng, mean: Floats, spread: float) -> NDArray[np.int64]:
+    """Draw counts of this mean with variance spread * mean: incidents by chance, each of several counts."""
     if spread <= 1.0:
         return np.asarray(rng.poisson(mean))
     return rng.negative_binomial(np.maximum(mean, 1e-9) / (spread - 1.0), 1.0 / spread)
@@ -116,7 +116,7 @@ def by_rates(rng: Rng, world: World) -> Plant:
             go = (t >= due) if world.calls == "calendar" else high | (t - last > 4 * world.every)
             visits[go, t] = True
             last[go], due[go] = t, t + rng.integers(world.every - 10, world.every + 11, m)[go]
-        counts[:, t] = _clustered(rng, cans[:, t] * np.exp(log[:, t] + effects[:, t]), world.spread)
+        counts[:, t] = clustered(rng, cans[:, t] * np.exp(log[:, t] + effects[:, t]), world.spread)
 
     def without(machine: int, day: int) -> Floats:
         earlier = np.flatnonzero(visits[machine, :day])
