@@ -17,11 +17,15 @@ _ROUNDING = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """An entry with what it avoids and what is wrong with it; where it may go by a press of a button."""
+    """An entry with what it avoids and what is wrong with it; where it may go by a press of a button.
+
+    has_room  whether its stop and the hours of its week suffice for it: else it avoids nothing
+    """
 
     entry: PlannedVisit
     outlook: MachineState | None
     avoided: float
+    has_room: bool
     troubles: tuple[str, ...]
     earlier: dt.date | None
     later: dt.date | None
@@ -37,7 +41,6 @@ class Week:
     stops: tuple[StopWindow, ...]
     hours: float
     crew_hours: float
-    avoided: float
 
     @property
     def over(self) -> float:
@@ -45,19 +48,27 @@ class Week:
         return max(self.hours - self.crew_hours, 0.0) if self.hours > self.crew_hours + _ROUNDING else 0.0
 
 
-def grid(coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit]) -> list[Week]:
+def grid(
+    coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit], room: frozenset[int]
+) -> list[Week]:
     """Put entries and stops into their weeks."""
-    return [_week(coming, number, stops, entries) for number in range(len(coming.weeks))]
+    return [_week(coming, number, stops, entries, room) for number in range(len(coming.weeks))]
 
 
 def outside(coming: Coming, entries: Sequence[PlannedVisit]) -> list[Shown]:
     """Return open entries of weeks that are over, or beyond the last one shown."""
-    return [_shown(coming, one, entries) for one in entries if one.week not in coming.weeks]
+    return [_shown(coming, one, entries, frozenset()) for one in entries if one.week not in coming.weeks]
 
 
-def _week(coming: Coming, number: int, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit]) -> Week:
+def _week(
+    coming: Coming,
+    number: int,
+    stops: Sequence[StopWindow],
+    entries: Sequence[PlannedVisit],
+    room: frozenset[int],
+) -> Week:
     day = coming.weeks[number]
-    shown = tuple(_shown(coming, one, entries) for one in entries if one.week == day)
+    shown = tuple(_shown(coming, one, entries, room) for one in entries if one.week == day)
     return Week(
         monday=day,
         label=label(day),
@@ -65,17 +76,17 @@ def _week(coming: Coming, number: int, stops: Sequence[StopWindow], entries: Seq
         stops=tuple(stop for stop in stops if week_of(coming, stop) == day),
         hours=sum(one.entry.hours for one in shown),
         crew_hours=coming.plant.crew_hours_per_week,
-        avoided=sum(one.avoided for one in shown),
     )
 
 
-def _shown(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit]) -> Shown:
+def _shown(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit], room: frozenset[int]) -> Shown:
     weeks = coming.weeks
     at = weeks.index(entry.week) if entry.week in weeks else None
     return Shown(
         entry=entry,
         outlook=coming.machines.get(entry.machine_id),
-        avoided=avoided_of(coming, entry),
+        avoided=avoided_of(coming, entry) if entry.pk in room else 0.0,
+        has_room=entry.pk in room,
         troubles=tuple(_troubles(coming, entry, entries)),
         earlier=weeks[at - 1] if at else None,
         later=weeks[at + 1] if at is not None and at + 1 < len(weeks) else (weeks[0] if at is None else None),

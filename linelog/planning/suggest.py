@@ -12,6 +12,7 @@ from django.core.cache import cache
 
 from linelog.calc.plan import Job, Plan, Window, make_plan
 from linelog.planning.models import PlannedVisit, StopWindow
+from linelog.planning.room import with_room
 from linelog.production.days import local_day
 from linelog.production.weeks import begins, label, monday
 from linelog.trends.state.outlook import Coming, MachineState
@@ -67,12 +68,11 @@ def week_of(coming: Coming, stop: StopWindow) -> dt.date:
 
 def avoided_by(outlook: MachineState, week: int) -> float:
     """Loss avoided up to the end of the plan by a visit in a week: half of that week's and all of the later ones."""
-    losses = losses_of(outlook)
-    return 0.5 * losses[week] + sum(losses[week + 1 :])
+    return 0.5 * outlook.money[week] + sum(outlook.money[week + 1 :])
 
 
 def losses_of(outlook: MachineState) -> tuple[float, ...]:
-    """Return the losses that the plan reckons with: a due machine is never worth nothing."""
+    """Return the losses that the search goes by: a due machine is never worth nothing. They are not told."""
     least = LEAST_A_WEEK if outlook.due.is_due else 0.0
     return tuple(max(one, least) for one in outlook.money)
 
@@ -97,6 +97,11 @@ def suggest(
     ]
     plan, digest = _cached(jobs, [one for one in windows if one.hours > 0.0], hours)
     return _compared(coming, plan, entries, digest, ends)
+
+
+def room_of(coming: Coming, entries: Sequence[PlannedVisit]) -> frozenset[int]:
+    """Return the entries, by id, that there is room for."""
+    return with_room(coming, entries, {entry.pk: avoided_of(coming, entry) for entry in entries})
 
 
 def _window(coming: Coming, stop: StopWindow, fixed: Sequence[PlannedVisit], now: dt.datetime) -> Window:
@@ -136,17 +141,19 @@ def _compared(coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], diges
         if old and old.week == week and old.window_id is not None:
             continue  # another stop of the same week avoids no more
         what = f"move from {label(old.week)} to {label(week)}" if old else f"put into {label(week)}"
-        changes.append(_change(outlook, what, week, int(entry.window), float(entry.hours), float(entry.avoided)))
+        avoided = avoided_by(outlook, entry.week)
+        changes.append(_change(outlook, what, week, int(entry.window), float(entry.hours), avoided))
     for pk, old in now.items():
         if pk not in found and not old.is_pinned and pk in coming.machines:
             changes.append(_change(coming.machines[pk], f"take out of {label(old.week)}", None, None, old.hours, 0.0))
-    pinned = sum(avoided_of(coming, entry) for entry in entries if entry.is_pinned)
+    room = room_of(coming, entries)
+    pinned = sum(avoided_of(coming, entry) for entry in entries if entry.is_pinned and entry.pk in room)
     held = sum(entry.hours for entry in entries if entry.is_pinned)
     return Suggestion(
         changes=tuple(changes),
         left_out=tuple(_left_out(coming, plan, set(found) | {pk for pk, old in now.items() if old.is_pinned}, ends)),
-        avoided=float(plan.avoided) + pinned,
-        avoided_now=sum(avoided_of(coming, entry) for entry in entries),
+        avoided=sum(avoided_by(coming.machines[pk], entry.week) for pk, entry in found.items()) + pinned,
+        avoided_now=sum(avoided_of(coming, entry) for entry in entries if entry.pk in room),
         hours=float(sum(plan.hours_by_week)) + held,
         is_best=plan.is_best,
         digest=digest,

@@ -180,7 +180,7 @@ class TestSuggestion:
 
     def test_a_visit_avoids_half_of_its_week_and_all_later_ones(self, plant, machine, now):
         one = coming(plant, 3, at=now).machines[machine.pk]
-        assert avoided_by(one, 1) == pytest.approx(0.5 * max(one.money[1], 1.0) + max(one.money[2], 1.0))
+        assert avoided_by(one, 1) == pytest.approx(0.5 * one.money[1] + one.money[2])
 
 
 class TestWhereItGoes:
@@ -209,7 +209,7 @@ class TestWhereItGoes:
         entries = [self.put(manager, now, factories.machine(line), weeks[1], 3.0) for _ in range(2)]
         plant.crew_hours_per_week = 5.0
         found, stops, _ = look(plant, now)
-        _, busy, empty, _ = grid(found, stops, open_entries(plant))
+        _, busy, empty, _ = grid(found, stops, open_entries(plant), frozenset())
         assert (busy.hours, busy.over) == (6.0, pytest.approx(1.0))
         assert all("overbooked: 6 h of work in 4 h" in one.troubles[0] for one in busy.shown)
         assert "No stop of its machine" in empty.shown[0].troubles[0]

@@ -18,8 +18,9 @@ from linelog.planning.forms import AcceptForm, AddForm, EntryForm, SpanForm, Ver
 from linelog.planning.grid import grid, outside
 from linelog.planning.models import PlannedVisit
 from linelog.planning.queries import open_entries, plants_of
+from linelog.planning.reconciled import reconcile_money
 from linelog.planning.services import entries as services
-from linelog.planning.suggest import stops_in, suggest
+from linelog.planning.suggest import room_of, stops_in, suggest
 from linelog.plant.models import Machine, Plant
 from linelog.plant.requests import Request
 from linelog.production import weeks as calendar
@@ -74,7 +75,8 @@ def read(plant: Plant, number: int, now: dt.datetime) -> dict[str, Any]:
     found = coming(plant, number, at=now, seconds=SECONDS)
     stops = _stops(found, now)
     entries = open_entries(plant)
-    weeks = grid(found, stops, entries)
+    room = room_of(found, entries)
+    weeks = grid(found, stops, entries, room)
     choices = [(week.isoformat(), f"week {week.isocalendar().week}") for week in found.weeks]
     return {
         "site": plant,
@@ -86,7 +88,7 @@ def read(plant: Plant, number: int, now: dt.datetime) -> dict[str, Any]:
         "options": format_html_join("", '<option value="{}">{}</option>', choices),
         "hours": sum(week.hours for week in weeks),
         "crew_hours": sum(week.crew_hours for week in weeks),
-        "avoided": sum(week.avoided for week in weeks),
+        "money": reconcile_money(found, entries, room),
         "has_stops": bool(stops),
     }
 

@@ -130,6 +130,11 @@ class MachineState:
         return None if self.is_out and self.a_week < LEAST_TOLD else self.a_week
 
     @property
+    def a_week_told(self) -> int | None:
+        """The same in whole units of the plant's money, as every page writes it."""
+        return None if self.a_week_known is None else round(self.a_week_known)
+
+    @property
     def reason(self) -> str:
         """Why it is due, in a sentence for an entry of the plan."""
         return self.due.why[:300]
@@ -149,6 +154,23 @@ class Coming:
     today: dt.date
     machines: Mapping[int, MachineState]
     effects: Effects
+
+
+@dataclass(frozen=True, slots=True)
+class WeekTold:
+    """What the coming week of waiting costs on the pages of machines, added up as they write it, and of how many."""
+
+    amount: int
+    machines: int
+
+    def __bool__(self) -> bool:
+        return self.machines > 0
+
+
+def week_told(states: Iterable[MachineState]) -> WeekTold:
+    """Add up what the machines' own pages say."""
+    told = [one.a_week_told for one in states if one.a_week_told is not None]
+    return WeekTold(sum(told), len(told))
 
 
 def in_service(plant: Plant, today: dt.date) -> list[Machine]:

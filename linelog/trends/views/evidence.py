@@ -12,12 +12,15 @@ from django.views.decorators.vary import vary_on_headers
 
 from linelog.plant.models import Machine, Plant
 from linelog.plant.requests import Request
+from linelog.production import weeks
 from linelog.production.days import production_day
 from linelog.trends.evidence import page
 from linelog.trends.evidence.answer import Answer
 from linelog.trends.evidence.figures import severity_figure, unit_of
 from linelog.trends.evidence.forms import EvidenceForm
+from linelog.trends.fleet import DRIFT_SECONDS
 from linelog.trends.queries.machine import machine_for
+from linelog.trends.state.outlook import WeekTold, coming, week_told
 from linelog.trends.views.fragments import wants_fragment
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, needs
@@ -51,7 +54,8 @@ def evidence(request: Request) -> HttpResponse:
     plant = plant_for(request)
     form = _fleet_form(request, plant)
     found = page.fleet_page(plant, form.scope(), _today(plant))
-    return _shown(request, form, found, plant, None)
+    states = coming(plant, weeks.USUAL, at=timezone.now(), seconds=DRIFT_SECONDS).machines.values()
+    return _shown(request, form, found, plant, None, week_told(states))
 
 
 @require_GET
@@ -66,7 +70,12 @@ def machine_evidence(request: Request, pk: int) -> HttpResponse:
 
 
 def _shown(
-    request: Request, form: EvidenceForm, found: page.Page, plant: Plant, machine: Machine | None
+    request: Request,
+    form: EvidenceForm,
+    found: page.Page,
+    plant: Plant,
+    machine: Machine | None,
+    coming_week: WeekTold | None = None,
 ) -> HttpResponse:
     unit, per, decimals = unit_of(found.scope)
     points = [
@@ -74,7 +83,7 @@ def _shown(
         for one in found.answer.points
     ]
     context = {"form": form, "found": found, "plant": plant, "machine": machine, "unit_of_rate": unit}
-    context |= {"points": points, "query": request.GET.urlencode()}
+    context |= {"points": points, "query": request.GET.urlencode(), "coming_week": coming_week}
     template = "trends/evidence.html#evidence" if wants_fragment(request) else "trends/evidence.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)
 
