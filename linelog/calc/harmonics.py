@@ -5,9 +5,11 @@
 Every repeat of a sweep has its own c, since the dial may have been set to zero again between them.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 
 import numpy as np
 
@@ -97,7 +99,48 @@ def fit_harmonics(
     of the closure. It leaves the offset as it is, (R6 - R12)/2, and is not counted as scatter: bores may be oval.
     Raises `CalcError` where the positions lie so close together that they do not fix the centre.
     """
-    turned = [np.mod(np.round(part, 6), 360.0) for part in angles_deg]
+    turned = (np.mod(np.round(part, 6), 360.0) for part in angles_deg)
+    layout = _layout(tuple(tuple(part.tolist()) for part in turned), second)
+    model, repeats, freedom = layout.model, layout.repeats, layout.freedom
+    readings = np.concatenate(readings_um)
+    coefficients = model.solve(readings)
+    rest = readings - model.design @ coefficients
+    dof = len(readings) - len(coefficients)
+    return HarmonicFit(
+        sin_um=float(coefficients[repeats]),
+        cos_um=float(coefficients[repeats + 1]),
+        mean_um=float(np.mean(coefficients[:repeats])),
+        second=_second(coefficients[repeats + 2 :], layout),
+        residual_sd_um=math.sqrt(float(rest @ rest) / dof) if dof > 0 else 0.0,
+        residual_dof=dof,
+        spread=layout.spread,
+        spread_once=layout.spread_once,
+        positions=layout.positions,
+        lobe_bias=layout.lobe_bias,
+        deleted_um=np.divide(rest, freedom, out=np.full(len(rest), np.nan), where=freedom > 0.0),
+        freedom=freedom,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """What of a fit the positions alone decide: worked out once for all sweeps read there."""
+
+    model: "_Model"
+    repeats: int
+    positions: int
+    freedom: FloatArray
+    lobe_bias: FloatArray
+    lobe_spread: float
+    are_quarters: bool
+    spread: Spread
+    spread_once: Spread
+
+
+@lru_cache(maxsize=1024)
+def _layout(turned_deg: tuple[tuple[float, ...], ...], second: bool) -> _Layout:
+    """Decompose the design of a sweep and its repeats, each position from 0 up to 360 degrees."""
+    turned = [np.array(part) for part in turned_deg]
     repeats = len(turned)
     places = np.unique(np.concatenate(turned))
     lobes = _lobe_basis(places) if second else _no_lobes(places)
@@ -106,24 +149,19 @@ def fit_harmonics(
         lobes = _no_lobes(places)
         model = _decompose(_design(turned, places, lobes), repeats)
     once = model if repeats == 1 else _decompose(_design([places], places, lobes), 1)
-    readings = np.concatenate(readings_um)
-    coefficients = model.solve(readings)
-    rest = readings - model.design @ coefficients
-    dof = len(readings) - len(coefficients)
-    freedom = model.freedom()
-    return HarmonicFit(
-        sin_um=float(coefficients[repeats]),
-        cos_um=float(coefficients[repeats + 1]),
-        mean_um=float(np.mean(coefficients[:repeats])),
-        second=_second(coefficients[repeats + 2 :], places, float(np.linalg.norm(model.root[-1]))),
-        residual_sd_um=float(np.sqrt(rest @ rest / dof)) if dof > 0 else 0.0,
-        residual_dof=dof,
+    freedom, lobe_bias = model.freedom(), _lobe_bias(model, turned, repeats)
+    for shared in (freedom, lobe_bias):
+        shared.setflags(write=False)
+    return _Layout(
+        model=model,
+        repeats=repeats,
+        positions=len(places),
+        freedom=freedom,
+        lobe_bias=lobe_bias,
+        lobe_spread=float(np.linalg.norm(model.root[-1])),
+        are_quarters=bool(np.allclose(np.diff(places), 90.0, atol=1e-4)),
         spread=model.spread(repeats),
         spread_once=once.spread(1),
-        positions=len(places),
-        lobe_bias=_lobe_bias(model, turned, repeats),
-        deleted_um=np.divide(rest, freedom, out=np.full(len(rest), np.nan), where=freedom > 0.0),
-        freedom=freedom,
     )
 
 
@@ -197,10 +235,10 @@ def _lobe_bias(model: _Model, turned: Sequence[FloatArray], repeats: int) -> Flo
     return np.asarray(np.round(model.solve(lobes)[repeats : repeats + 2], 9))
 
 
-def _second(coefficients: FloatArray, places: FloatArray, spread: float) -> SecondHarmonic:
+def _second(coefficients: FloatArray, layout: _Layout) -> SecondHarmonic:
     if len(coefficients) == 2:
         sin2, cos2 = float(coefficients[0]), float(coefficients[1])
-        return SecondHarmonic(Lobes.BOTH_PARTS, sin2, cos2, float(np.hypot(sin2, cos2)), spread)
-    if len(coefficients) == 1 and np.allclose(np.diff(places), 90.0, atol=1e-4):
+        return SecondHarmonic(Lobes.BOTH_PARTS, sin2, cos2, math.hypot(sin2, cos2), layout.lobe_spread)
+    if len(coefficients) == 1 and layout.are_quarters:
         return SecondHarmonic(Lobes.ONE_PART, None, None, abs(float(coefficients[0])))
     return SecondHarmonic(Lobes.NOT_SEEN, None, None, None)

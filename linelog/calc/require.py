@@ -3,6 +3,7 @@
 The sentence of the error names what was wrong as the person at the machine would call it.
 """
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,7 +16,15 @@ Floats = NDArray[np.float64]
 
 def number(value: float, what: str, field: str, low: float, high: float) -> float:
     """Return `value` as a float if it is finite and low <= value <= high; else raise CalcError."""
-    return float(numbers([value], what, field, low, high)[0])
+    try:
+        given = float(value)
+    except (TypeError, ValueError, OverflowError):
+        raise CalcError(f"{what} must be a number.", field=field) from None
+    if not math.isfinite(given):
+        raise CalcError(f"{what} must be a number.", field=field)
+    if not low <= given <= high:
+        raise CalcError(f"{what} must lie between {low:g} and {high:g}.", field=field)
+    return given
 
 
 def above(value: float, what: str, field: str, low: float, high: float) -> float:

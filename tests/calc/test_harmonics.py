@@ -125,3 +125,11 @@ def test_half_a_turn_is_enough_for_the_offset():
     angles = np.array([0.0, 90, 180])
     fit = fit_harmonics([angles], [np.array([-10.0, 4.0, 10.0])])
     assert (fit.sin_um, fit.cos_um) == pytest.approx((4.0, -10.0))
+
+
+def test_what_sweeps_at_the_same_positions_share_cannot_be_changed_by_one_of_them():
+    angles = [np.arange(0.0, 360.0, 45.0)]
+    fit = fit_harmonics(angles, [np.zeros(8)])
+    for shared in (fit.freedom, fit.lobe_bias):
+        with pytest.raises(ValueError, match="read-only"):
+            shared += 1.0
