@@ -11,6 +11,7 @@ from typing import Any
 
 from django.db import DEFAULT_DB_ALIAS, connection
 from django.db.models import Count, Exists, F, FilteredRelation, Max, Model, OuterRef, Q, QuerySet, Subquery
+from django.db.models.base import ModelState
 
 from linelog.alignment.adjuster_state import as_moved, logged_moves
 from linelog.alignment.kept_knowledge import KeptKnowledge, knowledge_at
@@ -113,7 +114,16 @@ class _Row:
         """Return a part as an object of its model; None where an outer join found none."""
         model, names, where = self._parts[part]
         values = row[where]
-        return None if values[0] is None else model.from_db(DEFAULT_DB_ALIAS, names, values)
+        return None if values[0] is None else _made(model, names, values)
+
+
+def _made(model: type[Model], names: Sequence[str], values: Sequence[Any]) -> Any:
+    """Return a row as an object, put together as unpickling does: what `__init__` sees to is there already."""
+    made = model.__new__(model)
+    state = ModelState()
+    state.adding, state.db = False, DEFAULT_DB_ALIAS
+    vars(made).update(zip(names, values, strict=True), _state=state)
+    return made
 
 
 VISIT, MACHINE, LINE, PLANT, STATION, NOTE, LOCKOUT, LOCK = range(8)
@@ -176,6 +186,9 @@ def _adjuster_rows(station: int) -> QuerySet[Adjuster]:
     return rows.annotate(**shims).order_by("order", "pk", "stock__thicknesses__thickness_um")
 
 
+HOLD = Prepared(
+    lambda visit: Visit.objects.select_for_update().filter(pk=visit).order_by().values_list("pk"), visit=int
+)
 ADJUSTERS = Prepared(_adjuster_rows, station=int)
 OF_ANY_PLANT = Prepared(_visit_rows, visit=int, station=int, stage=str)
 OF_OWN_PLANT = Prepared(_visit_rows, visit=int, station=int, stage=str, plant=int)
@@ -185,7 +198,7 @@ SWEEPS = Prepared(_sweep_rows, visit=int, station=int, stage=str)
 def take(by: Person, visit_id: int, station_id: int, stage: str) -> AtHand | None:
     """Hold a visit for this transaction and take a station of it in hand; None where it is not this person's."""
     if connection.features.has_select_for_update:  # elsewhere a transaction that writes holds everything
-        list(Visit.objects.select_for_update().filter(pk=visit_id).order_by().values_list("pk"))
+        HOLD.rows(visit=visit_id)
     where: dict[str, Any] = {"visit": visit_id, "station": station_id, "stage": stage}
     if by.plant_id is not None:
         rows = OF_OWN_PLANT.rows(**where, plant=by.plant_id)
@@ -241,8 +254,10 @@ def _sweeps(visit: Visit, station: Station, rows: list[tuple[Any, ...]]) -> list
             found[pk] = _with_readings(_SWEEP.made(SWEEP, row), visit, station, [])
         reading = _SWEEP.made(READING, row)
         if reading is not None:
-            by = _SWEEP.made(BY, row)
-            reading.by, reading.sweep = people.setdefault(by.pk, by), found[pk]
+            by = people.get(reading.by_id)
+            if by is None:
+                by = people[reading.by_id] = _SWEEP.made(BY, row)
+            reading.by, reading.sweep = by, found[pk]
             readings_in_hand(found[pk]).append(reading)
     return list(found.values())
 

@@ -28,6 +28,7 @@ _CAPTURE = "captures/<int:capture_id>/"
 _STATION = f"{_VISIT}stations/<int:station_id>/"
 
 urlpatterns = [
+    path(f"{_STATION}reading/", entry.reading, name="reading"),  # first: asked most, and must be quick
     path("", visits.visit_list, name="visits"),
     path("new/", visits.unconnected, name="unconnected"),
     path("open/<int:machine_id>/", visits.open_visit, name="open"),
@@ -50,7 +51,6 @@ urlpatterns = [
     path(f"{_VISIT}bar/fitting/", bar.fitting, name="bar_fitting"),
     path("photos/<int:photo_id>/", photos.show, name="photo"),
     path(_STATION, station.page, name="station"),
-    path(f"{_STATION}reading/", entry.reading, name="reading"),
     path(f"{_STATION}sweep/", entry.sweep, name="sweep"),
     path(f"{_STATION}accept/", entry.accept, name="accept"),
     path(f"{_STATION}moves/", entry.move, name="move"),

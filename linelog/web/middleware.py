@@ -9,7 +9,7 @@ from typing import Any, cast
 
 from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, SESSION_KEY
-from django.contrib.auth.middleware import AuthenticationMiddleware
+from django.contrib.auth.middleware import AuthenticationMiddleware, get_user
 from django.http import HttpRequest, HttpResponse, StreamingHttpResponse
 from django.shortcuts import resolve_url
 from django.urls import Resolver404, resolve
@@ -99,10 +99,11 @@ class SignedIn(AuthenticationMiddleware):
             return super().__call__(request)
 
     def process_request(self, request: HttpRequest) -> None:
-        """Put the account on the request."""
+        """Put the account on the request: itself, since everybody asks, and each question to a proxy costs."""
         if request.session.get(BACKEND_SESSION_KEY) == backends.EARLIER:
             request.session[BACKEND_SESSION_KEY] = backends.NAME
         super().process_request(request)
+        request.user = get_user(request)
 
 
 class ActingPerson:

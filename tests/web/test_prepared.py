@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from linelog.plant.models import Machine, Person
 from linelog.web import backends
-from linelog.web.prepared import Prepared
+from linelog.web.prepared import Prepared, PreparedUpdate
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -51,6 +51,22 @@ def test_words_and_times_are_put_in_their_places_wherever_they_are_meant():
 def test_a_value_that_has_no_place_in_the_query_is_told_at_once():
     with pytest.raises(ValueError, match="not found in the SQL: other"):
         Prepared(lambda pk, other: Machine.objects.filter(pk=pk), pk=int, other=int).rows(pk=1, other=2)
+
+
+def test_an_update_changes_its_own_columns_and_says_so_where_the_row_is_gone():
+    update, person = PreparedUpdate(Person, "first_name", "last_login"), factories.person(username="anna")
+    for name, at in (("O'Brien", factories.NOW), ("Zoë %s", factories.NOW + dt.timedelta(days=1))):
+        person.first_name, person.last_login, person.username = name, at, "somebody else"
+        update.store(person)
+        row = Person.objects.get(pk=person.pk)
+        assert (row.first_name, row.last_login, row.username) == (name, at, "anna")
+    with pytest.raises(Person.DoesNotExist):
+        update.store(Person(pk=person.pk + 1, first_name="Nobody", last_login=factories.NOW))
+
+
+def test_an_update_made_ready_with_a_column_that_is_empty_is_told_at_once():
+    with pytest.raises(ValueError, match="without a value"):
+        PreparedUpdate(Person, "first_name", "last_login").store(factories.person())
 
 
 def test_a_session_from_before_goes_on_under_todays_backend(client):

@@ -34,9 +34,11 @@ from linelog.calc.units import Unit
 from linelog.plant.models import Person, Station
 from linelog.web import audit, units, writes
 from linelog.web.errors import Conflict, Refused
+from linelog.web.prepared import PreparedInsert, PreparedUpdate
 
 TYPED, CHANGED, TOOK_AWAY = "typed reading", "changed reading", "took reading away"  # as the history has them
 READ_AGAIN = "read it again, the same"
+NEW, TYPED_ANEW = PreparedInsert(Reading), PreparedUpdate(Reading, "value_um", "typed", "unit", "by", "at", "version")
 _SHOWN = 1e-5  # what writing a length with six digits may change of it
 
 
@@ -193,12 +195,12 @@ def _store(change: _Change, hand: AtHand, sweep: Sweep, by: Person, at: datetime
     if sweep.pk is None:
         sweep.unit = reading.unit
         sweep.save(force_insert=True)
+        reading.sweep = sweep  # which has its number now
     if change.name == TOOK_AWAY:
         audit.record(by=by, action=change.name, obj=reading, at=at, before=change.before)
         reading.delete()
     else:
-        fields = None if change.name == TYPED else ["value_um", "typed", "unit", "by", "at", "version"]
-        reading.save(force_insert=fields is None, update_fields=fields)
+        (NEW if change.name == TYPED else TYPED_ANEW).store(reading)
         after = audit.snapshot(reading)
         audit.record(by=by, action=change.name, obj=reading, at=at, before=change.before, after=after)
         if sweep.odd_accepted:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 from django.db import OperationalError
@@ -84,6 +85,10 @@ class Cursor(base.SQLiteCursorWrapper):
         """Run a statement for each of some rows."""
         return self._in_turn(query, super().executemany, param_list)
 
+    def convert_query(self, query: str, *, param_names: Any = None) -> str:
+        """Return a statement with SQLite's marks for its values; one that is asked again was turned before."""
+        return super().convert_query(query, param_names=param_names) if param_names else _marked(query)
+
     def _in_turn(self, query: str, run: Any, params: Any) -> Any:
         if self.wrapper.in_atomic_block or not WRITES.match(query):
             return run(query, params)
@@ -92,3 +97,8 @@ class Cursor(base.SQLiteCursorWrapper):
             return run(query, params)
         finally:
             self.wrapper.give_turn()
+
+
+@lru_cache(maxsize=256)
+def _marked(query: str) -> str:
+    return str(base.FORMAT_QMARK_REGEX.sub("?", query).replace("%%", "%"))
