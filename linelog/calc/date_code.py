@@ -86,6 +86,7 @@ def read_code(code: DateCode, typed: str, *, today: dt.date, shifts: tuple[str, 
             field="date_code",
         )
     said = dict(zip(code.pieces, found.groups(), strict=True))
+    _check_month(said)
     day = _day(said, today)
     if day > today:
         raise CalcError(f"The code reads {day}, which has not come yet.", field="date_code")
@@ -129,13 +130,21 @@ def _day_in(year: int, said: dict[str, str], *, must: bool = True) -> dt.date:
             if number == 0 or day.year != year:
                 raise ValueError
             return day
-        letter = said.get("month-letter")
-        month = ord(letter) - ord("A") + 1 if letter else int(said["month"])
-        return dt.date(year, month, int(said["day"]))
+        return dt.date(year, _month(said), int(said["day"]))
     except ValueError:
         if not must:
             return dt.date.max
         raise CalcError(f"The code names a day that {year} does not have.", field="date_code") from None
+
+
+def _month(said: dict[str, str]) -> int:
+    letter = said.get("month-letter")
+    return ord(letter) - ord("A") + 1 if letter else int(said["month"])
+
+
+def _check_month(said: dict[str, str]) -> None:
+    if "day-of-year" not in said and not 1 <= _month(said) <= 12:
+        raise CalcError(f"The code reads month {_month(said)}, and a year has 12.", field="date_code")
 
 
 def _hour(said: dict[str, str]) -> int | None:

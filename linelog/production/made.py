@@ -52,6 +52,8 @@ def made(plant: Plant, told: Told, now: dt.datetime) -> Made:
         found = _typed(plant, told.made_on, told.made_time)
     else:
         found = _whole_day(plant, told.found_on, By.FOUND)
+    if (told.found_on - found.on).days > plant.oldest_can_days:
+        raise _too_old(plant, found)
     if found.begins > now:
         raise Refused("This time has not come yet.", field="made_time" if told.made_time else "date_code")
     return found
@@ -65,6 +67,14 @@ def _check_days(told: Told, today: dt.date) -> None:
             raise Refused(f"Findings before {EARLIEST.year} are not kept here.", field=field)
     if told.made_on and told.made_on > told.found_on:
         raise Refused(f"It can't have been found on {told.found_on}, before it was made.", field="made_on")
+
+
+def _too_old(plant: Plant, found: Made) -> Refused:
+    reads, field = ("The code reads", "date_code") if found.by == By.CODE else ("This is", "made_on")
+    return Refused(
+        f"{reads} {found.on}, more than {plant.oldest_can_days} days before it was found: no can here is that old.",
+        field=field,
+    )
 
 
 def _by_code(plant: Plant, told: Told, today: dt.date) -> Made:

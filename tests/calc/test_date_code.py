@@ -46,6 +46,8 @@ def test_codes_read_as_described(description, typed, day, more):
         ("year-digit day-of-year", "6000", "a day that 2026 does not have"),
         ("year-digit day-of-year", "6330", "2026-11-26, which has not come yet"),
         ("year month day", "260230", "a day that 2026 does not have"),
+        ("year month day", "261301", "reads month 13, and a year has 12"),
+        ("year month day", "260001", "reads month 0, and a year has 12"),
         ("year-digit day-of-year hour", "615124", "hour 24, which no day has"),
         ("year-digit day-of-year shift", "6151Z", "does not read as a date code"),
         ("year-digit day-of-year", "", "does not read as a date code"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from django.db import transaction
 from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
 from linelog.production.made import Told, made
 from linelog.production.models import Finding, FindingPhoto
+from linelog.production.questions import ask, refuse_impossible_code
 from linelog.web import audit, writes
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.permissions import Permission, may
@@ -97,15 +99,29 @@ def _columns(plant: Plant, facts: Facts, at: dt.datetime) -> dict[str, Any]:
 
 
 def enter(
-    *, by: Any, at: dt.datetime, plant: Plant, facts: Facts, photo: UploadedFile[Any] | None = None, key: str = ""
+    *,
+    by: Any,
+    at: dt.datetime,
+    plant: Plant,
+    facts: Facts,
+    photo: UploadedFile[Any] | None = None,
+    key: str = "",
+    answered: Collection[str] | None = None,
 ) -> Finding:
-    """Enter a finding, with a photo if there is one; sent twice under its key it is stored once."""
+    """Enter a finding, with a photo if there is one; sent twice under its key it is stored once.
+
+    answered  marks of the questions that its person answered; None where there is nobody to ask. A question that is
+              still open raises `AsksFirst`, and nothing is stored.
+    """
     _check(by, plant.pk, facts)
-    columns = _columns(plant, facts, at)
+    finding = Finding(plant=plant, by=by, at=at, **_columns(plant, facts, at))
+    refuse_impossible_code(plant, finding)
     picture = reencoded(photo) if photo else None
 
     def write() -> int:
-        finding = Finding.objects.create(plant=plant, by=by, at=at, **columns)
+        if answered is not None:
+            ask(plant, finding, answered)
+        finding.save(force_insert=True)
         audit.record(by=by, action="entered", obj=finding, at=at, after=audit.snapshot(finding), plant_id=plant.pk)
         if picture:
             _keep(finding, picture, by, at)
@@ -119,6 +135,7 @@ def correct(*, by: Any, at: dt.datetime, finding: Finding, version: int, facts: 
     """Correct a finding; Conflict where somebody was quicker."""
     _check(by, finding.plant_id, facts)
     columns = _columns(finding.plant, facts, at)
+    refuse_impossible_code(finding.plant, Finding(plant=finding.plant, **columns))
     with transaction.atomic():
         fresh = _locked(finding)
         if fresh.version != version:

@@ -15,12 +15,14 @@ from linelog.plant.models import Plant
 from linelog.plant.requests import Request
 from linelog.production.finding_forms import CorrectFindingForm, FindingPhotoForm, NewFindingForm, initial_of
 from linelog.production.models import Finding, FindingPhoto
+from linelog.production.questions import AsksFirst
 from linelog.production.services import findings
 from linelog.production.views.counts import sent, tell
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, needs
 from linelog.web.requests import whole
 
+MOST_ANSWERS, MOST_OF_AN_ANSWER = 4, 40
 BEGUN = ("place", "code", "mark", "machine", "made_on", "found_on")
 
 
@@ -44,18 +46,22 @@ def add(request: Request) -> HttpResponse:
     begun = {name: request.GET[name] for name in BEGUN if request.GET.get(name)}
     files = request.FILES if request.method == "POST" else None
     form = NewFindingForm(sent(request), files, user=request.user, plant=plant, now=now, initial=begun)
+    context: dict[str, Any] = {"form": form, "of_plant": plant}
     if request.method == "POST" and form.is_valid():
         given = form.cleaned_data
-        more: dict[str, Any] = {"photo": given["photo"], "key": given["key"]}
+        answered = [one[:MOST_OF_AN_ANSWER] for one in request.POST.getlist("answered")[:MOST_ANSWERS]]
+        more: dict[str, Any] = {"photo": given["photo"], "key": given["key"], "answered": answered}
         try:
             finding = findings.enter(by=request.user, at=now, plant=plant, facts=form.facts(), **more)
+        except AsksFirst as asks:
+            context |= {"question": asks.question, "answered": answered, "photo_again": given["photo"]}
         except Refused as refusal:
             tell(form, refusal)
         else:
             messages.success(request, "Stored: this is where it leads.")
             return redirect("trends:finding", finding.pk)
     status = 422 if request.method == "POST" else 200
-    return render(request, "production/finding.html", {"form": form, "of_plant": plant}, status=status)
+    return render(request, "production/finding.html", context, status=status)
 
 
 def _find(request: Request, finding_id: int) -> Finding:
