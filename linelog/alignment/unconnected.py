@@ -7,17 +7,50 @@ from typing import Any
 
 from django.db.models import OuterRef, Prefetch, QuerySet, Subquery
 
+from linelog.alignment.bushings import HOW
+from linelog.alignment.forms.bushing import ClearanceForm, FittedForm, PositionForm
 from linelog.alignment.forms.sweep import SweepForm
-from linelog.alignment.models import Sweep, Visit
+from linelog.alignment.forms.visit import RunningForm
+from linelog.alignment.models import Stage, Sweep, Visit
 from linelog.alignment.on_tablet import on_tablet
 from linelog.alignment.queries import SET_UP_FIELDS, usual_set_up
+from linelog.alignment.services.bushings import wear_limit_um
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words
 from linelog.calc.readings import View
 from linelog.calc.units import Unit
 from linelog.plant.models import Adjuster, Machine, Person, Plant, Station
+from linelog.web.units import show_um
 
 SEATS = {"front": "Front seat", "rear": "Rear seat"}
 KINDS = (Sweep.Kind.RIM.value, Sweep.Kind.FACE.value)
+# What the page puts the station, its stage and its adjuster in for; the forms are those of a visit on the server.
+STATION, STAGE, ADJUSTER = "{station}", "{stage}", "{adjuster}"
+MOVERS = {
+    "shim": Adjuster(pk=0, name=ADJUSTER, kind=Adjuster.Kind.SHIM),
+    "slide": Adjuster(pk=0, name=ADJUSTER, kind=Adjuster.Kind.SLIDE),
+    "screw-in": Adjuster(pk=0, name=ADJUSTER, kind=Adjuster.Kind.SCREW, clockwise_is_positive=True),
+    "screw-out": Adjuster(pk=0, name=ADJUSTER, kind=Adjuster.Kind.SCREW, clockwise_is_positive=False),
+}
+
+
+def forms_to_fill(plant: Plant, reader: Unit) -> dict[str, Any]:
+    """Return what the entry screen's own forms need, for no station yet: moves, running values, a bushing."""
+    names = ("clearance", "position", "fitted")
+    return {
+        "station": STATION,
+        "page": {"urls": {"move": "moves", "running": "running"}},
+        "move_form": {"unit": reader},
+        "movers": MOVERS,
+        "running_forms": [(view.value, RunningForm(unit=reader, view=view)) for view in View],
+        "bushing": {"how": HOW, "stage_label": STAGE},
+        "bushing_urls": {name: name for name in names},
+        "clearance_form": ClearanceForm(
+            unit=reader,
+            initial=ClearanceForm.initial_of(None, Stage.AS_FOUND.value, plant.indicator_resolution_um),
+        ),
+        "position_form": PositionForm(unit=reader, initial={"stage": Stage.AS_FOUND.value, "version": 0}),
+        "fitted_form": FittedForm(),
+    }
 
 
 def machines_to_visit(user: Person) -> list[Machine]:
@@ -77,6 +110,8 @@ def _station(
         "id": station.pk,
         "name": station.name,
         "bushing": station.is_bushing,
+        "view": station.view,
+        "wear": show_um(wear_limit_um(station, machine.line.plant), reader, with_unit=True),
         "places": []
         if station.is_bushing
         else [
@@ -139,4 +174,11 @@ def _adjuster(row: Adjuster) -> dict[str, Any]:
         view.value: {"placed": row.placed_from(view), "toward": row.toward_from(view), "away": row.away_from(view)}
         for view in View
     }
-    return {"id": row.pk, "name": row.name, "kind": row.kind, "in": row.clockwise_is_positive, "views": ways}
+    return {"id": row.pk, "name": row.name, "mover": _mover(row), "views": ways}
+
+
+def _mover(row: Adjuster) -> str:
+    """Return which of MOVERS logs what was moved there."""
+    if row.kind != Adjuster.Kind.SCREW:
+        return str(row.kind)
+    return "screw-in" if row.clockwise_is_positive else "screw-out"

@@ -33,6 +33,16 @@
     if (queued === "move" && taken && !changed) return false; // about to be cleared
     return now !== rendered(control);
   };
+  // What a form holds was taken as it stands: it is typed no more. And a form that is filled in again from what was taken.
+  linelog.noteTaken = (form) => { for (const control of form.elements) if (isField(control)) control.dataset.sent = state(control); };
+  linelog.fillAgain = (form, body) => {
+    for (const control of form.elements) {
+      if (!isField(control) || control.dataset.touched) continue;
+      put(control, sentValue(control, body));
+      control.dataset.sent = state(control);
+      if (state(control) !== rendered(control)) control.closest("details")?.setAttribute("open", "");
+    }
+  };
   linelog.isTyped = (control) => isField(control) && control.form && state(control) !== (control.dataset.sent ?? rendered(control));
 
   const noted = (control) => ({

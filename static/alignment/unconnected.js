@@ -6,6 +6,7 @@
   const machines = JSON.parse(document.getElementById("machines").textContent);
   const numbers = JSON.parse(document.getElementById("numbers").textContent);
   const start = document.getElementById("start"), screen = document.getElementById("screen");
+  const CALM = 1_500; // so long nobody has touched the page before it goes on
   const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
   const stationOf = (visit, station) => `/visits/${visit}/stations/${station}/`;
   const here = (visit, machine, station, place, stage) =>
@@ -50,7 +51,7 @@
     if (isHere) made.setAttribute("aria-current", "true");
     return made;
   };
-  const say = (name, text) => { document.querySelector(`[data-said="${name}"]`).textContent = text; };
+  const say = (name, text) => { for (const one of document.querySelectorAll(`[data-said="${name}"]`)) one.textContent = text; };
   const tabs = (name, links) => document.querySelector(`[data-tabs="${name}"]`).replaceChildren(...links);
   const STAGES = [["as_found", "As found"], ["as_left", "As left"]];
 
@@ -75,18 +76,25 @@
       box.open = asksFace;
     }
   };
-  const drawMoves = (station, view) => {
-    const pattern = document.getElementById("mover");
+  // The moves that can be logged, by the entry screen's own form of each kind; what they say is put in for the view.
+  const told = []; // text that speaks of a direction
+  const drawMovers = (station) => {
+    const last = document.querySelector("#moves details form");
     for (const one of station.adjusters) {
-      const made = pattern.content.cloneNode(true), form = made.querySelector("form"), words = one.views[view];
+      const made = document.querySelector(`template[data-mover="${one.mover}"]`).content.cloneNode(true), form = made.querySelector("form");
       form.elements.adjuster.value = one.id;
-      form.dataset.label = one.name;
-      form.querySelector("strong").textContent = words.placed;
-      if (one.kind !== "screw") form.querySelector(".turned").remove();
-      const ways = { shim: [["-", "take out"], ["+", "put in"]], slide: [["+", `toward ${words.toward}`], ["-", `toward ${words.away}`]], screw: one.in ? [["+", "in"], ["-", "out"]] : [["-", "in"], ["+", "out"]] }[one.kind];
-      form.elements.way.append(...ways.map(([value, text]) => make("option", text, { value })));
-      pattern.before(made);
+      form.dataset.label = form.dataset.label.replace("{adjuster}", one.name);
+      for (const control of form.querySelectorAll("[id]")) control.id = control.id.replace("-0", `-${one.id}`);
+      for (const label of form.querySelectorAll("label")) label.htmlFor = label.htmlFor.replace("-0", `-${one.id}`);
+      for (const node of form.querySelectorAll("strong, option")) told.push({ node, pattern: node.textContent, views: one.views });
+      last.before(made);
     }
+  };
+  const showView = (view) => {
+    for (const { node, pattern, views } of told) node.textContent = pattern.replace(/\{(\w+)\}/g, (_, name) => views[view][name]);
+    const box = document.querySelector("[data-running-here]"), there = box.querySelector("form");
+    if (there && [...there.elements].some((one) => linelog.isTyped(one))) return; // typed as seen from where its label says
+    box.replaceChildren(document.querySelector(`template[data-running="${view}"]`).content.cloneNode(true));
   };
   // Puts the addresses of this place into every form; again with the real number once the visit has one.
   const address = (visit, station, query) => {
@@ -99,16 +107,37 @@
     screen.querySelector("[data-sign]").setAttribute("href", `/visits/${visit}/sign/`);
   };
 
+  const labelAll = (machine, station, stage, label) => {
+    for (const form of screen.querySelectorAll("form[data-label]:not([data-labelled])")) {
+      form.dataset.labelled = "1";
+      form.dataset.label = form.dataset.label.replace("{station}", station.name).replace("{stage}", stage);
+      if (form.dataset.queued === "reading") form.dataset.label = `${label}, ${form.dataset.label}`;
+      if (["photo", "lockout"].includes(form.dataset.queued)) form.dataset.label = `${machine.name}: ${form.dataset.label.toLowerCase()}`;
+    }
+  };
+  const showBushing = (station, stage) => {
+    for (const one of document.querySelectorAll("[data-swept]")) one.hidden = station.bushing;
+    document.getElementById("bushing").hidden = !station.bushing;
+    if (!station.bushing) return;
+    document.getElementById("beside").prepend(document.getElementById("moves"));
+    say("wear", station.wear);
+    fill(document.querySelector("#position [name=view]"), station.view);
+    for (const field of document.querySelectorAll("#bushing [name=stage]")) field.value = stage;
+  };
+
   const opened = () => JSON.parse(localStorage.getItem("linelog-opened") || "{}")[temporary];
-  const unlocked = (write) => {
-    const body = new URLSearchParams(write.body), runs = body.get("machine_state") === "running";
-    document.getElementById("runs").hidden = !runs;
-    if (runs) document.getElementById("lockout").hidden = true;
-    if (runs || !(body.get("lockout_verified_by") || body.get("machine_state") === "paper")) return;
-    document.getElementById("lockout").hidden = true;
-    document.querySelector("#clock .pad").hidden = false;
-    document.querySelector("#clock .locked").hidden = true;
-    for (const input of document.querySelectorAll("#clock input[readonly]")) input.readOnly = false;
+  // Whether static readings are taken: what was said last of the lockout counts, and running the machine ends one.
+  const lockOrNot = (open, writes) => {
+    const said = new URLSearchParams(open.body), state = said.get("machine_state");
+    document.getElementById("runs").hidden = state !== "running";
+    let stands = Boolean(said.get("lockout_verified_by")), isSaidHere = false;
+    for (const { kind, body } of writes) {
+      if (kind === "lockout") stands = isSaidHere = true;
+      else if (kind === "running" && new URLSearchParams(body).get("stage") === "as_left") stands = false;
+    }
+    linelog.setLocked(state === "running" || !(stands || state === "paper"));
+    document.getElementById("lockout").hidden = state !== "stopped" || (stands && !isSaidHere);
+    for (const says of document.querySelectorAll("[data-locked]")) says.hidden = says.hidden || state === "running";
   };
 
   const work = () => {
@@ -129,39 +158,61 @@
     showProcedure(machine);
     tabs("stations", machine.stations.map((one) => link(here(temporary, machine, one, first(one), stage), one.name, one === station)));
     for (const one of document.querySelectorAll('[data-tabs="stations"] a')) one.className = one.hasAttribute("aria-current") ? "button main" : "button";
-    document.getElementById("work").hidden = station.bushing;
-    document.getElementById("bushing").hidden = !station.bushing;
-    for (const form of screen.querySelectorAll("form[data-reading]")) form.dataset.label = `${label}, ${form.dataset.label}`;
-    for (const form of screen.querySelectorAll("#moves form, #note form")) form.dataset.label = `${station.name}: ${form.dataset.label || "note"}`;
-    for (const form of screen.querySelectorAll("#photos form, #lockout form")) form.dataset.label = `${machine.name}: ${form.dataset.label.toLowerCase()}`;
+    const stageWords = STAGES.find(([one]) => one === stage)[1].toLowerCase();
+    say("stage", stageWords);
+    tabs("stages", STAGES.map(([one, words]) => link(here(temporary, machine, station, place, one), words, one === stage)));
+    const toAsLeft = document.getElementById("to-as-left");
+    toAsLeft.hidden = stage === "as_left" || station.bushing;
+    toAsLeft.href = here(temporary, machine, station, place, "as_left");
+    drawMovers(station);
+    showBushing(station, stage);
+    let view = place ? place.view : station.view;
+    const see = (from) => { view = from; showView(view); labelAll(machine, station, stageWords, label); };
     if (place) {
-      tabs("stages", STAGES.map(([one, words]) => link(here(temporary, machine, station, place, one), words, one === stage)));
       tabs("places", station.places.length > 1 ? station.places.map((one) => link(here(temporary, machine, station, one, stage), one.label, one === place)) : []);
       setUp(station, place, label);
-      drawMoves(station, place.view);
       say("plunger", place.plunger);
       document.getElementById("clock").dataset.onTablet = JSON.stringify(place.tablet);
     }
-    for (const form of screen.querySelectorAll("#moves .mover")) if (!form.dataset.label.startsWith(station.name)) form.dataset.label = `${station.name}: ${form.dataset.label}`;
+    see(view);
     address(temporary, station, query);
     if (place) linelog.drawClock(place.positions, place.view);
     const said = [...screen.querySelectorAll("form[data-reading]")].map((form) => make("div", "", { id: `said-${form.dataset.field}`, className: "said-at" }));
     document.getElementById("clock-said").append(...said);
 
     // Once the visit is on the server the page goes on there, as soon as all is sent and nobody is typing.
-    let isOpened = false;
+    let isOpened = false, touched = 0, going = 0;
+    const number = () => opened() || temporary;
     screen.querySelector("[data-sign]").dataset.sign = `${machine.name}: signing`;
-    const real = () => `${stationOf(opened(), station.id)}?${query}`;
-    const isTyping = () => [...screen.querySelectorAll("form[data-queued] input, form[data-queued] textarea")].some((one) => linelog.isTyped(one));
+    const isTyping = () => [...document.getElementById("screen").querySelectorAll("form[data-queued] input, form[data-queued] textarea")].some((one) => linelog.isTyped(one));
+    for (const name of ["pointerdown", "keydown"]) document.addEventListener(name, () => { touched = Date.now(); }, true);
+    const goOn = async () => {
+      clearTimeout(going);
+      const { person } = document.body.dataset, writes = await linelog.store.all();
+      if (linelog.adding() || isTyping() || writes.some((write) => write.state === "waiting" && write.person === person)) return;
+      const rest = touched + CALM - Date.now();
+      if (rest > 0) going = setTimeout(goOn, rest);
+      else location.replace(`${stationOf(opened(), station.id)}?${query}`);
+    };
+    // The end that the clock is read from, by the set-up chosen last.
+    const follow = (writes) => {
+      const chosen = writes.filter((write) => write.kind === "sweep" && linelog.placeOf(write.url) === linelog.placeOf(document.getElementById("confirm").action)).pop();
+      const from = chosen ? new URLSearchParams(chosen.body).get("view") : view;
+      if (from === view) return;
+      see(from);
+      address(number(), station, query);
+      htmx.process(document.getElementById("running"));
+    };
     document.addEventListener("linelog:changed", ({ detail: { writes } }) => {
       const open = writes.find((write) => write.kind === "open" && write.visit === temporary);
-      if (open) unlocked(open);
+      const stand = writes.filter((write) => write.state !== "held" && linelog.visitOf(write.url) === `/visits/${number()}/`);
+      if (open) lockOrNot(open, stand);
+      if (place && screen.isConnected) follow(stand); // not where an answer of the server has taken its place
       if (!opened()) return;
       if (!isOpened) { isOpened = true; address(opened(), station, query); }
-      const waits = writes.some((write) => write.state === "waiting" && write.person === document.body.dataset.person);
-      if (!waits && !isTyping()) location.replace(real());
+      goOn();
     });
-    linelog.refresh = async () => { if (!opened()) location.reload(); else if (!isTyping()) location.replace(real()); };
+    linelog.refresh = async () => { if (opened()) goOn(); else location.reload(); };
   };
 
   if (temporary) work();

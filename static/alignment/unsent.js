@@ -3,6 +3,7 @@
 // replaced by the server's answer when it comes.
 (() => {
   const OF_PLACE = ["reading", "sweep", "accept"];
+  const WHOLE = ["clearance", "position", "fitted"]; // what is sent of them stands for what was sent before
   const SECTIONS = { move: "moves", untouched: "moves", "move-back": "moves", running: "running", clearance: "clearance", position: "position", fitted: "fitted", sweep: "set-up", accept: "result", lockout: "lockout" };
   const late = []; // answers that wait until their form is left and no finger is down
   const old = new Set(); // what the server has and this page, kept from before, does not show
@@ -10,6 +11,7 @@
 
   const fields = () => [...document.querySelectorAll("form[data-reading], form[data-queued=note]")];
   const formOf = (write) => write.field && fields().find((form) => linelog.fieldOf(form) === write.field);
+  const wholeOf = (write) => [...document.querySelectorAll(`form[data-queued=${write.kind}][data-field]`)].find((form) => linelog.fieldOf(form) === write.field);
   const typedIn = (form) => form.elements.value || form.elements.note;
   const bodyOf = (write) => new URLSearchParams(write.body);
   const here = () => linelog.placeOf((document.querySelector("#clock form") || { action: location.href }).action);
@@ -28,13 +30,15 @@
     return made;
   };
 
-  const unlock = () => {
+  linelog.setLocked = (isLocked) => {
     const section = document.getElementById("lockout"), pad = document.querySelector("#clock .pad");
-    if (!section || !pad) return;
-    for (const form of section.querySelectorAll("form")) form.hidden = true;
-    pad.hidden = false;
-    for (const says of document.querySelectorAll("#clock .locked")) says.hidden = true;
-    for (const input of document.querySelectorAll("#clock input[readonly]")) input.readOnly = false;
+    if (!section || (isLocked && !section.querySelector("form"))) return;
+    for (const form of section.querySelectorAll("form")) form.hidden = !isLocked;
+    for (const box of document.querySelectorAll("[data-under-lockout]")) box.hidden = isLocked;
+    for (const says of document.querySelectorAll("[data-locked]")) says.hidden = !isLocked;
+    if (!pad) return;
+    pad.hidden = isLocked;
+    for (const input of document.querySelectorAll("#clock input[name=value]")) input.readOnly = isLocked;
   };
   const setUp = (write) => {
     const chosen = bodyOf(write);
@@ -46,6 +50,11 @@
   };
   // Never over what a person has typed into this page, however late the tablet's store answers.
   const putBack = (write) => {
+    const whole = WHOLE.includes(write.kind) && wholeOf(write);
+    if (whole) {
+      linelog.fillAgain(whole, bodyOf(write));
+      if (write.state === "sent" && whole.elements.version) raiseVersion(whole, write);
+    }
     const form = formOf(write);
     if (!form) return;
     const typed = typedIn(form), body = bodyOf(write);
@@ -70,7 +79,7 @@
     htmx.process(place);
   };
   const apply = (write) => {
-    if (write.kind === "lockout" && write.state !== "held") unlock();
+    if (write.kind === "lockout" && write.state !== "held") linelog.setLocked(false);
     else if (write.kind === "sweep" && write.state !== "held") setUp(write);
     else putBack(write);
   };
@@ -132,6 +141,7 @@
     if (kind === "move" && isAsTaken(form)) { form.reset(); delete form.dataset.taken; }
     if (kind === "sweep" && isAsTaken(form)) form.closest("details")?.removeAttribute("open");
     if (kind === "note") typedIn(form).dataset.sent = bodyOf(event.detail).get("note");
+    if ((kind === "running" || WHOLE.includes(kind)) && isAsTaken(form)) linelog.noteTaken(form);
     if (kind === "lockout" || kind === "sweep") apply(event.detail);
   });
   document.addEventListener("input", ({ target }) => {
@@ -168,9 +178,18 @@
   // Withdrawn or corrected on the list of what waits: the page shows what holds now.
   const showsAnew = ["sweep", "lockout"];
   const isLast = (write) => !writes.some((one) => one.field === write.field && one.state === "waiting" && one.number > write.number);
+  // A form that is sent as a whole, as it is before anything was typed, then as `now` has it.
+  const fillAnew = (write, now) => {
+    const form = wholeOf(write);
+    if (!form) return;
+    form.reset();
+    for (const control of form.elements) for (const name of ["touched", "sent", "since"]) delete control.dataset[name];
+    if (now) putBack(now);
+  };
   document.addEventListener("linelog:corrected", ({ detail: write }) => {
     if (!isHere(write)) return;
     if (showsAnew.includes(write.kind)) { apply(write); return; }
+    if (WHOLE.includes(write.kind) && isLast(write)) { fillAnew(write, write); return; }
     const form = formOf(write);
     if (!form || !isLast(write)) return;
     delete typedIn(form).dataset.touched;
@@ -179,9 +198,11 @@
   document.addEventListener("linelog:withdrawn", ({ detail: write }) => {
     if (!isHere(write)) return;
     if (showsAnew.includes(write.kind)) { location.reload(); return; }
+    const before = writes.filter((one) => write.field && one.field === write.field && one.number !== write.number).pop();
+    if (WHOLE.includes(write.kind) && isLast(write)) { fillAnew(write, before); return; }
     const form = formOf(write);
     if (!form || !isLast(write)) return;
-    const typed = typedIn(form), before = writes.filter((one) => one.field === write.field && one.number !== write.number).pop();
+    const typed = typedIn(form);
     delete typed.dataset.touched;
     typed.value = typed.dataset.sent = typed.defaultValue;
     if (before) putBack(before);

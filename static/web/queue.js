@@ -120,7 +120,7 @@
     return {
       says: says ? says.textContent.trim() : "The server did not take this.",
       theirs: wrong && "theirs" in wrong.dataset ? wrong.dataset.theirs : null,
-      meant: (page.querySelector("input[name=meant]") || {}).value,
+      meant: [...page.querySelectorAll("input[name=meant]")].map(({ value }) => value).find(Boolean),
       waits: (page.querySelector("[data-waits]") || { dataset: {} }).dataset.waits || "",
     };
   };

@@ -37,6 +37,8 @@
   const fieldFor = (control) => {
     const { name, type, maxLength } = control, said = { name, type, label: nameOf(control), value: control.value };
     if (maxLength > 0) said.maxLength = maxLength;
+    const fold = control.closest("details");
+    if (fold && !fold.open && control.form.contains(fold)) said.isFolded = true;
     if (type === "checkbox") return { ...said, value: control.checked ? control.value : "", on: control.value };
     if (control.tagName === "SELECT") return { ...said, options: [...control.options].map((one) => [one.value, one.textContent.trim()]) };
     if (type !== "radio") return said;
@@ -49,7 +51,8 @@
     const shown = [...form.elements].filter(isShown);
     return shown.filter((control) => control.type !== "radio" || radiosOf(form, control.name)[0] === control).map(fieldFor);
   };
-  const shownValue = ({ type, value, options }) => {
+  const shownValue = ({ type, value, options, isFolded }) => {
+    if (options && isFolded) return ""; // nobody looked at it
     if (type === "checkbox") return value ? "yes" : "";
     return options ? (options.find(([one]) => one === value) || ["", ""])[1] : value.trim();
   };
@@ -59,7 +62,7 @@
     if (kind === "reading") return fields[0] && fields[0].value.trim() ? `${fields[0].value} ${unit}` : "taken away";
     const given = fields.map((field) => [field.label, shownValue(field)]).filter(([, value]) => value);
     const said = [...given.map(([name, value]) => (fields.length > 1 && name ? `${name} ` : "") + value), ...files.map(({ file }) => file.name)].join(", ");
-    return fields.some(({ name }) => name === "travel") ? `${said} ${unit}` : said;
+    return fields.some(({ name, value }) => name === "travel" && value.trim()) ? `${said} ${unit}` : said;
   };
 
   const writeOf = (form) => {

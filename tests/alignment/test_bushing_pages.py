@@ -60,6 +60,35 @@ def test_the_larger_of_both_ways_is_judged_against_the_wear_limit(job):
     assert "no move mends it" in answer.content.decode()
 
 
+@pytest.mark.parametrize(
+    ("name", "form"), [("clearance", CLEARANCE | {"up_down_um": "0.05"}), ("position", POSITION)]
+)
+def test_what_a_tablet_sends_late_counts_by_when_it_was_typed_and_waits_for_a_lockout_where_none_stood(
+    job, name, form
+):
+    client, visit, front = job
+    now = timezone.now()
+    ended = {"verified_at": now - dt.timedelta(hours=3), "ended_at": now - dt.timedelta(hours=1), "ended_how": "age"}
+    visit.lockouts.update(**ended, runs_out_at=now - dt.timedelta(hours=1))
+    late = send(client, visit, front, name, form, headers={**HTMX, "x-age": "60"})
+    assert late.status_code == 422
+    page = late.content.decode()
+    assert re.search(r'role="alert" data-waits="lockout">The lockout reached its age: verify it again', page)
+    assert re.search(r'id="lockout" hx-swap-oob="true".*name="lockout_verified_by"', page, re.S)
+    kept = "up_down_um" if name == "clearance" else "x_um"
+    assert re.search(rf'name="{kept}" value="{form[kept]}"', page), "what was typed stands there again"
+    assert send(client, visit, front, name, form, headers={**HTMX, "x-age": "7200"}).status_code == 200
+
+
+def test_before_the_lockout_its_forms_are_there_and_out_of_sight_for_a_tablet_that_verifies_it_by_itself(job):
+    client, visit, front = job
+    shown = client.get(address("station", visit, front)).content.decode()
+    assert len(re.findall(r"data-under-lockout>|data-under-lockout ", shown)) == 2
+    assert "data-under-lockout hidden" not in shown
+    visit.lockouts.all().delete()
+    assert client.get(address("station", visit, front)).content.decode().count("data-under-lockout hidden") == 2
+
+
 def test_one_way_alone_proves_no_bushing_sound_but_may_prove_it_worn(job):
     client, visit, front = job
     answer = send(client, visit, front, "clearance", CLEARANCE | {"up_down_um": "0.04"})

@@ -74,6 +74,51 @@ def test_each_place_starts_as_its_page_would_start_it(machine, mechanic, client)
     assert next(s for s in one["stations"] if s["id"] == domer.pk)["places"][0]["view"] == "domer"
 
 
+def forms_of(page, kind):
+    """The fields of each form of a kind, with what they may hold, but for what is of the visit."""
+    left_out = {"csrfmiddlewaretoken", "made_for", "adjuster"}
+    found = []
+    for form in re.findall(rf'<form[^>]*data-queued="{kind}".*?</form>', page, re.S):
+        names = [name for name in re.findall(r'name="(\w+)"', form) if name not in left_out]
+        found.append((names, re.findall(r'<option value="([^"]*)"', form)))
+    return found
+
+
+def test_moves_running_values_and_bushings_have_the_forms_of_the_entry_screen(machine, mechanic, client):
+    """A mover of each kind of adjuster, and for each way a screw's thread may go."""
+    domer, pack, sleeve, front = (
+        machine.stations.get(kind=kind) for kind in ("domer", "tool_pack", "redraw_sleeve", "front_bushing")
+    )
+    backward = domer.adjusters.filter(kind="screw").first()
+    type(backward).objects.filter(pk=backward.pk).update(clockwise_is_positive=False)
+    visit = factories.visit(machine, mechanic, opened_at=timezone.now())
+    theirs = {
+        station: client.get(address("station", visit, station)).content.decode()
+        for station in (domer, pack, sleeve, front)
+    }
+    page = client.get(reverse("alignment:unconnected")).content.decode()
+    [one] = known(mechanic)
+    told_of = {station["id"]: station for station in one["stations"]}
+    patterns = dict(re.findall(r'<template data-mover="([\w-]+)">(.*?)</template>', page, re.S))
+    for station in (domer, pack, sleeve):
+        movers = forms_of(theirs[station], "move")
+        assert movers[-1] in forms_of(page, "move"), "in words"
+        for row, form in zip(told_of[station.pk]["adjusters"], movers, strict=False):
+            assert forms_of(patterns[row["mover"]], "move") == [form]
+    assert told_of[domer.pk]["adjusters"][0]["mover"] == "screw-out"
+    assert {row["mover"] for station in told_of.values() for row in station["adjusters"]} == set(patterns)
+    for kind in ("clearance", "position", "fitted"):
+        assert forms_of(page, kind) == forms_of(theirs[front], kind)
+    running = dict(re.findall(r'<template data-running="(\w+)">(.*?)</template>', page, re.S))
+    for view, form in running.items():
+        assert forms_of(form, "running") == forms_of(theirs[domer], "running")
+        assert f"Across, + right, seen from the {view} (mm)" in form
+        assert f'name="view" value="{view}"' in form
+    assert told_of[front.pk]["wear"].replace("\u202f", " ") == "0.080 mm"
+    assert "guards closed" in running["crank"]
+    assert "people clear of ram and punch" in page
+
+
 def test_it_asks_the_database_as_often_for_five_machines_as_for_one(machine, mechanic):
     with CaptureQueriesContext(
         connection,

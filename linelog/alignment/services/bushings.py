@@ -168,17 +168,26 @@ def _doubt(values: dict[str, Any], by: Person) -> None:
 
 
 def save_clearance(
-    *, by: Person, visit: Visit, station: Station, typed: TypedClearance, version: int, at: datetime, key: str = ""
+    *,
+    by: Person,
+    visit: Visit,
+    station: Station,
+    typed: TypedClearance,
+    version: int,
+    at: datetime,
+    typed_at: datetime | None = None,
+    key: str = "",
 ) -> int:
     """Store the clearance of a bushing and return its version; `version` is the one the person saw (0 for none).
 
-    One far beyond the wear limit raises `Doubted` unless it is said to be meant.
+    A lockout must have stood when it was typed: `typed_at`, where a tablet sends it later. One far beyond the wear
+    limit raises `Doubted` unless it is said to be meant.
     """
 
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _bushing(station)
-        require_lockout(fresh, at)
+        require_lockout(fresh, typed_at or at)
         where = {"visit": fresh, "station": station, "stage": typed.stage}
         stored = BushingClearance.objects.select_related("by").filter(**where).first()
         values = typed.columns | worked_out(fresh, station, typed)
@@ -191,14 +200,25 @@ def save_clearance(
 
 
 def save_position(
-    *, by: Person, visit: Visit, station: Station, typed: TypedPosition, version: int, at: datetime, key: str = ""
+    *,
+    by: Person,
+    visit: Visit,
+    station: Station,
+    typed: TypedPosition,
+    version: int,
+    at: datetime,
+    typed_at: datetime | None = None,
+    key: str = "",
 ) -> int:
-    """Store the position of a bushing and return its version; `version` is the one the person saw (0 for none)."""
+    """Store the position of a bushing and return its version; `version` is the one the person saw (0 for none).
+
+    A lockout must have stood when it was typed: `typed_at`, where a tablet sends it later.
+    """
 
     def write() -> int:
         fresh = locked_open_visit(visit, by)
         _bushing(station)
-        require_lockout(fresh, at)
+        require_lockout(fresh, typed_at or at)
         if typed.reference == BushingPosition.Reference.OTHER and not typed.reference_note.strip():
             raise Refused("Say what it was measured from.", field="reference_note")
         where = {"visit": fresh, "station": station, "stage": typed.stage}

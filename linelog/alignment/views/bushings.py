@@ -21,6 +21,7 @@ from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, needs
+from linelog.web.requests import typed_at
 
 FRAGMENTS = "alignment/_bushing.html"
 
@@ -64,11 +65,12 @@ def _save(
 ) -> HttpResponse:
     """Save a measurement with its version; a conflict shows both and the next press puts this one in its place."""
     part, status, version = name.removesuffix("_form"), 422, None
-    more = {name: form}
+    more: dict[str, Any] = {name: form}
     if form.is_valid():
-        who = {"by": request.user, "visit": visit, "station": station, "at": timezone.now(), "key": _key(request)}
+        now = timezone.now()
+        who = {"by": request.user, "visit": visit, "station": station, "at": now, "key": _key(request)}
         try:
-            version = save(**who, typed=form.typed(), version=form.version_seen())
+            version = save(**who, typed=form.typed(), version=form.version_seen(), typed_at=typed_at(request, now))
             return _answer(request, visit, station, part, version=version)
         except Conflict as conflict:
             status, version = 409, conflict.theirs.version if conflict.theirs else 0
@@ -76,7 +78,10 @@ def _save(
             form.add_error(None, f"{conflict.message} Theirs stands above; save again to put yours in its place.")
             more[f"{name}_theirs"] = conflict.theirs
         except Refused as refusal:
-            _refuse(form, refusal)
+            if refusal.field == "lockout":  # what was typed waits for one
+                more["waits"] = {part: refusal.message}
+            else:
+                _refuse(form, refusal)
     return _answer(request, visit, station, part, status, version=version, **more)
 
 

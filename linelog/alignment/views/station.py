@@ -79,14 +79,14 @@ def context_of(request: Request, page: StationPage, *, part: str = "", **forms: 
         "needs_lockout": may_log and needs_lockout,
         "made_at": f"{made_at:.6f}",
         "may_type": may_log and not (needs_lockout or page.visit.machine_runs or page.station.is_bushing),
-        **(bushing_context(request, page, may_log=may_log, needs_lockout=needs_lockout)),
+        **(bushing_context(request, page, may_log=may_log)),
         **(lockout_context(request, page.visit) if waits or part in {"", "screen"} else {}),
         **({} if part == "answer" else _fresh_forms(request, page)),
         **forms,
     }
 
 
-def bushing_context(request: Request, page: StationPage, *, may_log: bool, needs_lockout: bool) -> dict[str, Any]:
+def bushing_context(request: Request, page: StationPage, *, may_log: bool) -> dict[str, Any]:
     """Return what the cards of a bushing need; nothing at another station."""
     station, stage, plant = page.station, page.place.stage, page.visit.machine.line.plant
     if not station.is_bushing:
@@ -103,7 +103,7 @@ def bushing_context(request: Request, page: StationPage, *, may_log: bool, needs
         "headline": shown.headline,
         "bushing_urls": measure,
         "old_sweeps": [one for one in old if one is not None],
-        "may_measure": may_log and not needs_lockout and not page.visit.machine_runs,
+        "may_measure": may_log and not page.visit.machine_runs,
         "clearance_form": ClearanceForm(unit=unit, initial=ClearanceForm.initial_of(shown.clearance, stage, step)),
         "position_form": PositionForm(unit=unit, initial=PositionForm.initial_of(shown.position, stage, station)),
         "fitted_form": FittedForm(initial=FittedForm.initial_of(shown.fitted)),

@@ -35,10 +35,10 @@ from linelog.alignment.queries import visit_list as list_visits
 from linelog.alignment.services import amending
 from linelog.alignment.services import visits as services
 from linelog.alignment.signing.names import as_signed, signature_of
-from linelog.alignment.unconnected import KINDS, machines_to_visit, told
+from linelog.alignment.unconnected import KINDS, forms_to_fill, machines_to_visit, told
 from linelog.alignment.views.lockouts import lockout_context
 from linelog.plant.lockout import words_of, words_of_all
-from linelog.plant.models import Machine
+from linelog.plant.models import Machine, Plant
 from linelog.plant.requests import Request
 from linelog.web import units
 from linelog.web.errors import Conflict, Refused
@@ -138,6 +138,7 @@ def unconnected(request: Request) -> HttpResponse:
         "form": OpenVisitForm(fahrenheit=fahrenheit),
         "sweep_forms": [(kind, SweepForm(kind=kind, unit=unit, auto_id=f"{kind}_%s")) for kind in KINDS],
         "lockout_form": VerifyForm(auto_id="verify_%s"),
+        **forms_to_fill(request.user.plant or Plant(), unit),
         "photo_form": PhotoForm(),
         "reader": unit,
         "made_at": f"{timezone.now().timestamp():.6f}",
