@@ -10,9 +10,10 @@ from enum import Enum
 from linelog.alignment import clock
 from linelog.alignment.after_move import AfterMove, runs_after, same_move
 from linelog.alignment.computing import StationOutcome
+from linelog.alignment.models import MoveMade
 from linelog.alignment.not_proven import not_proven_words, tilt_left_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.results.unswept import Unswept
+from linelog.alignment.results.unswept import LINE_AS_LEFT, Unswept
 from linelog.calc import moves, shopwords
 from linelog.calc.errors import CalcError
 from linelog.calc.face import slope_from_tilt
@@ -369,13 +370,16 @@ def _line(row: Adjuster, move: moves.AdjusterMove, words: str) -> Line:
     )
 
 
-def until_swept(moved_at: datetime | None, read_at: datetime | None) -> Advice | None:
+def until_swept(station: Station, last: MoveMade | None, read_at: datetime | None) -> Advice | None:
     """Say that nothing is offered once moves are logged, until the station was swept as left after the last of them.
 
-    moved_at  the last move logged here in this visit; read_at the last as-left reading, None at the stage as found
+    last     the last move in this visit of the station or of a bushing, which moves the line
+    read_at  the last as-left reading, None at the stage as found
     """
-    if moved_at is None or (read_at is not None and read_at > moved_at):
+    if last is None or (read_at is not None and read_at > last.at):
         return None
+    if last.station_id != station.pk:
+        return Advice(LINE_AS_LEFT[last.station.kind].sentence, withheld=True)
     return Advice("Moves are logged: sweep it as left.", withheld=True)
 
 

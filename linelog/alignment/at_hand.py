@@ -30,6 +30,7 @@ from linelog.alignment.models import (
 )
 from linelog.alignment.models.sweep import Method
 from linelog.alignment.queries import sweep_defaults
+from linelog.alignment.since_move import moves_of
 from linelog.plant.models import Adjuster, LimitRule, Line, Machine, Person, Plant, ShimThickness, Station
 from linelog.web.prepared import Prepared
 
@@ -42,7 +43,8 @@ class AtHand:
 
     station  under the limits that hold; sweeps of this stage, each with the visit, and its readings prefetched
     stored   the seats of which a static result of this stage is stored
-    moved    whether moves were logged here in this visit; ran, whether a running value of this stage was typed
+    moved    whether moves were logged in this visit, of the station or of a bushing
+    ran      whether a running value of this stage was typed
     """
 
     visit: Visit
@@ -165,7 +167,7 @@ def _visit_rows(visit: int, station: int, stage: str, plant: int | None = None) 
                     plant=OuterRef("machine__line__plant"), kind=OuterRef("machine__stations__kind")
                 )
             ),
-            Exists(MoveMade.objects.filter(**here)),
+            Exists(MoveMade.objects.filter(moves_of(station), visit=visit)),
             Exists(results.filter(method=Method.RUNNING)),
             *(Exists(results.filter(method=Method.STATIC, seat=seat)) for seat in Seat.values),
         )

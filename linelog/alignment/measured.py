@@ -17,6 +17,7 @@ from linelog.alignment.queries import adjusters_of, sweeps_of
 from linelog.alignment.results.of_visit import is_known, own_run, run_in, still_held
 from linelog.alignment.running import Knowledge, knowledge_of
 from linelog.alignment.signing.names import as_signed
+from linelog.alignment.since_move import moves_of
 from linelog.alignment.standing import Value
 from linelog.calc.units import Unit
 from linelog.plant.models import Adjuster, Station
@@ -50,7 +51,10 @@ class Adjusters(Sequence[Adjuster]):
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A station of a visit at one stage; `rows` are its sweeps, each with its visit: of this stage at least."""
+    """A station of a visit at one stage; `rows` are its sweeps, each with its visit: of this stage at least.
+
+    moves  those of the station; `line_moves` those of the bushings, where it is none: they move its line
+    """
 
     visit: Visit
     station: Station
@@ -61,13 +65,17 @@ class Measured:
     moves: tuple[MoveMade, ...]
     note: StationNote | None
     adjusters: Adjusters
+    line_moves: tuple[MoveMade, ...] = ()
     lockouts: tuple[Lockout, ...] | None = None  # where they are in hand
 
 
-def _moves(visit: Visit, station: Station) -> tuple[MoveMade, ...]:
-    moves = tuple(visit.moves.filter(station=station).select_related("adjuster", "by"))
+def _moves(visit: Visit, station: Station) -> dict[str, tuple[MoveMade, ...]]:
+    """Return the moves of a station and of the line under it, as `Measured` holds them."""
+    moves = visit.moves.filter(moves_of(station)).select_related("adjuster", "by", "station")
     as_signed(visit, made=moves)
-    return moves
+    own = tuple(move for move in moves if move.station_id == station.pk)
+    others = () if station.is_bushing else tuple(move for move in moves if move not in own)
+    return {"moves": own, "line_moves": others}
 
 
 def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime) -> Measured:
@@ -76,7 +84,7 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
     for row in rows:
         row.visit = visit  # in hand already, with its signature
     moves, plant = _moves(visit, station), visit.machine.line.plant
-    moved_at = [move.at for move in moves]
+    moved_at = [move.at for some in moves.values() for move in some]
     lockouts = tuple(visit.lockouts.all())
     found = compute(
         station=station, stage=stage, plant=plant, rows=rows, unit=unit, moved_at=moved_at, lockouts=lockouts
@@ -89,7 +97,7 @@ def read(visit: Visit, station: Station, stage: str, unit: Unit, at: dt.datetime
         found=found,
         knowledge=knowledge,
         ran=run_in(visit, station, stage, knowledge, at),
-        moves=moves,
+        **moves,
         note=visit.station_notes.filter(station=station).first(),
         adjusters=Adjusters(lambda: adjusters_of(station)),
         lockouts=lockouts,
@@ -105,7 +113,7 @@ def in_hand(hand: AtHand, found: StationOutcome, at: dt.datetime) -> Measured:
         found=found,
         knowledge=hand.known.knowledge,
         ran=_run_in_hand(hand, at),
-        moves=_moves(hand.visit, hand.station) if hand.moved else (),
+        **(_moves(hand.visit, hand.station) if hand.moved else {"moves": ()}),
         note=hand.note,
         adjusters=Adjusters(lambda: adjusters_in_hand(hand)),
         lockouts=hand.lockouts,

@@ -24,13 +24,13 @@ from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.offers import Offer, offers_of
 from linelog.alignment.order_of_work import Step, after_words, steps_in
-from linelog.alignment.place import Addresses, Place, place_query, place_url
-from linelog.alignment.queries import left_last_time, moved_at, stations_of, sweep_defaults
+from linelog.alignment.place import Addresses, Place, place_from, place_query, place_url
+from linelog.alignment.queries import left_last_time, moved_at, station_lines, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.results.unswept import last_read, parts_open
+from linelog.alignment.results.unswept import SWEPT_BEFORE, last_read, parts_open
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
 from linelog.alignment.since_move import is_older, older_repeats, since_last_move
@@ -68,6 +68,7 @@ class StationPage:
     adjusters: Sequence[Adjuster]
     moves: tuple[MoveMade, ...]
     note: StationNote | None
+    line_moves: tuple[MoveMade, ...] = ()
     lockouts: tuple[Lockout, ...] | None = None
 
     @cached_property
@@ -131,13 +132,33 @@ class StationPage:
         return is_older(mine, self._moved_at)
 
     @property
+    def moved_since_words(self) -> str:
+        """Say what was moved since this sweep as left."""
+        last = max((*self.moves, *self.line_moves), key=lambda move: move.at, default=None)
+        if last is not None and last.station_id != self.station.pk:
+            return SWEPT_BEFORE[last.station.kind].sentence
+        return "Moves were logged since this sweep."
+
+    @cached_property
+    def to_sweep_again(self) -> tuple[tuple[Station, str], ...]:
+        """Of a bushing that was moved: the stations swept before that, each with where it is swept as left."""
+        if not (self.station.is_bushing and self.moves):
+            return ()
+        lines = station_lines(self.visit, timezone.now())
+        some = [line.station for line in lines if line.to_sweep and not line.station.is_bushing]
+        left = Stage.AS_LEFT.value
+        return tuple(
+            (one, place_url("alignment:station", self.visit, place_from(one, {"stage": left}))) for one in some
+        )
+
+    @property
     def older_repeats(self) -> tuple[int, ...]:
         """The repeats of this sweep from before a move that others came after: kept, and not counted."""
         return older_repeats(self.rows, self.sweep, self._moved_at)
 
     @property
     def _moved_at(self) -> list[dt.datetime]:
-        return [one.at for one in self.moves]
+        return [one.at for one in (*self.moves, *self.line_moves)]
 
     @property
     def _anew(self) -> str:
@@ -390,7 +411,7 @@ def station_page(
         sweep = Sweep(visit=visit, station=station, stage=place.stage, seat=place.seat, kind=place.kind, **defaults)
     outcome = (have.found.face if place.kind == Sweep.Kind.FACE else have.found.seats[place.seat]) or Outcome(sweep)
     running = as_running(have.found, have.knowledge, at)
-    open_parts = parts_open(station, have.moves, have.rows)
+    open_parts = parts_open(station, have.moves, have.rows, have.line_moves)
     stands = outcome_status(have.found, visit, have.knowledge, have.ran, at, open_parts)
     aimed = place.kind == Sweep.Kind.RIM and not station.is_bushing
     travel, carrier, view = sweep.ram_position_mm, sweep.carrier, View(sweep.view)
@@ -415,6 +436,7 @@ def station_page(
         rows=have.rows,
         adjusters=have.adjusters,
         moves=have.moves,
+        line_moves=have.line_moves,
         lockouts=have.lockouts,
         note=have.note,
     )
@@ -424,9 +446,9 @@ def _advice(
     have: Measured, running: Running | None, stands: StationStatus, reader: Unit, view: View, stage: str
 ) -> advice.Advice:
     """Say what is to be done, from what the moves logged since have left of it."""
-    moved_at = max((move.at for move in have.moves), default=None)
+    last = max((*have.moves, *have.line_moves), key=lambda move: move.at, default=None)
     read_at = last_read(row for row in have.rows if row.stage == stage) if stage == Stage.AS_LEFT else None
-    return advice.until_swept(moved_at, read_at) or advice.advise_for(
+    return advice.until_swept(have.station, last, read_at) or advice.advise_for(
         have.found,
         running_found(have.found, running, have.ran),
         have.adjusters,

@@ -29,6 +29,8 @@ from linelog.alignment.models import (
 from linelog.alignment.results.of_visit import both_statuses
 from linelog.alignment.results.of_visits import out_of_visits
 from linelog.alignment.results.status import StationStatus
+from linelog.alignment.results.unswept import LINE_AS_LEFT, Unswept
+from linelog.alignment.since_move import moves_of
 from linelog.plant.models import Adjuster, Machine, Person, Plant, Station
 
 SET_UP_FIELDS = (
@@ -96,8 +98,8 @@ def sweeps_of(visit: Visit, station: Station | None = None, stage: str = "") -> 
 
 
 def moved_at(visit: Visit, station: Station) -> list[datetime]:
-    """Return when moves of a station were logged in a visit."""
-    return list(visit.moves.filter(station=station).values_list("at", flat=True))
+    """Return when moves of a station, or of a bushing and the line with it, were logged in a visit."""
+    return list(visit.moves.filter(moves_of(station)).values_list("at", flat=True))
 
 
 def sweep_defaults(visit: Visit, station: Station, seat: str, kind: str) -> dict[str, Any]:
@@ -187,6 +189,16 @@ class StationLine:
     left_stands: StationStatus | None
     bushing: BushingFound | None = None
     amended: tuple[AmendedLine, ...] = ()
+    line_moved: MoveMade | None = None  # the last move of a bushing in the visit
+
+    @property
+    def to_sweep(self) -> tuple[Unswept, ...]:
+        """What of it is to be swept as left, as far as it was swept or said to be left as it was found."""
+        if self.left_stands is not None:
+            return self.left_stands.unswept
+        if self.line_moved is None or self.found is None or self.station.is_bushing:
+            return ()
+        return (LINE_AS_LEFT[self.line_moved.station.kind],)
 
     @property
     def limit_um(self) -> float | None:
@@ -209,7 +221,8 @@ def _worst(results: list[Result]) -> Result | None:
 def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
     """Return the stations of a visit with their results, moves and notes, in a fixed number of queries."""
     results = list(with_overtaken(visit.results.select_related("station")))
-    moves = list(visit.moves.select_related("adjuster", "by"))
+    moves = list(visit.moves.select_related("adjuster", "by", "station"))
+    line_moved = max((m for m in moves if m.station.is_bushing), key=lambda m: m.at, default=None)
     notes = {note.station_id: note for note in visit.station_notes.all()}
     counts = dict(
         Sweep.objects.filter(visit=visit).values_list("station_id").annotate(n=Count("readings")).order_by()
@@ -236,6 +249,7 @@ def station_lines(visit: Visit, now: dt.datetime) -> list[StationLine]:
                 left_stands=stand.signed.get((station.pk, Stage.AS_LEFT.value)),
                 bushing=bushings.get(station.pk),
                 amended=amended.get(station.pk, ()),
+                line_moved=line_moved,
             )
         )
     return lines

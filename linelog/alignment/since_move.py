@@ -1,7 +1,8 @@
 """Sweeps as left from before and after a move: what is older than the move was measured of what is no more.
 
 Such readings are kept, with their history, and count for nothing. A move logged after the last reading leaves all as
-it is: it may have been logged late, and the signing page says so.
+it is: it may have been logged late, and the signing page says so. A bushing that is moved takes the ram's line with
+it, so its moves are those of every station.
 """
 
 from __future__ import annotations
@@ -9,9 +10,17 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection, Iterable, Sequence
 
+from django.db.models import Q
+
 from linelog.alignment.models import Reading, Stage, Sweep
+from linelog.plant.models import Station
 
 Swept = tuple[Sweep, Sequence[Reading]]
+
+
+def moves_of(station: int | Station) -> Q:
+    """Return the condition of the moves that a sweep of a station can be older than: its own, and the bushings'."""
+    return Q(station=station) | Q(station__kind__in=Station.BUSHINGS)
 
 
 def moved_before(readings: Collection[Reading], moved_at: Iterable[dt.datetime]) -> dt.datetime | None:
@@ -23,7 +32,7 @@ def moved_before(readings: Collection[Reading], moved_at: Iterable[dt.datetime])
 def since_last_move(swept: Iterable[Swept], stage: str, moved_at: Collection[dt.datetime]) -> list[Swept]:
     """Leave out the readings as left that are older than a move made before the newest one.
 
-    moved_at  when the moves of this station in this visit were logged
+    moved_at  when the moves of this station and of the bushings (`moves_of`) were logged in this visit
 
     Seats are one body: read again at one of them after a move, the other's older readings go as well. A face is
     asked for by itself: a move that does not tilt leaves it as it was.

@@ -133,10 +133,12 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
     notes = {note.station_id: note for note in visit.station_notes.all()}
     amended, retyped, moves = of_visit(visit), readings_of(visit), defaultdict(list)
     moved_at: dict[int, list[dt.datetime]] = defaultdict(list)
+    line_moved: list[dt.datetime] = []
     for move in visit.moves.select_related("adjuster", "by", "station"):
         made = made_words(move, tell.unit, View(move.station.view))
         moved_at[move.station_id].append(move.at)
         moves[move.station_id].append(f"{made} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
+        line_moved += [move.at] if move.station.is_bushing else []
     measured = measured_lines(visit, tell.unit, tell.when)
     used = measured.keys() | sweeps.keys() | results.keys() | notes.keys() | moves.keys()
     stations = list(visit.machine.stations.order_by("order", "pk"))
@@ -148,7 +150,7 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
             "stands": _stands(station, sweeps[station.pk], stand, amended, tell),
             "targets": _targets(station, sweeps[station.pk], knowledge, at, tell),
             "limit": _limit(station, results[station.pk], tell),
-            "sweeps": _sweeps(sweeps[station.pk], retyped, moved_at[station.pk], tell),
+            "sweeps": _sweeps(sweeps[station.pk], retyped, [*moved_at[station.pk], *line_moved], tell),
             "results": result_lines(station, results[station.pk], sweeps[station.pk], stand, amended, tell),
             "measured": measured[station.pk],
             "moves": moves[station.pk],

@@ -11,6 +11,7 @@ from typing import Any
 from django.db import transaction
 
 from linelog.alignment import adjuster_state
+from linelog.alignment.limits import in_force
 from linelog.alignment.models import (
     Capture,
     Lockout,
@@ -127,11 +128,17 @@ def take_move_back(*, by: Person, visit: Visit, station: Station, move_id: int, 
         audit.record(by=by, action="took move back", obj=move, at=at, before=audit.snapshot(move))
         adjuster_state.draw_stock(move.adjuster, move.put_in_um, +1)
         move.delete()
-        if Reading.objects.filter(sweep__visit=fresh, sweep__station=station, sweep__stage=Stage.AS_LEFT).exists():
-            # What it had made older than itself counts again.
-            store_results(visit=fresh, station=station, stage=Stage.AS_LEFT, at=measured_at(fresh, at))
+        for swept in _swept_as_left(fresh, station):  # what the move had made older than itself counts again
+            store_results(visit=fresh, station=swept, stage=Stage.AS_LEFT, at=measured_at(fresh, at))
 
     writes.once(by=by, key=key, content=[visit.pk, station.pk, "move back", move_id], at=at, write=write)
+
+
+def _swept_as_left(visit: Visit, moved: Station) -> list[Station]:
+    """Return the stations swept as left that a move of `moved` concerns: itself, or all where it is a bushing."""
+    read = Reading.objects.filter(sweep__visit=visit, sweep__stage=Stage.AS_LEFT)
+    rows = Station.objects.filter(pk__in=read.values("sweep__station")).exclude(kind__in=Station.BUSHINGS)
+    return in_force(visit, list(rows if moved.is_bushing else rows.filter(pk=moved.pk)))
 
 
 def count_pack(

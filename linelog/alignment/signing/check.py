@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
 from linelog.alignment.computing import StationOutcome, compute
-from linelog.alignment.models import Lockout, Stage, Sweep, Visit
+from linelog.alignment.models import Lockout, MoveMade, Stage, Sweep, Visit
 from linelog.alignment.queries import StationLine, station_lines, sweeps_of
 from linelog.alignment.results.unswept import Unswept, parts_open
 from linelog.calc.units import Unit
@@ -27,10 +27,13 @@ class Code(StrEnum):
     UNCONFIRMED = "unconfirmed"
     FACE_NOT_SWEPT = "face_not_swept"
     MOVED_AFTER = "moved_after"
+    BUSHING_MOVED = "bushing_moved"
+    LINE_MOVED = "line_moved"
+    LINE_MOVED_AFTER = "line_moved_after"
     LOCKOUT = "lockout"
 
 
-FIRST = frozenset({Code.NOTHING, Code.MOVED_NOT_SWEPT, Code.NOT_SAID})
+FIRST = frozenset({Code.NOTHING, Code.MOVED_NOT_SWEPT, Code.NOT_SAID, Code.LINE_MOVED, Code.BUSHING_MOVED})
 SENTENCES = {
     Code.NOTHING: "Nothing was measured: log a sweep, or drop the visit with a reason.",
     Code.MOVED_NOT_SWEPT: "It was moved: sweep it again as left.",
@@ -40,9 +43,20 @@ SENTENCES = {
     Code.UNCONFIRMED: "The program asked to read it again, and nobody confirmed the readings.",
     Code.FACE_NOT_SWEPT: "It was tilted, and its face was not swept after that: what tilt is left is not known.",
     Code.MOVED_AFTER: "A move was logged after its sweep as left. If it was made after it too, sweep it again.",
+    Code.BUSHING_MOVED: "It was moved or renewed: measure its clearance or its position as left.",
+    Code.LINE_MOVED: "A bushing was moved, and the ram's line with it: sweep it as left.",
+    Code.LINE_MOVED_AFTER: (
+        "A bushing's move was logged after its sweep as left. If it was made after it too, the ram's line moved: "
+        "sweep it again."
+    ),
     Code.LOCKOUT: "The return to service is not written down: the lockout still stands in the log.",
 }
-OF_PART = {Unswept.MOVED: Code.MOVED_AFTER, Unswept.FACE: Code.FACE_NOT_SWEPT}  # what moves leave open
+OF_PART = {  # what moves leave open
+    Unswept.MOVED: Code.MOVED_AFTER,
+    Unswept.FACE: Code.FACE_NOT_SWEPT,
+    Unswept.LINE_FRONT: Code.LINE_MOVED_AFTER,
+    Unswept.LINE_REAR: Code.LINE_MOVED_AFTER,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,8 +106,9 @@ def to_sign(visit: Visit, unit: Unit, now: datetime) -> ToSign:
     found = [] if measured else [Open(Code.NOTHING)]
     fitted = set(visit.set_by_fitting.values_list("station_id", flat=True))
     lockouts = tuple(visit.lockouts.all())
+    line_moves = [move for line in lines if line.station.is_bushing for move in line.moves]
     for line in lines:
-        found += _of_station(visit, line, sweeps, lockouts, unit, fitted=line.station.pk in fitted)
+        found += _of_station(visit, line, sweeps, lockouts, unit, line_moves, fitted=line.station.pk in fitted)
     if not visit.machine_runs and lockout_stands(visit):
         found.append(Open(Code.LOCKOUT))
     return ToSign(lines, found)
@@ -111,12 +126,18 @@ def _of_station(
     sweeps: dict[tuple[int, str], list[Sweep]],
     lockouts: tuple[Lockout, ...],
     unit: Unit,
+    line_moves: Sequence[MoveMade],
     *,
     fitted: bool,
 ) -> Iterable[Open]:
-    """Yield what is open about a station; one that was `fitted` is set anew: nothing is carried over to as left."""
+    """Yield what is open about a station; one that was `fitted` is set anew: nothing is carried over to as left.
+
+    line_moves  those of the bushings, which move the line of every station
+    """
     station = line.station
     if station.is_bushing:
+        if _is_left_unmeasured(line):
+            yield Open(Code.BUSHING_MOVED, station)
         return  # measured by its clearance, not by a sweep
     swept = {stage: sweeps.get((station.pk, stage), []) for stage in Stage.values}
     read = {stage: [row for row in rows if row.readings.all()] for stage, rows in swept.items()}
@@ -124,12 +145,8 @@ def _of_station(
         if not line.running:
             yield Open(Code.MISSING, station)
         return
-    if fitted:
-        pass
-    elif line.moves and line.left is None:
-        yield Open(Code.MOVED_NOT_SWEPT, station)
-    elif line.found is not None and line.left is None and not (line.note and line.note.not_touched):
-        yield Open(Code.NOT_SAID, station)
+    if not fitted and (code := _not_left(line, line_moves)) is not None:
+        yield Open(code, station)
     for stage, rows in read.items():
         if rows:
             outcome = compute(
@@ -138,12 +155,34 @@ def _of_station(
                 plant=visit.machine.line.plant,
                 rows=swept[stage],
                 unit=unit,
-                moved_at=[one.at for one in line.moves],
+                moved_at=[one.at for one in (*line.moves, *line_moves)],
                 lockouts=lockouts,
             )
             yield from _of_sweeps(station, stage, outcome)
-    for part in parts_open(station, line.moves, swept[Stage.AS_LEFT]):
+    for part in parts_open(station, line.moves, swept[Stage.AS_LEFT], line_moves):
         yield Open(OF_PART[part], station, Stage.AS_LEFT)
+
+
+def _is_left_unmeasured(line: StationLine) -> bool:
+    """Whether a bushing was moved or renewed, and nothing was measured of it afterwards."""
+    found = line.bushing
+    if found is None:
+        return bool(line.moves)
+    touched = bool(line.moves) or found.fitted is not None
+    return touched and found.left is None and all(one.stage != Stage.AS_LEFT for one in found.positions)
+
+
+def _not_left(line: StationLine, line_moves: Sequence[MoveMade]) -> Code | None:
+    """Return why it is not known how a station was left, or None where it is."""
+    if line.left is not None:
+        return None
+    if line.moves:
+        return Code.MOVED_NOT_SWEPT
+    if line.found is None:
+        return None
+    if line_moves:
+        return Code.LINE_MOVED
+    return None if line.note and line.note.not_touched else Code.NOT_SAID
 
 
 def _of_sweeps(station: Station, stage: str, outcome: StationOutcome) -> Iterable[Open]:
