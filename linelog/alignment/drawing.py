@@ -1,4 +1,4 @@
-"""The drawing of a component against the ram line: exaggerated, to a stated scale, as plain numbers for an SVG."""
+"""The drawing of a component against the ram line: exaggerated, to a stated scale, as numbers for an SVG."""
 
 from __future__ import annotations
 
@@ -21,16 +21,23 @@ STEPS_UM = {
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """SVG coordinates: x right, y DOWN, ram line at 0, 0, viewBox -100 .. 100."""
+    """SVG coordinates: x right, y DOWN, ram line at 0, 0, viewBox -100 .. 100.
 
-    x: float
-    y: float
-    limit: float
-    uncertainty: float
-    grid: tuple[float, ...]
+    Written out here: a template looks up for each number how the reader's country writes it.
+    """
+
+    x: str
+    y: str
+    limit: str
+    uncertainty: str
+    grid: str  # the path of all its lines
     square: str
     label: str
-    target: tuple[float, float] | None = None
+    target: tuple[str, str] | None = None
+
+
+def _at(number: float) -> str:
+    return f"{round(number, 2):g}"
 
 
 def draw(
@@ -53,7 +60,7 @@ def draw(
     scale = ROOM / reach
     step = next((s for s in STEPS_UM[unit] if s * scale >= 12.0), STEPS_UM[unit][-1])
     count = min(int(HALF / (step * scale)), 8)
-    lines = tuple(round(sign * n * step * scale, 2) for n in range(1, count + 1) for sign in (-1, 1))
+    lines = [_at(sign * n * step * scale) for n in range(1, count + 1) for sign in (-1, 1)]
     across = "right" if x_um >= 0 else "left"
     up = "up" if y_um >= 0 else "down"
     label = (
@@ -61,12 +68,12 @@ def draw(
         f"of the ram line, {frame.view_words(view)}, limit {show_um(limit_um, unit)} {unit.label}."
     )
     return Drawing(
-        round(x_um * scale, 2),
-        round(-y_um * scale, 2),
-        round(limit_um * scale, 2),
-        round(expanded_um * scale, 2),
-        lines,
+        _at(x_um * scale),
+        _at(-y_um * scale),
+        _at(limit_um * scale),
+        _at(expanded_um * scale),
+        "".join(f"M{at} -100V100M-100 {at}H100" for at in lines),
         f"{from_um(step, unit):g} {unit.label}",
         label,
-        None if target_um is None else (round(target_um[0] * scale, 2), round(-target_um[1] * scale, 2)),
+        None if target_um is None else (_at(target_um[0] * scale), _at(-target_um[1] * scale)),
     )

@@ -32,6 +32,13 @@ DIAL_RANGE_UM = 1500.0  # common practice, no source: beyond it the entry is ask
 FLATS_PER_TURN = 6
 
 
+class _Shared(dict[str, forms.Field]):
+    """Fields that no form changes: all share them, where Django copies each with its widget for every form."""
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> _Shared:
+        return self
+
+
 class ReadingForm(forms.Form):
     """One reading typed at one position; an empty one takes the reading away."""
 
@@ -90,6 +97,9 @@ class ReadingForm(forms.Form):
             version=data["version"],
             as_found=data["as_found"],
         )
+
+
+ReadingForm.base_fields = _Shared(ReadingForm.base_fields)
 
 
 SAG_KINDS = (("indicated", "the reading at 6, zeroed at 12"), ("droop", "the true droop of the bar (half of it)"))
