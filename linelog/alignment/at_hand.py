@@ -5,13 +5,11 @@ Taken inside the transaction that writes, with the visit held: nothing of it can
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from django.db import DEFAULT_DB_ALIAS, connection
-from django.db.models import Count, Exists, F, FilteredRelation, Max, Model, OuterRef, Q, QuerySet, Subquery
-from django.db.models.base import ModelState
+from django.db import connection
+from django.db.models import Count, Exists, F, FilteredRelation, Max, OuterRef, Q, QuerySet, Subquery
 
 from linelog.alignment.adjuster_state import as_moved, logged_moves
 from linelog.alignment.kept_knowledge import KeptKnowledge, knowledge_at
@@ -33,6 +31,7 @@ from linelog.alignment.queries import sweep_defaults
 from linelog.alignment.since_move import moves_of
 from linelog.plant.models import Adjuster, LimitRule, Line, Machine, Person, Plant, ShimThickness, Station
 from linelog.web.prepared import Prepared
+from linelog.web.rows import Columns, Part
 
 NAMES = ("id", "username", "first_name", "last_name")  # of who typed a reading
 
@@ -76,71 +75,19 @@ class AtHand:
         return there
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """The columns of one model in a row of many; `names` are attributes of the model."""
-
-    model: type[Model]
-    path: str = ""
-    names: tuple[str, ...] = field(default=())
-
-    @property
-    def attributes(self) -> tuple[str, ...]:
-        """The attributes read."""
-        return self.names or tuple(column.attname for column in self.model._meta.concrete_fields)
-
-    @property
-    def columns(self) -> list[str]:
-        """The columns as a query names them."""
-        return [f"{self.path}{name}" for name in self.attributes]
-
-
-class _Row:
-    """A row of columns of several models one after the other, and of single values behind them."""
-
-    def __init__(self, *parts: _Part) -> None:
-        self.columns = [column for part in parts for column in part.columns]
-        self._parts = []
-        start = 0
-        for part in parts:
-            stop = start + len(part.attributes)
-            self._parts.append((part.model, part.attributes, slice(start, stop)))
-            start = stop
-        self.rest = slice(start, None)
-
-    def values(self, part: int, row: Sequence[Any]) -> tuple[Any, ...]:
-        """Return the columns of a part."""
-        return tuple(row[self._parts[part][2]])
-
-    def made(self, part: int, row: Sequence[Any]) -> Any:
-        """Return a part as an object of its model; None where an outer join found none."""
-        model, names, where = self._parts[part]
-        values = row[where]
-        return None if values[0] is None else _made(model, names, values)
-
-
-def _made(model: type[Model], names: Sequence[str], values: Sequence[Any]) -> Any:
-    """Return a row as an object, put together as unpickling does: what `__init__` sees to is there already."""
-    made = model.__new__(model)
-    state = ModelState()
-    state.adding, state.db = False, DEFAULT_DB_ALIAS
-    vars(made).update(zip(names, values, strict=True), _state=state)
-    return made
-
-
 VISIT, MACHINE, LINE, PLANT, STATION, NOTE, LOCKOUT, LOCK = range(8)
-_VISIT = _Row(
-    _Part(Visit),
-    _Part(Machine, "machine__"),
-    _Part(Line, "machine__line__"),
-    _Part(Plant, "machine__line__plant__"),
-    _Part(Station, "machine__stations__"),
-    _Part(StationNote, "said__"),
-    _Part(Lockout, "lockouts__"),
-    _Part(PersonalLock, "lockouts__locks__"),
+_VISIT = Columns(
+    Part(Visit),
+    Part(Machine, "machine__"),
+    Part(Line, "machine__line__"),
+    Part(Plant, "machine__line__plant__"),
+    Part(Station, "machine__stations__"),
+    Part(StationNote, "said__"),
+    Part(Lockout, "lockouts__"),
+    Part(PersonalLock, "lockouts__locks__"),
 )
 SWEEP, READING, BY = range(3)
-_SWEEP = _Row(_Part(Sweep), _Part(Reading, "readings__"), _Part(Person, "readings__by__", NAMES))
+_SWEEP = Columns(Part(Sweep), Part(Reading, "readings__"), Part(Person, "readings__by__", NAMES))
 
 
 def _visit_rows(visit: int, station: int, stage: str, plant: int | None = None) -> QuerySet[Visit, tuple[Any, ...]]:

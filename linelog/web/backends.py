@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
 from typing import Any
 
 from django.contrib.auth import get_user_model
@@ -12,32 +13,40 @@ from django.contrib.auth.backends import ModelBackend
 from django.db.models import Q, QuerySet
 
 from linelog.web.prepared import Prepared
+from linelog.web.rows import Columns, Part
 
 NAME = "linelog.web.backends.People"
 EARLIER = "django.contrib.auth.backends.ModelBackend"  # in sessions from before 2026-12
 
 
-def _by_number(pk: Any) -> QuerySet[Any]:
+@cache
+def _columns() -> Columns:
+    people: Any = get_user_model()
+    return Columns(Part(people), Part(people._meta.get_field("plant").related_model, "plant__"))
+
+
+def _rows(where: Q) -> QuerySet[Any, tuple[Any, ...]]:
     people: Any = get_user_model()._default_manager
-    found: QuerySet[Any] = people.select_related("plant").filter(pk=pk)
+    found: QuerySet[Any, tuple[Any, ...]] = people.filter(where).order_by().values_list(*_columns().columns)
     return found
 
 
-def _both(one: Any, other: Any) -> QuerySet[Any]:
-    people: Any = get_user_model()._default_manager
-    found: QuerySet[Any] = people.select_related("plant").filter(Q(pk=one) | Q(pk=other)).order_by()
-    return found
+def _person(row: tuple[Any, ...]) -> Any:
+    """Return the person of a row, with the plant."""
+    person = _columns().made(0, row)
+    person._state.fields_cache["plant"] = _columns().made(1, row)
+    return person
 
 
-BY_NUMBER: Prepared[Any] = Prepared(_by_number, pk=int)
-BOTH: Prepared[Any] = Prepared(_both, one=int, other=int)
+BY_NUMBER = Prepared(lambda pk: _rows(Q(pk=pk)), pk=int)
+BOTH = Prepared(lambda one, other: _rows(Q(pk=one) | Q(pk=other)), one=int, other=int)
 _read: ContextVar[dict[int, Any] | None] = ContextVar("people read together", default=None)
 
 
 @contextmanager
 def read_together(one: int, other: int) -> Iterator[None]:
     """Read two people in one query, for who asks for each of them within; each row is handed out once."""
-    token = _read.set({person.pk: person for person in BOTH.rows(one=one, other=other)})
+    token = _read.set({person.pk: person for person in map(_person, BOTH.rows(one=one, other=other))})
     try:
         yield
     finally:
@@ -47,7 +56,10 @@ def read_together(one: int, other: int) -> Iterator[None]:
 def by_number(pk: int) -> Any:
     """Return a person with the plant, None where there is none."""
     read = _read.get()
-    return read.pop(pk) if read and pk in read else BY_NUMBER.first(pk=pk)
+    if read and pk in read:
+        return read.pop(pk)
+    row = BY_NUMBER.first(pk=pk)
+    return _person(row) if row is not None else None
 
 
 class People(ModelBackend):

@@ -27,6 +27,7 @@ from django.db import DEFAULT_DB_ALIAS, connections, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Model, Q, QuerySet
 from django.db.models.constants import OnConflict
+from django.db.models.query import ValuesListIterable
 from django.db.models.sql import InsertQuery, UpdateQuery
 
 Row = TypeVar("Row")
@@ -66,6 +67,8 @@ class Prepared(Generic[Row]):
             constant if name is None else given[name]
             for constant, name in zip(worded.parameters, worded.places, strict=True)
         )
+        if worded.rows._iterable_class is ValuesListIterable:
+            return _values(connection, worded, parameters)
         worded.compiler.as_sql = lambda *_, **__: (worded.sql, parameters)
         answer: Any = worded.rows._iterable_class(worded.rows)
         with _planned_once(connection):
@@ -93,6 +96,15 @@ class Prepared(Generic[Row]):
         compiler.get_converters = lambda _: converters
         rows.query.get_compiler = lambda *_, **__: compiler
         return _Worded(rows, compiler, sql, tuple(parameters), places)
+
+
+def _values(connection: BaseDatabaseWrapper, worded: _Worded, parameters: tuple[Any, ...]) -> list[Any]:
+    """Return the rows of a `values_list`, straight from the engine."""
+    with _planned_once(connection), connection.cursor() as cursor:
+        cursor.execute(worded.sql, parameters)
+        rows = cursor.fetchall()
+    converters = worded.compiler.get_converters(())
+    return [tuple(row) for row in worded.compiler.apply_converters(rows, converters)] if converters else rows
 
 
 class PreparedInsert(Generic[Stored]):

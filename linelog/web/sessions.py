@@ -13,9 +13,13 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 
 from linelog.web.prepared import Prepared
+from linelog.web.rows import Columns, Part
 
-BY_KEY: Prepared[Session] = Prepared(
-    lambda key, now: Session.objects.filter(session_key=key, expire_date__gt=now), key=str, now=dt.datetime
+_COLUMNS = Columns(Part(Session))
+BY_KEY: Prepared[tuple[Any, ...]] = Prepared(
+    lambda key, now: Session.objects.filter(session_key=key, expire_date__gt=now).values_list(*_COLUMNS.columns),
+    key=str,
+    now=dt.datetime,
 )
 
 
@@ -27,7 +31,8 @@ class SessionStore(db.SessionStore):
         found = BY_KEY.first(key=key, now=timezone.now()) if key and "\0" not in key else None
         if found is None:
             self._session_key = None
-        return found
+            return None
+        return _COLUMNS.made(0, found)
 
 
 class Cookie(SessionMiddleware):
