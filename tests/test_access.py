@@ -252,6 +252,7 @@ EXPECTED: dict[str, Row] = {
     # Plan
     "planning:plan": Row(ROLES),
     "planning:accept": Row(MANAGERS, the(plant_id="plant")),
+    "planning:crew": Row(MANAGERS, the(plant_id="plant")),
     "planning:change": Row(MANAGERS, the(pk="planned")),
     "planning:take_out": Row(MANAGERS, the(pk="planned")),
     "planning:machine": Row(ROLES, the(pk="machine")),

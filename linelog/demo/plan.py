@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+from linelog.planning.capacity import capacity_of
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.places import place_in
 from linelog.planning.suggest import stops_in, suggest
@@ -46,7 +47,7 @@ def _plan(found: Coming, stops: Sequence[StopWindow], at: dt.datetime) -> int:
     """Take over the suggestion up to the last week, so that it still has something to say; pin the first entry."""
     by_pk = {stop.pk: stop for stop in stops}
     made = 0
-    for one in suggest(found, stops, [], at).changes:
+    for one in suggest(found, stops, [], capacity_of(found.plant, found.weeks, at)).changes:
         if one.week is None or one.window is None or one.week >= found.weeks[-1]:
             continue
         outlook = found.machines[one.machine]
@@ -54,7 +55,7 @@ def _plan(found: Coming, stops: Sequence[StopWindow], at: dt.datetime) -> int:
             machine=outlook.machine, week=one.week, hours=one.hours, reason=outlook.reason, is_pinned=made == 0,
             made_at=at, changed_at=at,
         )  # fmt: skip
-        entry.window, entry.starts_at = place_in(entry, by_pk[one.window])
+        entry.window, entry.starts_at = place_in(entry, at, by_pk[one.window])
         entry.save()
         made += 1
     return made

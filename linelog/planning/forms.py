@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from linelog.planning.models import CalendarAddress, StopWindow
+from linelog.planning.services.stops import MOST_WEEKS
 from linelog.plant.models import Line, Machine, Plant
 from linelog.production import weeks as calendar
 from linelog.production.days import zone
@@ -93,6 +94,18 @@ class AcceptForm(forms.Form):
         offer(self, "take", [(pk, pk) for pk in machines])
 
 
+class CrewForm(forms.Form):
+    """The crew's hours of a week."""
+
+    week = forms.DateField(error_messages=WRONG_WEEK, validators=[known_day])
+    hours = NumberField(error_messages={"required": "Give the hours."})
+    version = forms.IntegerField(min_value=0, max_value=LARGEST_ID)
+
+    def problem(self) -> str:
+        """Return the first thing that is wrong, in a sentence."""
+        return next((str(errors[0]) for errors in self.errors.values()), "")
+
+
 class StopForm(forms.Form):
     """A stop: what stands still, from when to when. Times are of the plant's own clock."""
 
@@ -112,12 +125,25 @@ class StopForm(forms.Form):
         error_messages=dict.fromkeys(("min_value", "max_value", "invalid"), "Between 1 and 20 crews."),
     )
     note = TextLine(label="Note", max_length=80, required=False)
+    more_weeks = forms.IntegerField(
+        label="The same in so many weeks after it",
+        min_value=0,
+        max_value=MOST_WEEKS,
+        initial=0,
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "numeric"}),
+        error_messages=dict.fromkeys(("min_value", "max_value", "invalid"), f"Between 0 and {MOST_WEEKS} weeks."),
+    )
+    later = forms.BooleanField(label="Change the later ones of this series too", required=False)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1, max_value=LARGEST_ID)
 
     def __init__(self, *args: Any, plant: Plant, row: StopWindow | None = None, **more: Any) -> None:
         more["initial"] = _initial(row, zone(plant)) if row else more.get("initial", {})
         super().__init__(*args, **more)
         self.zone = zone(plant)
+        del self.fields["more_weeks" if row else "later"]
+        if row and row.series is None:
+            del self.fields["later"]
         lines = Line.objects.filter(plant=plant).order_by("name")
         machines = Machine.objects.filter(line__plant=plant).select_related("line").order_by("line__name", "name")
         self.parts: dict[str, Line | Machine | None] = {"plant": None}

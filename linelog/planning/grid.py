@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from linelog.planning.capacity import Capacity
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.suggest import avoided_of, week_of
 from linelog.production.weeks import label
@@ -33,7 +34,7 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Week:
-    """A week: its entries, its stops, the hours used and those there are."""
+    """A week: its entries, its stops, the hours used and those there are (`crew_version` 0: the usual ones)."""
 
     monday: dt.date
     label: str
@@ -41,6 +42,7 @@ class Week:
     stops: tuple[StopWindow, ...]
     hours: float
     crew_hours: float
+    crew_version: int
 
     @property
     def over(self) -> float:
@@ -49,15 +51,19 @@ class Week:
 
 
 def grid(
-    coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit], room: frozenset[int]
+    coming: Coming,
+    stops: Sequence[StopWindow],
+    entries: Sequence[PlannedVisit],
+    capacity: Capacity,
+    room: frozenset[int],
 ) -> list[Week]:
-    """Put entries and stops into their weeks."""
-    return [_week(coming, number, stops, entries, room) for number in range(len(coming.weeks))]
+    """Put entries and stops into their weeks; `room` are those that there is room for."""
+    return [_week(coming, number, stops, entries, capacity, room) for number in range(len(coming.weeks))]
 
 
-def outside(coming: Coming, entries: Sequence[PlannedVisit]) -> list[Shown]:
+def outside(coming: Coming, entries: Sequence[PlannedVisit], now: dt.datetime) -> list[Shown]:
     """Return open entries of weeks that are over, or beyond the last one shown."""
-    return [_shown(coming, one, entries, frozenset()) for one in entries if one.week not in coming.weeks]
+    return [_shown(coming, one, entries, now, frozenset()) for one in entries if one.week not in coming.weeks]
 
 
 def _week(
@@ -65,21 +71,29 @@ def _week(
     number: int,
     stops: Sequence[StopWindow],
     entries: Sequence[PlannedVisit],
+    capacity: Capacity,
     room: frozenset[int],
 ) -> Week:
     day = coming.weeks[number]
-    shown = tuple(_shown(coming, one, entries, room) for one in entries if one.week == day)
+    shown = tuple(_shown(coming, one, entries, capacity.now, room) for one in entries if one.week == day)
     return Week(
         monday=day,
         label=label(day),
         shown=shown,
         stops=tuple(stop for stop in stops if week_of(coming, stop) == day),
         hours=sum(one.entry.hours for one in shown),
-        crew_hours=coming.plant.crew_hours_per_week,
+        crew_hours=capacity.hours[day],
+        crew_version=capacity.versions.get(day, 0),
     )
 
 
-def _shown(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit], room: frozenset[int]) -> Shown:
+def _shown(
+    coming: Coming,
+    entry: PlannedVisit,
+    entries: Sequence[PlannedVisit],
+    now: dt.datetime,
+    room: frozenset[int],
+) -> Shown:
     weeks = coming.weeks
     at = weeks.index(entry.week) if entry.week in weeks else None
     return Shown(
@@ -87,13 +101,13 @@ def _shown(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit],
         outlook=coming.machines.get(entry.machine_id),
         avoided=avoided_of(coming, entry) if entry.pk in room else 0.0,
         has_room=entry.pk in room,
-        troubles=tuple(_troubles(coming, entry, entries)),
+        troubles=tuple(_troubles(coming, entry, entries, now)),
         earlier=weeks[at - 1] if at else None,
         later=weeks[at + 1] if at is not None and at + 1 < len(weeks) else (weeks[0] if at is None else None),
     )
 
 
-def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit]) -> list[str]:
+def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisit], now: dt.datetime) -> list[str]:
     found = []
     if entry.week < coming.weeks[0]:
         found.append("Its week is over and no signed visit came of it.")
@@ -101,6 +115,8 @@ def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisi
     if stop is None:
         found.append("No stop of its machine in this week: it needs one, or another week.")
         return found
+    if stop.ends_at <= now and entry.week >= coming.weeks[0]:
+        found.append("Its stop is over and no signed visit came of it: choose another week.")
     if entry.hours > stop.hours + _ROUNDING:
         found.append(f"It takes {show_hours(entry.hours)} h and its stop is {show_hours(stop.hours)} h long.")
     used = sum(one.hours for one in entries if one.window_id == stop.pk)

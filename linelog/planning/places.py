@@ -13,19 +13,28 @@ from linelog.production.weeks import begins
 _ROUNDING = dt.timedelta(seconds=1)
 
 
-def place_in(entry: PlannedVisit, wanted: StopWindow | None = None) -> tuple[StopWindow | None, dt.datetime | None]:
+def place_in(
+    entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = None
+) -> tuple[StopWindow | None, dt.datetime | None]:
     """Return the stop for an entry and when its work begins: the wanted stop, else the first with room.
 
-    Where none has room the longest is taken, overbooked; where the week has none for the machine, neither.
+    Nothing goes into a stop that is over at `at`, and in one that has begun nothing begins before. Where none has
+    room the longest is taken, overbooked; where the week has none left for the machine, neither.
     """
-    stops = [wanted] if wanted else _stops(entry)
+    stops = [stop for stop in ([wanted] if wanted else _stops(entry)) if stop.ends_at > at]
     taken = _taken(entry, stops)
     for stop in stops:
-        start = _free_start(stop, taken.get(stop.pk, []), entry.hours)
+        start = _free_start(stop, at, taken.get(stop.pk, []), entry.hours)
         if start is not None:
             return stop, start
     longest = max(stops, key=lambda stop: stop.hours * stop.crews, default=None)
-    return longest, longest.starts_at if longest else None
+    return longest, max(longest.starts_at, _next_quarter(at)) if longest else None
+
+
+def _next_quarter(at: dt.datetime) -> dt.datetime:
+    """Return the next quarter of an hour: nobody plans for 10:07."""
+    passed = dt.timedelta(minutes=at.minute % 15, seconds=at.second, microseconds=at.microsecond)
+    return at - passed + (dt.timedelta(minutes=15) if passed else dt.timedelta())
 
 
 def _stops(entry: PlannedVisit) -> list[StopWindow]:
@@ -48,11 +57,12 @@ def _taken(entry: PlannedVisit, stops: Sequence[StopWindow]) -> dict[int, list[t
 
 
 def _free_start(
-    stop: StopWindow, taken: Sequence[tuple[dt.datetime, dt.datetime]], hours: float
+    stop: StopWindow, at: dt.datetime, taken: Sequence[tuple[dt.datetime, dt.datetime]], hours: float
 ) -> dt.datetime | None:
     """Return the earliest time in a stop at which a crew is free for so long."""
     length = dt.timedelta(hours=hours)
-    for start in sorted({stop.starts_at, *(end for _, end in taken)}):
+    first = stop.starts_at if stop.starts_at >= at else _next_quarter(at)
+    for start in sorted({first, *(end for _, end in taken if end >= first)}):
         if start + length > stop.ends_at + _ROUNDING:
             continue
         busy = sum(1 for begin, end in taken if begin < start + length - _ROUNDING and end > start + _ROUNDING)

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from django.core.cache import cache
 
 from linelog.calc.plan import Job, Plan, Window, make_plan
+from linelog.planning.capacity import Capacity
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.room import with_room
 from linelog.production.days import local_day
@@ -78,7 +79,7 @@ def losses_of(outlook: MachineState) -> tuple[float, ...]:
 
 
 def suggest(
-    coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit], now: dt.datetime
+    coming: Coming, stops: Sequence[StopWindow], entries: Sequence[PlannedVisit], capacity: Capacity
 ) -> Suggestion:
     """Work out the plan that avoids most, with pinned entries where they are; kept until anything changes."""
     fixed = [entry for entry in entries if entry.is_pinned]
@@ -90,18 +91,15 @@ def suggest(
         if one.machine.pk not in held and (one.due.is_due or (one.due.on is not None and one.due.on <= ends))
     ]
     jobs = [Job(str(one.machine.pk), str(one.machine.line), one.hours, losses_of(one)) for one in wanted]
-    windows = [_window(coming, stop, fixed, now) for stop in stops]
-    hours = [
-        max(coming.plant.crew_hours_per_week - sum(e.hours for e in fixed if e.week == week), 0.0)
-        for week in coming.weeks
-    ]
+    windows = [_window(coming, stop, fixed, capacity.now) for stop in stops]
+    hours = [max(capacity.hours[week] - sum(e.hours for e in fixed if e.week == week), 0.0) for week in coming.weeks]
     plan, digest = _cached(jobs, [one for one in windows if one.hours > 0.0], hours)
-    return _compared(coming, plan, entries, digest, ends)
+    return _compared(coming, plan, entries, capacity, digest)
 
 
-def room_of(coming: Coming, entries: Sequence[PlannedVisit]) -> frozenset[int]:
+def room_of(coming: Coming, entries: Sequence[PlannedVisit], capacity: Capacity) -> frozenset[int]:
     """Return the entries, by id, that there is room for."""
-    return with_room(coming, entries, {entry.pk: avoided_of(coming, entry) for entry in entries})
+    return with_room(capacity, entries, {entry.pk: avoided_of(coming, entry) for entry in entries})
 
 
 def _window(coming: Coming, stop: StopWindow, fixed: Sequence[PlannedVisit], now: dt.datetime) -> Window:
@@ -131,7 +129,10 @@ def _cached(jobs: list[Job], windows: list[Window], hours: list[float]) -> tuple
     return plan, digest
 
 
-def _compared(coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], digest: str, ends: dt.date) -> Suggestion:
+def _compared(
+    coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], capacity: Capacity, digest: str
+) -> Suggestion:
+    ends = coming.weeks[-1] + dt.timedelta(days=6)
     now = {entry.machine_id: entry for entry in entries}
     found = {int(entry.job): entry for entry in plan.entries}
     changes = []
@@ -146,7 +147,7 @@ def _compared(coming: Coming, plan: Plan, entries: Sequence[PlannedVisit], diges
     for pk, old in now.items():
         if pk not in found and not old.is_pinned and pk in coming.machines:
             changes.append(_change(coming.machines[pk], f"take out of {label(old.week)}", None, None, old.hours, 0.0))
-    room = room_of(coming, entries)
+    room = room_of(coming, entries, capacity)
     pinned = sum(avoided_of(coming, entry) for entry in entries if entry.is_pinned and entry.pk in room)
     held = sum(entry.hours for entry in entries if entry.is_pinned)
     return Suggestion(

@@ -9,6 +9,7 @@ app_name = "planning"
 urlpatterns = [
     path("", plan.plan, name="plan"),
     path("accept/<int:plant_id>/", plan.accept, name="accept"),
+    path("crew/<int:plant_id>/", plan.crew, name="crew"),
     path("entries/<int:pk>/", plan.change, name="change"),
     path("entries/<int:pk>/take-out/", plan.take_out, name="take_out"),
     path("machines/<int:pk>/", machine.machine, name="machine"),

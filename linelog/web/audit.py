@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Model
 from django.db.models.fields.files import FieldFile
@@ -21,7 +22,7 @@ HIDDEN = frozenset({"password", "pin_hash", "last_login"})
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime | date | time):
         return value.isoformat()
-    if isinstance(value, Decimal):
+    if isinstance(value, Decimal | UUID):
         return str(value)
     if isinstance(value, FieldFile):
         return value.name

@@ -28,6 +28,9 @@
   document.addEventListener("htmx:afterSettle", () => {
     const id = document.body.dataset.plannedFocus;
     delete document.body.dataset.plannedFocus;
-    document.getElementById(id)?.querySelector("select")?.focus();
+    const entry = document.getElementById(id);
+    const about = entry?.querySelector("details");
+    if (about) about.open = true;
+    entry?.querySelector("select")?.focus();
   });
 })();

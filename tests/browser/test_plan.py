@@ -40,9 +40,10 @@ def test_moved_by_choosing_by_the_keyboard_and_by_dragging(world, sign_in, at):
     page.evaluate("window.sameLoad = true")
     second = page.locator(f"[data-week='{weeks[2]}']")
 
+    page.locator(f"#entry-{entry.machine_id} summary").first.click()
     page.get_by_label("Week of BM 1", exact=True).select_option(weeks[2].isoformat())
     page.locator(f"#entry-{entry.machine_id}").get_by_role("button", name="Set").click()
-    expect(second.get_by_role("link", name="BM 1")).to_be_visible()
+    expect(second.get_by_role("link", name="BM 1: next visit")).to_be_visible()
     expect(second).to_contain_text("overbooked by 1 h")
     assert week_of(entry) == weeks[2]
 
@@ -51,12 +52,12 @@ def test_moved_by_choosing_by_the_keyboard_and_by_dragging(world, sign_in, at):
     page.keyboard.press("Shift+Tab")
     page.keyboard.press("Enter")  # Earlier
     first = page.locator(f"[data-week='{weeks[1]}']")
-    expect(first.get_by_role("link", name="BM 1")).to_be_visible()
+    expect(first.get_by_role("link", name="BM 1: next visit")).to_be_visible()
     assert week_of(entry) == weeks[1]
 
     page.set_viewport_size({"width": 1280, "height": 2400})  # so that both weeks are in sight
-    page.locator(f"#entry-{entry.machine_id} .quiet").last.drag_to(page.locator(f"[data-week='{weeks[3]}'] h2"))
-    expect(page.locator(f"[data-week='{weeks[3]}']").get_by_role("link", name="BM 1")).to_be_visible()
+    page.locator(f"#entry-{entry.machine_id} summary").first.drag_to(page.locator(f"[data-week='{weeks[3]}'] h2"))
+    expect(page.locator(f"[data-week='{weeks[3]}']").get_by_role("link", name="BM 1: next visit")).to_be_visible()
     assert week_of(entry) == weeks[3]
     assert page.evaluate("window.sameLoad"), "no page was loaded"
 
@@ -65,6 +66,7 @@ def test_hours_typed_wrong_are_told_at_the_entry(world, sign_in, at, expected_tr
     expected_trouble.append("422")
     sign_in(world["by"])
     page, entry = at("/plan/"), world["entry"]
+    page.locator(f"#entry-{entry.machine_id} summary").first.click()
     page.get_by_label("Hours of BM 1", exact=True).fill("-2")
     page.keyboard.press("Enter")
     expect(page.locator(f"#entry-{entry.machine_id}")).to_contain_text("The hours must be above zero.")

@@ -40,6 +40,11 @@ def line(plant):
 
 
 @pytest.fixture
+def client_of(signed_in, plant):
+    return lambda role: signed_in(factories.person(role, plant))
+
+
+@pytest.fixture
 def manager(plant):
     return factories.person("manager", plant)
 

@@ -5,6 +5,7 @@ import re
 import pytest
 from django.urls import reverse
 
+from linelog.planning.capacity import capacity_of
 from linelog.planning.queries import open_entries
 from linelog.planning.reconciled import reconcile_money
 from linelog.planning.services import entries as services
@@ -90,11 +91,11 @@ def test_what_is_overbooked_avoids_nothing_and_the_most_worth_goes_first(
     more = put(manager, now, machines[3], weeks[1], hours=2.5)
     type(less).objects.update(window=window, starts_at=window.starts_at)
     found, entries = coming(plant, 4, at=now), open_entries(plant)
-    assert room_of(found, entries) == {more.pk}
-    money = reconcile_money(found, entries, room_of(found, entries))
+    assert room_of(found, entries, capacity_of(plant, found.weeks, now)) == {more.pk}
+    money = reconcile_money(found, entries, room_of(found, entries, capacity_of(plant, found.weeks, now)))
     assert money.avoided == round(avoided_by(found.machines[machines[3].pk], 1))
     type(less).objects.filter(pk=less.pk).update(is_pinned=True)
-    assert room_of(found, open_entries(plant)) == {less.pk}
+    assert room_of(found, open_entries(plant), capacity_of(plant, found.weeks, now)) == {less.pk}
     type(plant).objects.update(crew_hours_per_week=1.0)
     short = coming(type(plant).objects.get(), 4, at=now)
-    assert room_of(short, open_entries(plant)) == frozenset()
+    assert room_of(short, open_entries(plant), capacity_of(short.plant, short.weeks, now)) == frozenset()

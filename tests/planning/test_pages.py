@@ -21,11 +21,6 @@ HTMX = {"HX-Request": "true"}
 
 
 @pytest.fixture
-def client_of(signed_in, plant):
-    return lambda role: signed_in(factories.person(role, plant))
-
-
-@pytest.fixture
 def entry(plant, machine, manager, now, weeks):
     stop(plant, weeks[1])
     return services.put(

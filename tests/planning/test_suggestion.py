@@ -8,6 +8,7 @@ from django.core.cache import cache
 
 from linelog.calc.loss import Running, weekly_excess
 from linelog.planning import suggest as suggesting
+from linelog.planning.capacity import capacity_of
 from linelog.planning.grid import grid, outside
 from linelog.planning.places import place_in
 from linelog.planning.queries import open_entries
@@ -26,7 +27,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 def look(plant, now, number=4):
     found = coming(plant, number, at=now, seconds=60.0)
     stops = stops_in(plant.pk, now, now + dt.timedelta(days=7 * number))
-    return found, stops, suggest(found, stops, open_entries(plant), now)
+    return found, stops, suggest(found, stops, open_entries(plant), capacity_of(plant, found.weeks, now))
 
 
 class TestOutlook:
@@ -209,7 +210,7 @@ class TestWhereItGoes:
         entries = [self.put(manager, now, factories.machine(line), weeks[1], 3.0) for _ in range(2)]
         plant.crew_hours_per_week = 5.0
         found, stops, _ = look(plant, now)
-        _, busy, empty, _ = grid(found, stops, open_entries(plant), frozenset())
+        _, busy, empty, _ = grid(found, stops, open_entries(plant), capacity_of(plant, found.weeks, now), frozenset())
         assert (busy.hours, busy.over) == (6.0, pytest.approx(1.0))
         assert all("overbooked: 6 h of work in 4 h" in one.troubles[0] for one in busy.shown)
         assert "No stop of its machine" in empty.shown[0].troubles[0]
@@ -219,7 +220,7 @@ class TestWhereItGoes:
         entry = self.put(manager, now, machine, weeks[0])
         type(entry).objects.update(week=weeks[0] - dt.timedelta(days=7))
         found, _, _ = look(plant, now)
-        (late,) = outside(found, open_entries(plant))
+        (late,) = outside(found, open_entries(plant), now)
         assert "week is over" in late.troubles[0]
         assert late.later == weeks[0]
 
@@ -227,4 +228,4 @@ class TestWhereItGoes:
         entry = self.put(manager, now, machine, weeks[1])
         stop(plant, weeks[1])
         other = stop(plant, weeks[1], day=4)
-        assert place_in(entry, other) == (other, other.starts_at)
+        assert place_in(entry, now, other) == (other, other.starts_at)

@@ -33,7 +33,7 @@ from linelog.alignment.models import (
     Signature,
     Visit,
 )
-from linelog.planning.models import CalendarAddress, PlannedVisit, StopWindow
+from linelog.planning.models import CalendarAddress, CrewWeek, PlannedVisit, StopWindow
 from linelog.plant.models import Fitting, LimitRule, LockoutProcedure, RamSection, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, FindingPhoto, ShiftCount, SpoilageCause, Upload
 from linelog.production.services import walls
@@ -167,6 +167,7 @@ def fill_planning(visit) -> None:
     PlannedVisit.objects.create(
         machine=machine, week=AT.date(), window=stop, hours=0.1 + 0.2, made_at=AT, changed_at=AT
     )
+    CrewWeek.objects.create(plant=plant, week=AT.date(), hours=0.1 + 0.2)
     CalendarAddress.objects.create(line=machine.line, digest="d", label=NASTY[:20], made_by=by, made_at=AT)
 
 

@@ -23,6 +23,7 @@ class StopWindow(models.Model):
     ends_at = models.DateTimeField()
     crews = models.PositiveSmallIntegerField(default=1)
     note = models.CharField(max_length=80, blank=True)
+    series = models.UUIDField(null=True, editable=False, db_index=True, help_text="Of stops that repeat weekly.")
     version = models.PositiveIntegerField(default=1)
 
     plant_path = "plant"
@@ -50,6 +51,28 @@ class StopWindow(models.Model):
     def hours(self) -> float:
         """How long it is."""
         return (self.ends_at - self.starts_at).total_seconds() / 3600.0
+
+
+class CrewWeek(models.Model):
+    """The crew's hours for alignment in a week in which they are not the plant's usual ones."""
+
+    plant = models.ForeignKey(Plant, on_delete=models.CASCADE, related_name="crew_weeks")
+    week = models.DateField(help_text="Its Monday.")
+    hours = models.FloatField()
+    version = models.PositiveIntegerField(default=1)
+
+    plant_path = "plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["week"]
+        constraints = [
+            models.UniqueConstraint(fields=["plant", "week"], name="one_crew_of_a_week"),
+            models.CheckConstraint(condition=Q(hours__gte=0), name="crew_hours_from_nought"),
+        ]
+
+    def __str__(self) -> str:
+        return f"crew hours of the week of {self.week}"
 
 
 class PlannedVisit(models.Model):

@@ -19,6 +19,7 @@ from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from linelog.web import audit, followers
 from linelog.web.errors import Conflict, NotAllowed, Refused
+from linelog.web.units import show_hours
 
 PLANNED = PlannedVisit.State.PLANNED
 SETTLED = ["week", "window", "starts_at", "hours", "is_pinned", "state", "visit", "sequence", "changed_at", "version"]
@@ -45,7 +46,7 @@ def put(
         made_at=at, changed_at=at,
     )  # fmt: skip
     _rules(entry, at)
-    entry.window, entry.starts_at = place_in(entry, window)
+    entry.window, entry.starts_at = place_in(entry, at, window)
     try:
         with transaction.atomic():
             entry.save(force_insert=True)
@@ -60,14 +61,14 @@ def change(
     *, by: Any, at: dt.datetime, entry: PlannedVisit, version: int, week: dt.date, hours: float, pinned: bool
 ) -> PlannedVisit:
     """Move an entry to a week, change its hours, pin it or let it go."""
-    fresh = _open(by, entry, version)
-    before = audit.snapshot(fresh)
     week = calendar.monday(week)
+    fresh = _open(by, entry, version, yours=_told(week, hours, pinned))
+    before = audit.snapshot(fresh)
     moved = (fresh.week, fresh.hours) != (week, hours)
     fresh.week, fresh.hours, fresh.is_pinned = week, hours, pinned
     if moved:
         _rules(fresh, at)
-        fresh.window, fresh.starts_at = place_in(fresh)
+        fresh.window, fresh.starts_at = place_in(fresh, at)
     return _store(by, at, fresh, "changed plan", before, told=moved)
 
 
@@ -75,7 +76,9 @@ def change(
 def settle(*, by: Any, at: dt.datetime, entry: PlannedVisit) -> PlannedVisit:
     """Look again for a stop in the entry's week, after the stops have changed."""
     before = audit.snapshot(entry)
-    window, starts_at = place_in(entry)
+    if entry.window is not None and entry.starts_at is not None and entry.starts_at <= at < entry.window.ends_at:
+        return entry  # work that has begun stays where it is
+    window, starts_at = place_in(entry, at)
     if (window.pk if window else None, starts_at) == (entry.window_id, entry.starts_at):
         return entry
     entry.window, entry.starts_at = window, starts_at
@@ -110,7 +113,7 @@ def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Iterable[tuple[Ch
         elif one.week is not None and old is not None:
             before = audit.snapshot(old)
             old.week, old.hours = one.week, one.hours
-            old.window, old.starts_at = place_in(old, stop)
+            old.window, old.starts_at = place_in(old, at, stop)
             _store(by, at, old, "changed plan", before, told=True)
         done += 1
     return done
@@ -148,8 +151,19 @@ def _close(machine: int, visit: Visit, at: dt.datetime) -> None:
     _store(None, at, entry, "closed by its visit", before, told=True)
 
 
-def _open(by: Any, entry: PlannedVisit, version: int) -> PlannedVisit:
-    fresh = held(by, entry, version)
+def _told(week: dt.date, hours: float, pinned: bool) -> str:
+    return f"{calendar.label(week)}, {show_hours(hours)} h, {'pinned' if pinned else 'not pinned'}"
+
+
+def _open(by: Any, entry: PlannedVisit, version: int, yours: str = "") -> PlannedVisit:
+    fresh = held(by, entry)
+    if fresh.version != version:
+        now = _told(fresh.week, fresh.hours, fresh.is_pinned) if fresh.state == PLANNED else "no longer in the plan"
+        mine = f"Yours is not stored: {yours}." if yours else "It was not taken out."
+        raise Conflict(
+            f"{fresh.machine} was changed by somebody else meanwhile and stands there now: {now}. {mine}",
+            theirs=fresh,
+        )
     if fresh.state != PLANNED:
         raise Refused(f"{fresh} is {fresh.get_state_display().lower()}: it is no longer changed.")
     return fresh
@@ -177,8 +191,5 @@ def _store(
 
 
 def _record(by: Any, at: dt.datetime, entry: PlannedVisit, action: str, before: dict[str, Any] | None) -> None:
-    after = {**audit.snapshot(entry), "uid": str(entry.uid)}
-    if before is not None:
-        before = {**before, "uid": str(entry.uid)}
-    plant_id = entry.machine.line.plant_id
+    after, plant_id = audit.snapshot(entry), entry.machine.line.plant_id
     audit.record(by=by, action=action, obj=entry, at=at, before=before, after=after, plant_id=plant_id)

@@ -3,38 +3,63 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import uuid
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
+from django.utils import timezone
 
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services.entries import settle
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.plant.models import Plant
+from linelog.production.days import zone
 from linelog.web import audit
 from linelog.web.errors import Refused
 from linelog.web.units import show_hours
 
 LONGEST = dt.timedelta(days=60)
+MOST_WEEKS = 60
+TIMES = ("starts_at", "ends_at")
 
 
 @transaction.atomic
-def add(*, by: Any, at: dt.datetime, plant: Plant, facts: Mapping[str, Any]) -> StopWindow:
-    """Add a stop."""
+def add(*, by: Any, at: dt.datetime, plant: Plant, facts: Mapping[str, Any], more_weeks: int = 0) -> StopWindow:
+    """Add a stop, and the same in so many weeks after it, at the same time of the plant's clock."""
     check_may_plan(by)
-    stop = StopWindow(plant=plant, **facts)
-    _rules(stop)
-    stop.save(force_insert=True)
-    audit.record(by=by, action="added stop", obj=stop, at=at, after=audit.snapshot(stop), plant_id=plant.pk)
-    _resettle(by, at, stop)
-    return stop
+    if not 0 <= more_weeks <= MOST_WEEKS:
+        raise Refused(f"It can be repeated in at most {MOST_WEEKS} more weeks.", field="more_weeks")
+    series = uuid.uuid4() if more_weeks else None
+    made = []
+    for number in range(more_weeks + 1):
+        times = {name: _later(plant, facts[name], dt.timedelta(weeks=number)) for name in TIMES}
+        stop = StopWindow(plant=plant, series=series, **{**facts, **times})
+        _rules(stop)
+        stop.save(force_insert=True)
+        audit.record(by=by, action="added stop", obj=stop, at=at, after=audit.snapshot(stop), plant_id=plant.pk)
+        made.append(stop)
+    _resettle(by, at, made)
+    return made[0]
 
 
 @transaction.atomic
-def change(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, facts: Mapping[str, Any]) -> StopWindow:
-    """Change a stop; entries in it are settled anew."""
+def change(
+    *, by: Any, at: dt.datetime, stop: StopWindow, version: int, facts: Mapping[str, Any], later: bool = False
+) -> StopWindow:
+    """Change a stop, and if wanted those of its series after it by as much; entries in them are settled anew."""
     fresh = held(by, stop, version)
+    moved = {name: _clock(fresh.plant, facts[name]) - _clock(fresh.plant, getattr(fresh, name)) for name in TIMES}
+    others = _after(fresh) if later else []
+    changed = [_change(by, at, fresh, facts)]
+    for other in others:
+        times = {name: _later(fresh.plant, getattr(other, name), by_so_much) for name, by_so_much in moved.items()}
+        changed.append(_change(by, at, other, {**facts, **times}))
+    _resettle(by, at, changed)
+    return changed[0]
+
+
+def _change(by: Any, at: dt.datetime, fresh: StopWindow, facts: Mapping[str, Any]) -> StopWindow:
     before = audit.snapshot(fresh)
     for name, value in facts.items():
         setattr(fresh, name, value)
@@ -43,20 +68,43 @@ def change(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, facts: M
     fresh.save(update_fields=[*facts, "version"])
     after = audit.snapshot(fresh)
     audit.record(by=by, action="changed stop", obj=fresh, at=at, before=before, after=after, plant_id=fresh.plant_id)
-    _resettle(by, at, fresh)
     return fresh
 
 
 @transaction.atomic
-def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int) -> None:
-    """Remove a stop; its entries look for another stop in their week, and say so where there is none."""
+def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, later: bool = False) -> int:
+    """Remove a stop, and if wanted those of its series after it; return how many went.
+
+    Their entries look for another stop in their week, and say so where there is none.
+    """
     fresh = held(by, stop, version)
-    inside = list(PlannedVisit.objects.filter(window=fresh, state=PlannedVisit.State.PLANNED))
-    plant_id = fresh.plant_id
-    audit.record(by=by, action="removed stop", obj=fresh, at=at, before=audit.snapshot(fresh), plant_id=plant_id)
-    fresh.delete()
+    going = [fresh, *(_after(fresh) if later else [])]
+    inside = list(PlannedVisit.objects.filter(window__in=going, state=PlannedVisit.State.PLANNED))
+    for one in going:
+        before, plant_id = audit.snapshot(one), one.plant_id
+        audit.record(by=by, action="removed stop", obj=one, at=at, before=before, plant_id=plant_id)
+        one.delete()
     for entry in inside:
         settle(by=by, at=at, entry=PlannedVisit.objects.get(pk=entry.pk))
+    return len(going)
+
+
+def _after(stop: StopWindow) -> list[StopWindow]:
+    """Return the stops of its series that begin later, held."""
+    if stop.series is None:
+        return []
+    rows = StopWindow.objects.select_for_update(of=("self",)).filter(series=stop.series, starts_at__gt=stop.starts_at)
+    return list(rows.select_related("plant").order_by("starts_at"))
+
+
+def _clock(plant: Plant, at: dt.datetime) -> dt.datetime:
+    """Return what the plant's clock shows then, without its zone."""
+    return at.astimezone(zone(plant)).replace(tzinfo=None)
+
+
+def _later(plant: Plant, at: dt.datetime, by: dt.timedelta) -> dt.datetime:
+    """Return the time at which the plant's clock shows so much more, also across a change of the clocks."""
+    return timezone.make_aware(_clock(plant, at) + by, zone(plant))
 
 
 def _rules(stop: StopWindow) -> None:
@@ -76,9 +124,9 @@ def _rules(stop: StopWindow) -> None:
         raise Refused("This is not of the plant.", field="what")
 
 
-def _resettle(by: Any, at: dt.datetime, stop: StopWindow) -> None:
-    """Settle the entries that are in the stop, or wait for one in any week."""
-    open_ones = PlannedVisit.objects.filter(machine__line__plant=stop.plant_id, state=PlannedVisit.State.PLANNED)
+def _resettle(by: Any, at: dt.datetime, stops: Sequence[StopWindow]) -> None:
+    """Settle the entries that are in the stops, or wait for one in any week."""
+    open_ones = PlannedVisit.objects.filter(machine__line__plant=stops[0].plant_id, state=PlannedVisit.State.PLANNED)
     waiting = open_ones.filter(window__isnull=True)
-    for entry in [*open_ones.filter(window=stop), *waiting]:
+    for entry in [*open_ones.filter(window__in=stops), *waiting]:
         settle(by=by, at=at, entry=entry)

@@ -14,11 +14,13 @@ from django.utils.html import format_html_join
 from django.views.decorators.http import require_GET, require_POST
 from django.views.decorators.vary import vary_on_headers
 
-from linelog.planning.forms import AcceptForm, AddForm, EntryForm, SpanForm, VersionForm
+from linelog.planning.capacity import capacity_of
+from linelog.planning.forms import AcceptForm, AddForm, CrewForm, EntryForm, SpanForm, VersionForm
 from linelog.planning.grid import grid, outside
 from linelog.planning.models import PlannedVisit
 from linelog.planning.queries import open_entries, plants_of
 from linelog.planning.reconciled import reconcile_money
+from linelog.planning.services import crew as services_crew
 from linelog.planning.services import entries as services
 from linelog.planning.suggest import room_of, stops_in, suggest
 from linelog.plant.models import Machine, Plant
@@ -75,15 +77,16 @@ def read(plant: Plant, number: int, now: dt.datetime) -> dict[str, Any]:
     found = coming(plant, number, at=now, seconds=SECONDS)
     stops = _stops(found, now)
     entries = open_entries(plant)
-    room = room_of(found, entries)
-    weeks = grid(found, stops, entries, room)
+    capacity = capacity_of(plant, found.weeks, now)
+    room = room_of(found, entries, capacity)
+    weeks = grid(found, stops, entries, capacity, room)
     choices = [(week.isoformat(), f"week {week.isocalendar().week}") for week in found.weeks]
     return {
         "site": plant,
         "coming": found,
         "weeks": weeks,
-        "outside": outside(found, entries),
-        "suggestion": suggest(found, stops, entries, now),
+        "outside": outside(found, entries, now),
+        "suggestion": suggest(found, stops, entries, capacity),
         "choices": choices,
         "options": format_html_join("", '<option value="{}">{}</option>', choices),
         "hours": sum(week.hours for week in weeks),
@@ -129,6 +132,21 @@ def change(request: Request, pk: int) -> HttpResponse:
     except Refused as refusal:
         return _refused(request, entry.machine, now, refusal.message, refusal.status)
     return _answer(request, entry.machine.line.plant, now, f"Stored: {entry.machine}.")
+
+
+@require_POST
+@needs(Permission.PLAN)
+def crew(request: Request, plant_id: int) -> HttpResponse:
+    """Set the crew's hours of one week."""
+    plant, now = get_object_or_404(Plant.objects.for_user(request.user), pk=plant_id), timezone.now()
+    form = CrewForm(request.POST)
+    if not form.is_valid():
+        return shown(request, plant, now, problem=form.problem(), status=422)
+    try:
+        services_crew.set_hours(by=request.user, at=now, plant=plant, **form.cleaned_data)
+    except Refused as refusal:
+        return shown(request, plant, now, problem=refusal.message, status=refusal.status)
+    return _answer(request, plant, now, "Stored: the crew's hours.")
 
 
 @require_POST

@@ -42,9 +42,12 @@ def stop(request: Request, pk: int) -> HttpResponse:
 def _store(request: Request, form: StopForm, plant: Plant, row: StopWindow | None) -> None:
     by, at, facts = request.user, timezone.now(), form.facts()
     if row is None:
-        services.add(by=by, at=at, plant=plant, facts=facts)
+        services.add(by=by, at=at, plant=plant, facts=facts, more_weeks=form.cleaned_data["more_weeks"] or 0)
     else:
-        services.change(by=by, at=at, stop=row, version=form.cleaned_data["version"] or 0, facts=facts)
+        data = form.cleaned_data
+        services.change(
+            by=by, at=at, stop=row, version=data["version"] or 0, facts=facts, later=data.get("later", False)
+        )
 
 
 def _keep(request: Request, form: StopForm, plant: Plant, row: StopWindow | None) -> HttpResponse:
@@ -69,8 +72,9 @@ def _remove(request: Request, row: StopWindow) -> HttpResponse:
     going = VersionForm(request.POST)
     if not going.is_valid():
         raise Conflict("Reload the page and press it again.")
-    services.remove(by=request.user, at=timezone.now(), stop=row, version=going.cleaned_data["version"])
-    messages.success(request, "Removed; the history keeps what it was.")
+    version, later = going.cleaned_data["version"], request.POST.get("remove") == "later"
+    gone = services.remove(by=request.user, at=timezone.now(), stop=row, version=version, later=later)
+    messages.success(request, f"{gone} stop{'s' if gone > 1 else ''} removed; the history keeps what was there.")
     return redirect(_back(row.plant))
 
 
