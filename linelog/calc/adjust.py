@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -155,6 +156,11 @@ def mount(adjusters: Sequence[Adjuster], z0_mm: float) -> Mount:
     travel = dy + slope*(zf - z0) and the like. What the adjusters of a direction do not govern stays as it is: one
     of them alone shifts the body and does not turn it.
     """
+    return _mounted(tuple(adjusters), z0_mm)
+
+
+@lru_cache(maxsize=1024)
+def _mounted(adjusters: tuple[Adjuster, ...], z0_mm: float) -> Mount:
     rows = np.array([_row(adjuster, z0_mm) for adjuster in adjusters], dtype=np.float64).reshape(-1, 5)
     rows[np.abs(rows) < 1e-12] = 0.0
     shift, turn = rows[:, :3], rows[:, 3:]
@@ -164,7 +170,10 @@ def mount(adjusters: Sequence[Adjuster], z0_mm: float) -> Mount:
     lever = unexplained @ turn
     size = np.linalg.norm(lever, 2) if lever.size else 0.0
     slopes = np.linalg.pinv(lever, rcond=_NO_LEVER_MM / max(size, _NO_LEVER_MM)) @ unexplained
-    return Mount(rows, np.vstack([back @ (np.eye(len(rows)) - turn @ slopes), slopes]))
+    motion = np.vstack([back @ (np.eye(len(rows)) - turn @ slopes), slopes])
+    for shared in (rows, motion):
+        shared.setflags(write=False)
+    return Mount(rows, motion)
 
 
 def travel_matrix(adjusters: Sequence[Adjuster], z0_mm: float) -> Floats:
