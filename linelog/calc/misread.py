@@ -6,6 +6,7 @@ of marks that are misread are a plant's to change, and the share is corrected by
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,6 +23,7 @@ MOST_PAIRS_LETTERS = 400
 _ALPHABET = 36  # letters and digits
 #: Of the marks that are misread: a letter taken for another, one missing, two swapped; of letters: for a lookalike.
 _ONE_LETTER, _ONE_MISSING, _TWO_SWAPPED, _FOR_A_LOOKALIKE = 0.8, 0.15, 0.05, 0.85
+_LEAST_SHARE, _MOST_SHARE = 0.001, 0.3  # beyond it marks are missing from the record rather than misread
 _SHARE_RESTS_ON = 50.0  # marks that the set share counts for beside what was counted
 
 
@@ -36,10 +38,10 @@ class Misreading:
         """Return what a letter is taken for."""
         return frozenset().union(*(pair for pair in self.pairs if letter in pair)) - {letter}
 
-    def counted(self, wrong: int, of: int) -> Misreading:
-        """Return the same with the share corrected by marks whose machine was known: `wrong` of them disagreed."""
+    def counted(self, wrong: float, of: float) -> Misreading:
+        """Return the same with the share corrected by what was counted: `wrong` of so many marks were misread."""
         share = (self.share * _SHARE_RESTS_ON + wrong) / (_SHARE_RESTS_ON + of)
-        return Misreading(min(max(share, 0.001), 0.9), self.pairs)
+        return Misreading(min(max(share, _LEAST_SHARE), _MOST_SHARE), self.pairs)
 
 
 def lookalikes(description: str) -> frozenset[frozenset[str]]:
@@ -98,3 +100,14 @@ def _fits(typed: str, mark: str) -> bool:
 def chance_unrecorded(typed: str) -> float:
     """Return the chance that a mark of which nothing is known is typed so: any letter as likely as any other."""
     return float(_ALPHABET ** -sum(letter != UNREAD for letter in typed))
+
+
+def share_of_no_mark(marks: Collection[str], how: Misreading) -> float:
+    """Return the share of misread marks, 0 to 1, that read as none of those in use; the mean over those in use."""
+    in_use = {mark.upper() for mark in marks}
+    shares = []
+    for mark in in_use:
+        right = _chance(mark, mark, how)
+        as_another = sum(_chance(other, mark, how) for other in in_use if other != mark)
+        shares.append(1.0 - as_another / (1.0 - right) if right < 1.0 else 1.0)
+    return sum(shares) / len(shares) if shares else 1.0

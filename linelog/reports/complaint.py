@@ -13,6 +13,7 @@ from linelog.production.queries import cans_begun
 from linelog.reports.paper import Reader, pdf_of
 from linelog.trends import words
 from linelog.trends.queries.bearers import bearers_of, traced
+from linelog.trends.queries.mark_evidence import evidence_for
 from linelog.trends.queries.then import read_log
 from linelog.trends.then import Compared, Stood, Then, then
 from linelog.trends.tracing import Traced
@@ -41,7 +42,8 @@ def pdf(finding: Finding, reader: Reader) -> bytes:
 
 def read(finding: Finding, reader: Reader) -> dict[str, Any]:
     """Return everything on the report but the photos, as text and lists."""
-    leads = traced(finding, bearers_of(finding.plant_id))
+    bearers = bearers_of(finding.plant_id)
+    leads = traced(finding, bearers, evidence_for(finding.plant, [finding], bearers))
     record = _record(finding, leads)
     closed = f" on {finding.complaint_closed_on}" if finding.complaint_closed_on else ""
     done = (finding.containment, finding.cause, finding.action)
@@ -51,12 +53,16 @@ def read(finding: Finding, reader: Reader) -> dict[str, Any]:
         "status": f"{finding.complaint_status}{closed}",
         "facts": _facts(finding, reader),
         "leads": leads.sentence,
-        "doubts": list(leads.doubts),
+        "doubts": [*leads.doubts, *_odds(leads)],
         "periods": _periods(finding, record, reader) if record else [],
         "periods_rest_on": WHOLE_DAYS,
         "machine": _machine(record, reader) if record else None,
         "done": [[name, text or NOTHING] for name, text in zip(names, done, strict=True)],
     }
+
+
+def _odds(leads: Traced) -> list[str]:
+    return [leads.likely.sentence] if leads.likely is not None and leads.has_odds else []
 
 
 def _record(finding: Finding, leads: Traced) -> Then | None:

@@ -7,84 +7,22 @@ mark stands for one letter or digit that could not be read.
 from __future__ import annotations
 
 import datetime as dt
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from linelog.calc.misread import UNREAD
 from linelog.trends import words
-
-UNREAD = "?"
-
-
-@dataclass(frozen=True, slots=True)
-class Bearing:
-    """A mark on a machine from a day to a day, both included; no last day while it is in use."""
-
-    mark: str
-    machine_id: int
-    machine: str
-    line: str
-    starts_on: dt.date
-    ends_on: dt.date | None
-
-    def holds(self, day: dt.date) -> bool:
-        """Whether it holds on a day."""
-        return self.starts_on <= day and (self.ends_on is None or day <= self.ends_on)
-
-    @property
-    def days(self) -> str:
-        """From when to when, in words."""
-        begins = f"from {words.date(self.starts_on)}"
-        return f"{begins} to {words.date(self.ends_on)}" if self.ends_on else f"{begins} on"
-
-
-class Bearers:
-    """All marks of a plant with the machines that bore them."""
-
-    def __init__(self, rows: Iterable[Bearing]) -> None:
-        self._by_mark: dict[str, list[Bearing]] = {}
-        self._by_machine: dict[int, list[Bearing]] = {}
-        for row in rows:
-            self._by_mark.setdefault(row.mark.casefold(), []).append(row)
-            self._by_machine.setdefault(row.machine_id, []).append(row)
-
-    def of(self, typed: str) -> list[Bearing]:
-        """Return the assignments that a typed mark may mean, the oldest first."""
-        return sorted(self._meant(typed), key=_oldest)
-
-    def on(self, typed: str, day: dt.date) -> set[int]:
-        """Return the machines that bore on a day what a typed mark may mean."""
-        return {row.machine_id for row in self._meant(typed) if row.holds(day)}
-
-    def _meant(self, typed: str) -> list[Bearing]:
-        if UNREAD not in typed:
-            return self._by_mark.get(typed.casefold(), [])
-        pattern = _as_pattern(typed)
-        return [row for mark, rows in self._by_mark.items() if pattern.fullmatch(mark) for row in rows]
-
-    def on_machine(self, machine_id: int) -> list[Bearing]:
-        """Return the assignments of a machine, the oldest first."""
-        return sorted(self._by_machine.get(machine_id, []), key=_oldest)
-
-
-def _oldest(row: Bearing) -> tuple[dt.date, str, int]:
-    return row.starts_on, row.mark, row.machine_id
-
-
-def _as_pattern(typed: str) -> re.Pattern[str]:
-    return re.compile("".join("." if letter == UNREAD else re.escape(letter) for letter in typed.casefold()))
-
-
-def may_be(typed: str, mark: str) -> bool:
-    """Whether a typed mark may mean this one."""
-    return bool(_as_pattern(typed).fullmatch(mark.casefold()))
+from linelog.trends.bearing import Bearers, Bearing, may_be
+from linelog.trends.odds import Likely
 
 
 class Leads(Enum):
     """Where a finding leads."""
 
     ONE = "one machine"
+    LIKELY = "one machine, most likely"
+    MISREAD = "a machine if the mark was misread"
     SEVERAL = "several machines"
     NONE = "no machine"
 
@@ -101,32 +39,58 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Traced:
-    """Where a mark and a day lead, in a sentence; what is doubtful about it; and all that the mark ever stood on."""
+    """Where a mark and a day lead, in a sentence; what is doubtful about it; and all that the mark ever stood on.
+
+    likely  the odds of every candidate, where they were asked for
+    """
 
     leads: Leads
     candidates: tuple[Candidate, ...]
     sentence: str
     doubts: tuple[str, ...] = ()
     history: tuple[Bearing, ...] = ()
+    likely: Likely | None = None
 
     @property
     def machine_id(self) -> int | None:
-        """The machine, where there is one only."""
-        return self.candidates[0].machine_id if self.leads is Leads.ONE else None
+        """The machine that the mark names, where it is one and no other is likelier."""
+        return self.candidates[0].machine_id if self.leads in (Leads.ONE, Leads.LIKELY) else None
 
     @property
     def machine(self) -> str:
-        """Its name, where there is one only."""
-        return self.candidates[0].machine if self.leads is Leads.ONE else ""
+        """Its name, or ''."""
+        return self.candidates[0].machine if self.machine_id is not None else ""
+
+    @property
+    def is_most_likely(self) -> bool:
+        """Whether one machine is named, and others beside it."""
+        return self.leads is Leads.LIKELY
+
+    @property
+    def has_odds(self) -> bool:
+        """Whether there is more than one machine to weigh."""
+        return self.leads is not Leads.ONE and self.likely is not None and self.likely.is_choice
+
+    @property
+    def is_misread(self) -> bool:
+        """Whether it leads to a machine only where the mark was misread."""
+        return self.leads is Leads.MISREAD
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What is known of a can: the mark as typed, the day it was made, and the machine where that is known already."""
+    """What is known of a can: the mark as typed, the day it was made, and the machine where that is known already.
+
+    For the odds: its defect, the finding that it is (not to count as its own like), and whether the day is only the
+    one on which it was found.
+    """
 
     mark: str
     day: dt.date
     machine: Candidate | None = None
+    code_id: int = 0
+    pk: int = 0
+    day_is_guess: bool = False
 
 
 def trace(asked: Asked, bearers: Bearers) -> Traced:

@@ -72,9 +72,11 @@ def _find(request: Request, finding_id: int) -> Finding:
 @needs(Permission.TRACE)
 @require_http_methods(["GET", "POST"])
 def correct(request: Request, finding_id: int) -> HttpResponse:
-    """Correct a finding."""
+    """Correct a finding; ?machine= is chosen beforehand."""
     finding, theirs, status = _find(request, finding_id), None, 200
-    form = CorrectFindingForm(sent(request), user=request.user, plant=finding.plant, initial=initial_of(finding))
+    chosen = {"machine": request.GET["machine"]} if request.GET.get("machine") else {}
+    initial = {**initial_of(finding), **chosen}
+    form = CorrectFindingForm(sent(request), user=request.user, plant=finding.plant, initial=initial)
     if request.method == "POST":
         status = 422
         if form.is_valid():

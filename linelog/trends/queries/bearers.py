@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from linelog.plant.models import MarkAssignment
 from linelog.production.models import Finding
-from linelog.trends.tracing import Asked, Bearers, Bearing, Candidate, Traced, trace
+from linelog.trends.bearing import Bearers, Bearing
+from linelog.trends.likely import weighed
+from linelog.trends.mark_evidence import Evidence
+from linelog.trends.tracing import Asked, Candidate, Traced, trace
 
 COLUMNS = ("mark", "machine_id", "machine__name", "machine__line__name", "starts_on", "ends_on")
 
@@ -28,9 +31,18 @@ def asked_of(finding: Finding) -> Asked:
     """Return what a finding (with its machine and line) asks of the marks."""
     machine = finding.machine
     given = Candidate(machine.pk, machine.name, machine.line.name, None) if machine else None
-    return Asked(finding.mark, finding.made_on, given)
+    return Asked(
+        mark=finding.mark,
+        day=finding.made_on,
+        machine=given,
+        code_id=finding.code_id,
+        pk=finding.pk or 0,
+        day_is_guess=finding.made_by == Finding.MadeBy.FOUND,
+    )
 
 
-def traced(finding: Finding, bearers: Bearers) -> Traced:
-    """Lead a finding to its machine."""
-    return trace(asked_of(finding), bearers)
+def traced(finding: Finding, bearers: Bearers, evidence: Evidence | None = None) -> Traced:
+    """Lead a finding to its machine; with evidence, weigh it against every other that it may be."""
+    asked = asked_of(finding)
+    found = trace(asked, bearers)
+    return found if evidence is None else weighed(asked, found, bearers, evidence)

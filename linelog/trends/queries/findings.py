@@ -9,11 +9,14 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from linelog.plant.models import Fitting, Machine, Person
+from linelog.calc.misread import UNREAD
+from linelog.plant.models import Fitting, Machine, Person, Plant
 from linelog.production.models import Finding
 from linelog.trends import words
+from linelog.trends.bearing import Bearers, Bearing, may_be
 from linelog.trends.queries.bearers import bearers_by_plant, traced
-from linelog.trends.tracing import UNREAD, Bearers, Bearing, Leads, Traced, may_be
+from linelog.trends.queries.mark_evidence import evidence_for
+from linelog.trends.tracing import Leads, Traced
 
 MOST_ALIKE = 2000  # findings of the days around that are looked at
 ALIKE_SHOWN = 20
@@ -29,18 +32,19 @@ class Row:
 
     @property
     def leads_to_one(self) -> bool:
-        """Whether one machine is known."""
-        return self.traced.leads is Leads.ONE
+        """Whether one machine is named."""
+        return self.traced.machine_id is not None
 
     @property
     def short(self) -> str:
         """Where it leads where that is not one machine, in a few words."""
         candidates = self.traced.candidates
+        if not self.finding.mark:
+            return "no mark"
+        misread = ", if misread" if self.traced.leads is Leads.MISREAD else ""
         if len(candidates) > MOST_NAMED:
-            return f"one of {len(candidates)} machines"
-        if candidates:
-            return " or ".join(one.machine for one in candidates)
-        return "no mark" if not self.finding.mark else "no machine"
+            return f"one of {len(candidates)} machines{misread}"
+        return " or ".join(one.machine for one in candidates) + misread if candidates else "no machine"
 
 
 def findings_for(user: Person) -> QuerySet[Finding]:
@@ -102,10 +106,14 @@ def _in_days(bearing: Bearing) -> Q:
 
 
 def with_traces(findings: Iterable[Finding]) -> list[Row]:
-    """Return findings with where each leads; one query for all of them."""
+    """Return findings (with their plant) with where each leads; five queries a plant, however many they are."""
     given = list(findings)
-    bearers = bearers_by_plant({finding.plant_id for finding in given}) if given else {}
-    return [Row(finding, traced(finding, bearers[finding.plant_id])) for finding in given]
+    of_plant: dict[Plant, list[Finding]] = {}
+    for finding in given:
+        of_plant.setdefault(finding.plant, []).append(finding)
+    bearers = bearers_by_plant({plant.pk for plant in of_plant}) if given else {}
+    evidence = {plant.pk: evidence_for(plant, some, bearers[plant.pk]) for plant, some in of_plant.items()}
+    return [Row(one, traced(one, bearers[one.plant_id], evidence[one.plant_id])) for one in given]
 
 
 @dataclass(frozen=True, slots=True)

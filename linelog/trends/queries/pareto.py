@@ -13,9 +13,10 @@ from linelog.plant.models import Fitting, Machine, Plant, Station, Symptom
 from linelog.production.days import day_begins, zone
 from linelog.production.models import DayCount, Finding
 from linelog.production.queries import cans_begun
+from linelog.trends.bearing import Bearers
 from linelog.trends.queries.bearers import bearers_of
 from linelog.trends.queries.findings import Mounted, mounted
-from linelog.trends.tracing import Asked, Bearers, Candidate, led_to
+from linelog.trends.tracing import Asked, Candidate, led_to
 
 COLUMNS = ("made_on", "made_from", "made_to", "code_id", "code__code", "code__name", "mark", "machine_id", "quantity")
 

@@ -18,6 +18,7 @@ from linelog.trends.look import where_to_look
 from linelog.trends.queries.bearers import bearers_of, traced
 from linelog.trends.queries.findings import alike, chosen, count_words, findings_for, with_traces
 from linelog.trends.queries.machine import machine_for
+from linelog.trends.queries.mark_evidence import evidence_for
 from linelog.trends.queries.then import read_log
 from linelog.trends.then import Then, then
 from linelog.trends.views.fragments import wants_fragment
@@ -73,7 +74,7 @@ def finding(request: Request, pk: int) -> HttpResponse:
     form = NearForm(request.GET)
     days, asked = form.asked()
     bearers = bearers_of(found.plant_id)
-    leads = traced(found, bearers)
+    leads = traced(found, bearers, evidence_for(found.plant, [found], bearers))
     candidates = {one.machine_id for one in leads.candidates}
     machine_id = asked if asked in candidates else leads.machine_id
     record = _record(request, found, machine_id)
@@ -82,7 +83,7 @@ def finding(request: Request, pk: int) -> HttpResponse:
         "finding": found,
         "traced": leads,
         "then": record,
-        "as_if": record is not None and leads.machine_id is None,
+        "as_if": record is not None and machine_id != leads.machine_id,
         "others": others,
         "others_words": count_words(others),
         "hints": where_to_look(list(found.code.symptoms.all()), record, others, found.plant.risk_percent),
