@@ -42,17 +42,17 @@ class CandidateOdds:
 
     @property
     def cans_words(self) -> str:
-        """What it made that day."""
+        """What it made that day, in millions."""
         if self.stood:
-            return "none that day"
-        return "not counted" if self.cans is None else f"{self.cans / 1e6:.2f} million"
+            return "none"
+        return "not counted" if self.cans is None else f"{self.cans / 1e6:.2f}"
 
     @property
     def mark_words(self) -> str:
         """How its mark fits what was typed, and since when it stood there."""
         if self.days_off:
             return f"{self.bearing.days}: {words.plural(self.days_off, 'day')} off"
-        since = f"on it for {words.plural(self.fit_days, 'day')}"
+        since = f"{words.plural(self.fit_days, 'day')} on it"
         return f"as typed, {since}" if self.fits else f"if misread, {since}"
 
 
@@ -75,8 +75,3 @@ class Likely:
         """The odds in one sentence, for paper."""
         each = [f"{one.bearing.machine}, mark {one.bearing.mark} {one.percent}" for one in self.offered]
         return f"Odds: {'; '.join(each)}; others together {self.others_percent}."
-
-    @property
-    def is_choice(self) -> bool:
-        """Whether there is more than one to weigh, or one that does not fit as typed."""
-        return len(self.offered) > 1 or any(not one.fits for one in self.offered)

@@ -68,8 +68,8 @@ class Traced:
 
     @property
     def has_odds(self) -> bool:
-        """Whether there is more than one machine to weigh."""
-        return self.leads is not Leads.ONE and self.likely is not None and self.likely.is_choice
+        """Whether there are odds to show: another machine than the one named, or none named."""
+        return self.leads is not Leads.ONE and self.likely is not None and bool(self.likely.offered)
 
     @property
     def is_misread(self) -> bool:

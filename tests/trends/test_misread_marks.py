@@ -191,6 +191,21 @@ class TestPages:
         found = [finding(site, mark) for mark in ("6", "8", "3", "?", "")]
         assert [row.traced.leads for row in with_traces(found)] == [led(one).leads for one in found]
 
+    def test_a_list_strewn_over_years_is_weighed_without_rates(self, site):
+        machine(site, "BM 1", "6", starts=dt.date(2024, 1, 1))
+        machine(site, "BM 2", "8", starts=dt.date(2024, 1, 1))
+        found = [finding(site, "6", back=back) for back in (5, 300)]
+        assert [row.traced.leads for row in with_traces(found)] == [Leads.LIKELY, Leads.LIKELY]
+        assert all(row.traced.likely.thin for row in with_traces(found))
+
+    def test_the_number_of_queries_does_not_grow_with_the_list(self, site, django_assert_num_queries):
+        machine(site, "BM 1", "6")
+        found = [finding(site, "6", back=back) for back in range(8)]
+        with django_assert_num_queries(4):
+            with_traces(found[:1])
+        with django_assert_num_queries(4):
+            with_traces(found)
+
     def test_the_complaint_report_tells_the_odds(self, site):
         machine(site, "BM 1", "16")
         told = complaint.read(finding(site, "18", complaint="C-1"), Reader(site, Unit.MM, factories.NOW))
