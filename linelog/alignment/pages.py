@@ -31,6 +31,7 @@ from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.unswept import SWEPT_BEFORE, last_read, parts_open
+from linelog.alignment.run_column import RunColumn, column_of_outcome, column_of_run
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
 from linelog.alignment.since_move import is_older, older_repeats, since_last_move
@@ -271,10 +272,20 @@ class StationPage:
         return frame.turn(value.x, value.y, self.view) if value else (0.0, 0.0)
 
     @cached_property
-    def expected_off(self) -> tuple[float, float]:
-        """What it is expected to come to when the machine runs, in the person's view: right, up."""
-        value = self.expected.value if self.expected else None
-        return frame.turn(value.x, value.y, self.view) if value else (0.0, 0.0)
+    def runs(self) -> RunColumn | None:
+        """What the station does when running: the value that was measured and holds, else what is expected."""
+        if self.place.kind != Sweep.Kind.RIM:
+            return None
+        return column_of_run(self.stands.ran, self.view) if self.stands.ran else self._runs_expected
+
+    @property
+    def runs_second(self) -> RunColumn | None:
+        """What is expected where a value was measured running: it stands second."""
+        return self._runs_expected if self.runs is not None and self.runs.is_measured else None
+
+    @cached_property
+    def _runs_expected(self) -> RunColumn | None:
+        return column_of_outcome(self.expected, self.view) if self.expected else None
 
     @property
     def direction(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from linelog.alignment.judging import is_judged
@@ -94,7 +95,6 @@ def _line(
         size = (shown.tilt_x_mm_per_m**2 + shown.tilt_y_mm_per_m**2) ** 0.5
         limit = "" if shown.tilt_limit_mm_per_m is None else f", limit {tell.slope(shown.tilt_limit_mm_per_m)}"
         tilt = f"{tell.slope(size)} ± {tell.slope(shown.tilt_expanded_mm_per_m or 0.0)} {tell.slopes.label}{limit}"
-    runs = status.expected_at(result.seat) if status and result.method == Method.STATIC else None
     what = [result.get_stage_display(), SEATS[result.seat], "running" if result.method == Method.RUNNING else ""]
     return {
         "what": ", ".join(word for word in what if word),
@@ -105,7 +105,18 @@ def _line(
         if shown.radial_um
         else f"on it, {view_words(view)}",
         "tilt": tilt,
-        "running": f"running {tell.um(runs.radial_um)} ± {tell.um(runs.expanded_um)}" if runs else "",
+        "running": "; ".join(_running(status, result, tell)),
         "verdict": _verdict(result, shown, status),
         "remark": "not touched: as found" if result.carried else "",
     }
+
+
+def _running(status: StationStatus | None, result: Result, tell: Teller) -> Iterator[str]:
+    """Yield what a static value is when running: as it was measured, where that holds, then as expected."""
+    if status is None or result.method != Method.STATIC:
+        return
+    if status.ran is not None:
+        yield f"running {tell.um(status.ran.radial_um)} ± {tell.um(status.ran.expanded_um)} measured"
+    runs = status.expected_at(result.seat)
+    if runs is not None:
+        yield f"running {tell.um(runs.radial_um)} ± {tell.um(runs.expanded_um)} expected"

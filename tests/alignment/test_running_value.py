@@ -214,7 +214,7 @@ def test_the_signed_record_says_which_value_the_move_was_for(job, machine, domer
     assert StationNote.objects.get(station=domer).advised.startswith("For the running value: ")
     assert round(Result.objects.get(stage="as_left").y_um, 6) == 80.0
     page = client.get(address("visit", visit)).content.decode()
-    assert "it is no part of what is signed" in page
+    assert "which is no part of what is signed" in page
     assert MoveMade.objects.count() == 0
 
 

@@ -16,6 +16,7 @@ from linelog.alignment.models import Signature, Visit
 from linelog.alignment.queries import visits_for
 from linelog.alignment.services import visits as services
 from linelog.alignment.signing.check import to_sign
+from linelog.alignment.signing.ran import ran_rows
 from linelog.alignment.signing.record import record_of, sealed
 from linelog.alignment.views.visits import visit_page
 from linelog.plant.models import Plant
@@ -78,13 +79,14 @@ def _prove(request: Request, proof: str, form: SignForm) -> None:
 
 def _page(request: Request, visit: Visit, form: SignForm, proof: str, changed: Any) -> dict[str, Any]:
     unit = units.of(request.user)
-    record = record_of(visit, unit)
+    record, check = record_of(visit, unit), to_sign(visit, unit, timezone.now())
     return {
         "visit": visit,
         "form": form,
         "proof": proof,
         "changed": changed,
-        "check": to_sign(visit, unit, timezone.now()),
+        "check": check,
+        "ran": ran_rows(visit, check.lines),
         "seen": sealed(visit, record),
     }
 
