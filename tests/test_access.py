@@ -131,6 +131,7 @@ EXPECTED: dict[str, Row] = {
     "alignment:edit": Row(LOGGERS, VISIT),
     "alignment:lockout": Row(LOGGERS, VISIT),
     "alignment:lockout_page": Row(ROLES, VISIT),
+    "alignment:lockout_now": Row(ROLES, VISIT),
     "alignment:lock": Row(LOGGERS, VISIT),
     "alignment:lock_off": Row(LOGGERS, the(visit_id="visit", lock_id="own_lock")),
     "alignment:lockout_end": Row(LOGGERS, VISIT),

@@ -63,6 +63,11 @@ class LockoutStatus:
         """What to say to somebody whose reading must wait."""
         return WAITING[Lockout.Ended(self.end[1]) if self.end else "none"]
 
+    def mark(self, *, own: bool) -> str:
+        """Return a short mark of what a page says of it; `own`: whether its reader has a lock on one that stands."""
+        how = self.end[1] if self.end else f"stands-{own:d}"
+        return f"{self.latest.pk if self.latest else 0}-{how}"
+
     @cached_property
     def locks(self) -> tuple[PersonalLock, ...]:
         """The locks on the latest, those taken off as well."""

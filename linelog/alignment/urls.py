@@ -36,6 +36,7 @@ urlpatterns = [
     path(f"{_VISIT}edit/", visits.edit, name="edit"),
     path(f"{_VISIT}lockout/", lockouts.verify, name="lockout"),
     path(f"{_VISIT}lockout/page/", lockouts.show, name="lockout_page"),
+    path(f"{_VISIT}lockout/now/", lockouts.now, name="lockout_now"),
     path(f"{_VISIT}lockout/locks/", lockouts.hang, name="lock"),
     path(f"{_VISIT}lockout/locks/<int:lock_id>/off/", lockouts.take_off, name="lock_off"),
     path(f"{_VISIT}lockout/end/", lockouts.end, name="lockout_end"),

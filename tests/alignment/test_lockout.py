@@ -1,9 +1,11 @@
 """The life of a lockout, through the program's own addresses and services: while none stands, no static reading."""
 
 import datetime as dt
+import re
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
@@ -354,3 +356,29 @@ def test_bad_times_of_a_plant_are_refused_where_they_were_typed(job, client):
         answer = client.post(reverse("plant:lockout", args=[plant.pk]), {"overlap_minutes": "30", **form})
         assert answer.status_code == 422, form
     assert not LockoutProcedure.objects.exists()
+
+
+def test_a_page_left_open_asks_cheaply_how_the_lockout_stands(client):
+    """304 with the same ETag where nothing changed (RFC 9110, 13.1.2 and 15.4.5); the sentence where it did."""
+    machine = factories.machine()
+    mechanic = factories.person("mechanic", machine.line.plant)
+    visit, domer = factories.visit(machine, mechanic, opened_at=timezone.now()), machine.stations.get(kind="domer")
+    client.force_login(mechanic)
+    page = client.get(address("station", visit, domer)).content.decode()
+    mark = re.search(r'id="lockout-now"[^>]* data-mark="([^"]+)"', page)[1]
+    url = reverse("alignment:lockout_now", args=[visit.pk])
+    known = {"If-None-Match": f'"{mark}"', "X-Passive": "1"}
+    same = client.get(url, headers=known)
+    assert (same.status_code, same.content, same["ETag"]) == (304, b"", f'"{mark}"')
+    with CaptureQueriesContext(connection) as asked:
+        client.get(url, headers=known)
+    assert len(asked) <= 5, [query["sql"][:200] for query in asked]
+    assert not any(query["sql"].startswith(("INSERT", "UPDATE", "DELETE")) for query in asked)
+    Lockout.objects.update(ended_at=timezone.now(), ended_how="returned")
+    told = client.get(url, headers=known)
+    assert told.status_code == 200
+    assert told["ETag"] != same["ETag"]
+    assert "The machine was returned to service: verify a new lockout." in told.content.decode()
+    stranger = factories.person("mechanic")
+    client.force_login(stranger)
+    assert client.get(url, headers=known).status_code == 404

@@ -91,4 +91,7 @@ def test_what_was_signed_keeps_its_verdict_and_the_amended_value_has_its_own_bes
     for words in ("0.120 ±", "running 0.061 ±", amended["verdict"], "first 0.061 ±"):
         assert words in beside, words
     page = shown(client, "visit", visit)
-    assert "Domer, as found: 6 o'clock, seen from the crank, 0.12\u202fmm should be <strong>0.24\u202fmm</strong>" in page
+    assert (
+        "Domer, as found: 6 o'clock, seen from the crank, 0.12\u202fmm should be <strong>0.24\u202fmm</strong>"
+        in page
+    )

@@ -3,9 +3,10 @@
 import re
 
 import pytest
+from django.utils import timezone
 from playwright.sync_api import expect
 
-from linelog.alignment.models import Reading
+from linelog.alignment.models import Lockout, Reading
 from linelog.plant.models import Person
 from tests import factories
 
@@ -104,3 +105,38 @@ def test_the_unit_is_the_typing_persons_and_stands_large_above_the_clock(entry):
         press(entry, [".", "0", "0", "1", "next"])
     assert Reading.objects.get(angle_deg=90).value_um == pytest.approx(25.4)  # NIST SP 811
     assert Reading.objects.get(angle_deg=0).value_um == 50.0
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size['width']}x{size['height']}")
+def test_who_types_learns_at_once_that_another_person_ended_the_lockout(entry, size):
+    """Return to service by somebody else: said in the lockout's own place, with the pad where it was and in use."""
+    entry.set_viewport_size(size)
+    entry.locator(".pos.at0 input[name=value]").tap()
+    press(entry, "4")
+    place = entry.locator("#lockout-now")
+    expect(place).to_contain_text("Locked out until")
+    before = entry.locator('.pad [data-key="next"]').evaluate(MIDDLE)
+    Lockout.objects.update(ended_at=timezone.now(), ended_how="returned")
+    expect(place).to_contain_text("The machine was returned to service: verify a new lockout.", timeout=8_000)
+    expect(place.get_by_role("alert")).to_contain_text("Keep clear")
+    assert entry.locator('.pad [data-key="next"]').evaluate(MIDDLE) == pytest.approx(before, abs=0.5)
+    expect(entry.locator(".pos.at0 input[name=value]")).to_be_focused()
+    press(entry, "2")
+    expect(entry.locator(".pos.at0 input[name=value]")).to_have_value("42")
+    box, pad = place.bounding_box(), entry.locator(".pad").bounding_box()
+    assert box["y"] + box["height"] <= pad["y"] or pad["y"] + pad["height"] <= box["y"], "it covers no key"
+    Lockout.objects.update(ended_at=None, ended_how="")
+    expect(place).to_contain_text("Locked out until", timeout=8_000)
+
+
+def test_a_hidden_page_asks_nothing_of_the_lockout_and_a_known_one_is_answered_by_nothing(entry):
+    asked = []
+    entry.on("response", lambda answer: asked.append(answer.status) if "/lockout/now/" in answer.url else None)
+    entry.wait_for_timeout(6_000)
+    assert asked
+    assert set(asked) == {304}
+    entry.evaluate("Object.defineProperty(document, 'hidden', { configurable: true, get: () => true })")
+    entry.wait_for_timeout(500)
+    asked.clear()
+    entry.wait_for_timeout(6_000)
+    assert asked == []

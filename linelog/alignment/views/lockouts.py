@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpResponse
+from django.http import HttpResponse, HttpResponseNotModified
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
@@ -26,10 +26,12 @@ from linelog.web.requests import row_named, typed_at
 def lockout_context(request: Request, visit: Visit, form: VerifyForm | None = None) -> dict[str, Any]:
     """Return what a page shows of a visit's lockout; the number of the procedure alone is filled in."""
     words, found = words_of(visit.machine), status_of(visit, timezone.now())
+    own = found.has_lock_of(str(request.user))
     return {
         "lockout_words": words,
         "lockout": found,
-        "own_lock": found.has_lock_of(str(request.user)),
+        "lockout_mark": found.mark(own=own),
+        "own_lock": own,
         "lockout_form": form or VerifyForm(initial={"lockout_procedure": words.number}),
     }
 
@@ -65,6 +67,23 @@ def show(request: Request, visit_id: int) -> HttpResponse:
     visit = the_visit(request, visit_id)
     response = lockout_page(request, visit)
     return keep(request, response) if visit.is_open else response
+
+
+@require_GET
+@needs(Permission.VIEW)
+def now(request: Request, visit_id: int) -> HttpResponse:
+    """Say how the lockout stands, to a page left open; nothing (304) where it is as the page says it knows it."""
+    visit = the_visit(request, visit_id)
+    found = status_of(visit, timezone.now())
+    own = found.stands and found.has_lock_of(str(request.user))
+    tag = f'"{found.mark(own=own)}"'
+    if request.headers.get("If-None-Match") == tag:
+        response: HttpResponse = HttpResponseNotModified()
+    else:
+        context = {"visit": visit, "lockout": found, "lockout_mark": found.mark(own=own), "own_lock": own}
+        response = render(request, "alignment/_lockout_now.html", context)
+    response["ETag"] = tag
+    return response
 
 
 def _after(request: Request, visit: Visit) -> HttpResponse:
