@@ -14,6 +14,7 @@ from linelog.plant.models import Plant
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.trends.models import RepeatProblem, TakeUp
 from linelog.trends.repeats import services
+from linelog.trends.repeats.queries import waiting
 from linelog.trends.repeats.refit import refit_repeats
 from linelog.trends.repeats.rule import Occasion, Rule, came_back
 from linelog.trends.repeats.services import Words
@@ -202,7 +203,10 @@ def test_bad_words_are_told_at_their_field_and_nothing_is_stored(manager, machin
     url = reverse("trends:repeat_take_up", args=[problem.pk])
     client = signed_in(manager)
     for typed, sentence in (
-        ({}, "Say what was found."),
+        ({}, "Whose is it?"),
+        ({"action_on": "2026-01-01"}, "Say what was done"),
+        ({"owner": "0"}, "Select a valid choice"),
+        ({"owner": "x", "due_on": "soon"}, "not a date"),
         ({"cause_found": "x", "action": "y", "action_on": "31.2.26"}, "not a date"),
         ({"cause_found": "x", "action": "y", "action_on": "2099-01-01"}, "has not come yet"),
         ({"cause_found": "x" * 401, "action": "y", "action_on": "2026-01-01"}, "at most 400"),
@@ -235,6 +239,49 @@ def test_who_may_only_look_and_who_comes_second_is_refused(manager, machine, sig
     answer = signed_in(manager).post(reverse("trends:take_up", args=[taken.pk]), {**typed, "version": 2})
     assert answer.status_code == 302
     assert (TakeUp.objects.get().cause_found, TakeUp.objects.get().version) == ("mine", 3)
+
+
+def test_taking_it_up_is_a_small_thing_and_what_was_done_comes_later(manager, machine, signed_in):
+    made = visits(machine, manager, SETTLES)
+    refit(manager)
+    problem = RepeatProblem.objects.get()
+    mechanic = factories.person("mechanic", manager.plant, first_name="Ana", last_name="Berg")
+    client = signed_in(manager)
+    due = factories.today() + dt.timedelta(days=7)
+    said = {"owner": mechanic.pk, "due_on": due.isoformat(), "key": "k"}
+    assert client.post(reverse("trends:repeat_take_up", args=[problem.pk]), said).status_code == 302
+    taken = TakeUp.objects.get()
+    assert (taken.in_work, taken.owner, taken.due_on, taken.cause_found) == (True, mechanic, due, "")
+    problem.refresh_from_db()
+    assert problem.since == Since.IN_WORK
+    refit(manager)
+    problem.refresh_from_db()
+    assert problem.since == Since.IN_WORK, "the refit knows that somebody is at it"
+    assert list(waiting(manager)) == []
+    shown = page(client, "trends:repeat", problem.pk)
+    assert f"in work: Ana Berg, by {due.isoformat()}" in shown
+    assert "Nothing was done yet." in shown
+
+    TakeUp.objects.update(due_on=factories.today() - dt.timedelta(days=2))
+    assert list(waiting(manager)) == [problem], "beyond its day it waits again"
+    done = {
+        "owner": mechanic.pk,
+        "action": "Torqued",
+        "action_on": made[1].opened_at.date().isoformat(),
+        "version": 1,
+    }
+    assert client.post(reverse("trends:take_up", args=[taken.pk]), done).status_code == 302
+    problem.refresh_from_db()
+    assert problem.since == Since.BACK, "later visits say whether it helped"
+    assert "not known yet" in page(client, "trends:repeat", problem.pk)
+
+
+def test_nobody_of_another_plant_sees_to_it(manager, machine):
+    visits(machine, manager, SETTLES)
+    refit(manager)
+    problem, other = RepeatProblem.objects.get(), factories.person("mechanic")
+    with pytest.raises(Refused, match="not of the plant"):
+        services.take_up(by=manager, at=NOW, problem=problem, said=Words(owner=other))
 
 
 def spoil(machines, months, *, per_month=3000, bad=None):

@@ -64,12 +64,13 @@ SIGNALS = stored(
 
 def _last_taken_up(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
     """Return how often each problem of a batch was taken up, and the last of these times."""
-    found = TakeUp.objects.filter(problem__gte=rows[0][0], problem__lte=rows[-1][0]).order_by("action_on", "pk")
+    found = TakeUp.objects.filter(problem__gte=rows[0][0], problem__lte=rows[-1][0])
     last: dict[Any, tuple[Any, ...]] = {}
-    for problem, *said, who in found.values_list("problem_id", "cause_found", "action", "action_on", "by_id"):
+    columns = ("problem_id", "cause_found", "action", "action_on", "due_on", "owner_id", "by_id")
+    for problem, *said, owner, who in found.order_by("at", "pk").values_list(*columns):
         times = last[problem][0] + 1 if problem in last else 1
-        last[problem] = (times, *said, asked.people.get(who))
-    return [last.get(row[0], (0, None, None, None, None)) for row in rows]
+        last[problem] = (times, *said, asked.people.get(owner), asked.people.get(who))
+    return [last.get(row[0], (0, None, None, None, None, None, None)) for row in rows]
 
 
 REPEATS = stored(
@@ -115,7 +116,9 @@ REPEATS = stored(
         whole("taken_up", "How often somebody took it up."),
         text("cause_found", "The cause found then, the last time."),
         text("action", "What was done then."),
-        date("action_on", "Day it was done."),
+        date("action_on", "Day it was done; empty while it is in work."),
+        date("due_on", "By when it was to be done."),
+        text("owner", "Who sees to it."),
         text("taken_up_by", "Who wrote it down."),
     ),
     add=_last_taken_up,

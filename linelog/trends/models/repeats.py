@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from linelog.plant.models import Machine, Station
 from linelog.plant.models.scoped import Scoped
@@ -37,6 +38,7 @@ class RepeatProblem(models.Model):
         """Whether it came back since somebody took it up."""
 
         OPEN = "open", "not taken up"
+        IN_WORK = "in_work", "in work"
         WAITING = "waiting", "not enough visits yet"
         BACK = "back", "came back"
         GONE = "gone", "has not come back"
@@ -85,12 +87,17 @@ class RepeatProblem(models.Model):
 
 
 class TakeUp(models.Model):
-    """Somebody took a problem up: the cause that was found, what was done and when."""
+    """Somebody took a problem up: whose it is and by when; in time the cause found, what was done and on which day.
+
+    Without that day it is in work, with it done; whether that helped later visits say (`RepeatProblem.since`).
+    """
 
     problem = models.ForeignKey(RepeatProblem, on_delete=models.PROTECT, related_name="take_ups")
-    cause_found = models.CharField(max_length=400)
-    action = models.CharField(max_length=400)
-    action_on = models.DateField()
+    owner = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    due_on = models.DateField(null=True, help_text="By when it is to be done.")
+    cause_found = models.CharField(max_length=400, blank=True)
+    action = models.CharField(max_length=400, blank=True)
+    action_on = models.DateField(null=True, help_text="Empty while it is in work.")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
     version = models.PositiveIntegerField(default=1)
@@ -99,10 +106,15 @@ class TakeUp(models.Model):
     objects = Scoped.as_manager()
 
     class Meta:
-        ordering = ["-action_on", "-id"]
+        ordering = [models.F("action_on").desc(nulls_first=True), "-id"]
         constraints = [
-            models.CheckConstraint(condition=~Q(cause_found="") & ~Q(action=""), name="take_up_says_cause_and_action")
+            models.CheckConstraint(condition=Q(action_on__isnull=True) | ~Q(action=""), name="take_up_done_says_what")
         ]
 
     def __str__(self) -> str:
-        return f"{self.problem}, taken up {self.action_on}"
+        return f"{self.problem}, taken up {timezone.localtime(self.at):%Y-%m-%d}"
+
+    @property
+    def in_work(self) -> bool:
+        """Whether it is still to be done."""
+        return self.action_on is None

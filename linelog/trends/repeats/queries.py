@@ -6,8 +6,9 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
+from django.db.models import Case, Exists, IntegerField, OuterRef, Prefetch, Q, QuerySet, Value, When
 from django.shortcuts import get_object_or_404
+from django.utils import timezone
 
 from linelog.alignment.standing import RUNNING
 from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
@@ -22,11 +23,16 @@ State = RepeatProblem.Since
 _NEED = Case(
     When(holds=True, since=State.OPEN, then=Value(0)),
     When(since=State.BACK, then=Value(1)),
-    When(since=State.WAITING, then=Value(2)),
-    When(since=State.GONE, then=Value(3)),
-    default=Value(4),
+    When(since=State.IN_WORK, then=Value(2)),
+    When(since=State.WAITING, then=Value(3)),
+    When(since=State.GONE, then=Value(4)),
+    default=Value(5),
     output_field=IntegerField(),
 )
+
+
+#: Who is at a problem now, on `at_it`.
+IN_WORK = Prefetch("take_ups", TakeUp.objects.filter(action_on__isnull=True).select_related("owner"), to_attr="at_it")
 
 
 def listed(user: Person) -> QuerySet[RepeatProblem]:
@@ -34,31 +40,41 @@ def listed(user: Person) -> QuerySet[RepeatProblem]:
     rows = RepeatProblem.objects.for_user(user).filter(part_of=None)
     return (
         rows.select_related("machine__line__plant", "station", "cause")
+        .prefetch_related(IN_WORK)
         .annotate(need=_NEED)
         .order_by("need", "-last_on", "machine__line__name", "machine__name", "key")
     )
 
 
 def waiting(user: Person) -> QuerySet[RepeatProblem]:
-    """Return those that somebody should take up: not taken up yet, or come back since."""
-    return listed(user).filter(Q(holds=True, since=State.OPEN) | Q(since=State.BACK))
+    """Return those that wait for somebody: not taken up yet, come back since, or in work beyond their day."""
+    return listed(user).filter(waits(timezone.localdate()))
+
+
+def waits(today: dt.date) -> Q:
+    """Return the condition of a problem that waits for somebody."""
+    late = TakeUp.objects.filter(problem=OuterRef("pk"), action_on__isnull=True, due_on__lt=today)
+    return Q(holds=True, since=State.OPEN) | Q(since=State.BACK) | Q(Exists(late), since=State.IN_WORK)
 
 
 def of_machine(machine_id: int) -> QuerySet[RepeatProblem]:
     """Return the problems of one machine that hold or wait for visits, what needs somebody first."""
     rows = RepeatProblem.objects.filter(machine=machine_id, part_of=None).exclude(holds=False, since=State.OPEN)
-    return rows.select_related("machine", "station", "cause").annotate(need=_NEED).order_by("need", "-last_on", "key")
+    shown = rows.select_related("machine", "station", "cause").prefetch_related(IN_WORK)
+    return shown.annotate(need=_NEED).order_by("need", "-last_on", "key")
 
 
 def problem_for(user: Person, pk: int) -> RepeatProblem:
     """Return a problem of the person's plant; any other is not there."""
     rows = RepeatProblem.objects.for_user(user).select_related("machine__line__plant", "station", "cause", "part_of")
-    return get_object_or_404(rows, pk=pk)
+    return get_object_or_404(rows.prefetch_related(IN_WORK), pk=pk)
 
 
 def take_up_for(user: Person, pk: int) -> TakeUp:
     """Return what was noted of a problem of the person's plant."""
-    rows = TakeUp.objects.for_user(user).select_related("problem__machine__line__plant", "problem__station", "by")
+    rows = TakeUp.objects.for_user(user).select_related(
+        "problem__machine__line__plant", "problem__station", "by", "owner"
+    )
     return get_object_or_404(rows, pk=pk)
 
 
@@ -100,14 +116,15 @@ class Look:
 
 def look(problem: RepeatProblem, now: dt.datetime) -> Look:
     """Read a problem's visits or months, its drift and what was done about it."""
-    take_ups = tuple(TakeUp.objects.filter(problem=problem).select_related("by"))
+    take_ups = tuple(TakeUp.objects.filter(problem=problem).select_related("by", "owner"))
     rule = rule_of(problem.machine.line.plant)
     parts = tuple(problem.parts.select_related("machine", "station").order_by("station__order"))
     is_cause = problem.kind == Kind.CAUSE
     found, months = _months(problem) if is_cause else (None, ())
     one, seen, series = (found, (), None) if is_cause else _visits(problem, now)
     drift, pairs = station_drift(series) if series else (None, 0)
-    after = since(one.occasions if one else (), take_ups[0].action_on, rule) if take_ups else (0, 0)
+    done_on = max((one.action_on for one in take_ups if one.action_on), default=None)
+    after = since(one.occasions if one else (), done_on, rule) if done_on else (0, 0)
     names = dict(Station.objects.filter(machine=problem.machine_id).values_list("pk", "name"))
     return Look(problem, rule, one, seen, months, drift, pairs, parts, names, take_ups, after)
 

@@ -60,7 +60,7 @@ def _store(plant: Plant, found: dict[int, list[Problem]], now: dt.datetime) -> N
     with transaction.atomic():
         Plant.objects.select_for_update(no_key=True).values_list("pk").get(pk=plant.pk)  # one refit at a time
         stored = {(row.machine_id, row.key): row for row in RepeatProblem.objects.filter(machine__line__plant=plant)}
-        taken_up = _taken_up(stored.values())
+        taken = taken_up(stored.values())
         told = set()
         fresh: list[RepeatProblem] = []
         changed: list[RepeatProblem] = []
@@ -70,7 +70,7 @@ def _store(plant: Plant, found: dict[int, list[Problem]], now: dt.datetime) -> N
                 told.add((machine, one.key))
                 if row is None and not one.holds:
                     continue
-                (changed if row else fresh).append(fill(row or _row(machine, one), one, rule, taken_up, now))
+                (changed if row else fresh).append(fill(row or _row(machine, one), one, rule, taken, now))
         for place in stored.keys() - told:  # every value of it was set aside, or is older than is looked at
             stored[place].holds = False
             changed.append(stored[place])
@@ -79,13 +79,14 @@ def _store(plant: Plant, found: dict[int, list[Problem]], now: dt.datetime) -> N
         RepeatProblem.objects.bulk_update([*fresh, *changed], list(FIGURES), batch_size=200)
 
 
-def _taken_up(rows: Iterable[RepeatProblem]) -> dict[int, dt.date]:
-    """Return the last day on which something was done about each problem."""
-    days: dict[int, dt.date] = {}
+def taken_up(rows: Iterable[RepeatProblem]) -> dict[int, tuple[dt.date | None, bool]]:
+    """Return the last day on which something was done about each problem, and whether somebody is at it."""
+    found: dict[int, tuple[dt.date | None, bool]] = {}
     taken = TakeUp.objects.filter(problem__in=list(rows)).order_by("action_on")
     for problem, on in taken.values_list("problem_id", "action_on"):
-        days[problem] = on
-    return days
+        day, in_work = found.get(problem, (None, False))
+        found[problem] = (on or day, in_work or on is None)
+    return found
 
 
 def _row(machine: int, one: Problem) -> RepeatProblem:
@@ -100,7 +101,11 @@ def _row(machine: int, one: Problem) -> RepeatProblem:
 
 
 def fill(
-    row: RepeatProblem, one: Problem, rule: Rule, taken_up: dict[int, dt.date], now: dt.datetime
+    row: RepeatProblem,
+    one: Problem,
+    rule: Rule,
+    taken: dict[int, tuple[dt.date | None, bool]],
+    now: dt.datetime,
 ) -> RepeatProblem:
     """Put the figures of the rule into a row; nothing that people wrote is touched."""
     row.times, row.looked_at, row.holds, row.last_on = one.times, one.looked_at, one.holds, one.last_on
@@ -109,7 +114,8 @@ def fill(
         row.comes_back_million = one.comes_back_million
         row.mean_deg = one.directions.mean_deg if one.directions else None
         row.rayleigh_p = one.directions.p if one.directions else None
-    row.since = came_back(one.occasions, taken_up.get(row.pk) if row.pk else None, rule)
+    done_on, in_work = taken.get(row.pk, (None, False)) if row.pk else (None, False)
+    row.since = came_back(one.occasions, done_on, rule, in_work=in_work)
     row.refitted_at = now
     return row
 

@@ -215,12 +215,16 @@ def _median_strokes(those: Sequence[tuple[list[Found], Together]]) -> float | No
     return float(np.median(strokes)) if strokes else None
 
 
-def came_back(occasions: Sequence[Occasion], taken_up_on: dt.date | None, rule: Rule) -> Since:
-    """Say whether a problem came back after it was taken up.
+def came_back(
+    occasions: Sequence[Occasion], taken_up_on: dt.date | None, rule: Rule, *, in_work: bool = False
+) -> Since:
+    """Say whether a problem came back after the day on which something was done; or that somebody is at it.
 
     It came back where the rule holds among the visits after that day. It has not come back once so many of the last
     ones were in order that the rule can no longer hold among them; until then there are not enough.
     """
+    if in_work:
+        return Since.IN_WORK
     if taken_up_on is None:
         return Since.OPEN
     times, looked_at = since(occasions, taken_up_on, rule)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
+from django.utils import timezone
+
 from linelog.calc.frame import clock_words
 from linelog.calc.readings import View
 from linelog.trends import words
-from linelog.trends.models.repeats import RepeatProblem
+from linelog.trends.models.repeats import RepeatProblem, TakeUp
 from linelog.trends.repeats.queries import Look
 
 Kind = RepeatProblem.Kind
@@ -23,7 +27,13 @@ USUALLY = {
     Pattern.THERMAL: "Warmth: bed and ram grow unalike. Measure in the same state each time.",
     Pattern.ABOVE: "Something of this machine alone: its tools, its feed, its metal.",
 }
-STATES = {Since.OPEN: "out", Since.BACK: "out", Since.WAITING: "unsure", Since.GONE: "in"}
+STATES = {
+    Since.OPEN: "out",
+    Since.BACK: "out",
+    Since.IN_WORK: "unsure",
+    Since.WAITING: "unsure",
+    Since.GONE: "in",
+}
 CHECK = {
     Pattern.SAME_WAY: "Is it always the same fastener or shim pack? Mark it, torque it, and look again in a week.",
     Pattern.SCATTERED: "Locked out and verified, fingers clear of pinch points, rock it by hand with the dial on it: "
@@ -80,12 +90,27 @@ def how_fast(problem: RepeatProblem) -> str:
 
 
 def state(problem: RepeatProblem) -> str:
-    """Say where it stands: not taken up, waiting for visits, came back, has not come back, or no longer found."""
+    """Say where it stands: not taken up, in work, waiting for visits, came back, has not come back, or not found."""
     if problem.since == Since.OPEN:
         return "not taken up" if problem.holds else "no longer found"
+    if problem.since == Since.IN_WORK:
+        return in_work(problem)
     if problem.since == Since.WAITING and problem.kind == Kind.CAUSE:
         return "not enough months yet"
     return str(Since(problem.since).label)
+
+
+def in_work(problem: RepeatProblem) -> str:
+    """Say who is at it and by when; the one whose day comes first where there are more."""
+    at_it: list[TakeUp] = getattr(problem, "at_it", [])
+    first = min(at_it, key=lambda one: one.due_on or dt.date.max, default=None)
+    if first is None or first.owner is None:
+        return str(Since.IN_WORK.label)
+    if first.due_on is None:
+        return f"in work: {first.owner}"
+    if first.due_on < timezone.localdate():
+        return f"in work: {first.owner}; it was to be done by {words.date(first.due_on)}"
+    return f"in work: {first.owner}, by {words.date(first.due_on)}"
 
 
 def css(problem: RepeatProblem) -> str:
@@ -97,6 +122,8 @@ def css(problem: RepeatProblem) -> str:
 
 def whether_back(look: Look) -> str:
     """Say in a sentence whether it came back since it was last taken up."""
+    if all(taken.in_work for taken in look.take_ups):
+        return "Nothing was done yet."
     times, looked_at = look.since
     one = "month" if look.problem.kind == Kind.CAUSE else "visit"
     if looked_at == 0:

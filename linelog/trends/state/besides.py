@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection
 
-from django.db.models import Count, Q
+from django.db.models import Count
 from django.utils import timezone
 
 from linelog.plant.models import Fitting
@@ -14,15 +14,15 @@ from linelog.production.models import Event
 from linelog.trends import words
 from linelog.trends.models import RepeatProblem
 from linelog.trends.ranking.yardstick import DAYS
+from linelog.trends.repeats.queries import waits
 
 #: What may make a machine tear cans while it stands in line.
 OTHER_REASONS = (Event.Kind.PRESSURE, Event.Kind.METAL, Event.Kind.LUBRICATION)
 
 
 def coming_back(machines: Collection[int]) -> dict[int, tuple[RepeatProblem, ...]]:
-    """Return the repeat problems of machines that hold and wait for somebody, or came back; one query."""
-    waits = Q(holds=True, since=RepeatProblem.Since.OPEN) | Q(since=RepeatProblem.Since.BACK)
-    rows = RepeatProblem.objects.filter(waits, machine__in=list(machines), part_of=None)
+    """Return the repeat problems of machines that wait for somebody; one query."""
+    rows = RepeatProblem.objects.filter(waits(timezone.localdate()), machine__in=list(machines), part_of=None)
     found: dict[int, list[RepeatProblem]] = defaultdict(list)
     for row in rows.select_related("machine", "station", "cause").order_by("machine", "-last_on", "key"):
         found[row.machine_id].append(row)

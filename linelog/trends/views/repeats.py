@@ -39,7 +39,8 @@ def everything(request: Request) -> HttpResponse:
 def one(request: Request, pk: int) -> HttpResponse:
     """Show a problem: how often, which way, how fast, what it usually means, and what was done."""
     problem = queries.problem_for(request.user, pk)
-    return _page(request, problem, TakeUpForm())
+    first = {"owner": request.user.pk}  # who takes it up sees to it, unless they say otherwise
+    return _page(request, problem, TakeUpForm(plant=problem.machine.line.plant, initial=first))
 
 
 def _page(request: Request, problem: RepeatProblem, form: TakeUpForm, status: int = 200) -> HttpResponse:
@@ -64,7 +65,7 @@ def take_up(request: Request, pk: int) -> HttpResponse:
     problem = queries.problem_for(request.user, pk)
     if request.method == "GET":
         return redirect("trends:repeat", pk)
-    form = TakeUpForm(request.POST)
+    form = TakeUpForm(request.POST, plant=problem.machine.line.plant)
     if form.is_valid():
         try:
             services.take_up(
@@ -77,7 +78,7 @@ def take_up(request: Request, pk: int) -> HttpResponse:
         except Refused as refusal:
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
         else:
-            messages.success(request, "Taken up: this page will say whether it comes back.")
+            messages.success(request, "Taken up. Once something is done, this page says whether it comes back.")
             return redirect("trends:repeat", pk)
     return _page(request, problem, form, status=422)
 
@@ -87,9 +88,10 @@ def take_up(request: Request, pk: int) -> HttpResponse:
 def change(request: Request, pk: int) -> HttpResponse:
     """Put right what was noted."""
     taken = queries.take_up_for(request.user, pk)
-    fields = ("cause_found", "action", "action_on", "version")
+    fields = ("owner", "due_on", "cause_found", "action", "action_on", "version")
     begun = {name: getattr(taken, name) for name in fields}
-    form = ChangeForm(request.POST if request.method == "POST" else None, initial=begun)
+    plant = taken.problem.machine.line.plant
+    form = ChangeForm(request.POST if request.method == "POST" else None, plant=plant, initial=begun)
     theirs, status = None, 200
     if request.method == "POST":
         status = 422
