@@ -4,7 +4,8 @@
                        x chance that this mark is typed so
 
 The rate is the mean of a gamma prior updated by Poisson counts (Gelman et al., Bayesian Data Analysis, section 2.6):
-few like findings leave a machine near the rate of all. The strengths below are common practice without a source.
+few like findings leave a machine near the rate of all. The prior weighs half a finding, as Jeffreys' for a Poisson
+rate does. The other strengths below are common practice without a source.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-PRIOR_FINDINGS = 2.0  # like findings that the rate of all machines counts for
+PRIOR_FINDINGS = 0.5  # like findings that the rate of all machines counts for
 STOOD_SHARE = 0.02  # of usual cans, for a machine whose counts say none: counts and days are wrong now and then
 UNRECORDED = 0.01  # prior of a mark that nobody wrote down
 DATES_WRONG, DATES_WRONG_DAYS, MOST_DAYS_OFF = 0.03, 7.0, 30  # a day made or a change of marks that is wrong

@@ -79,7 +79,7 @@ def _odds(asked: Asked, bearers: Bearers, evidence: Evidence, like: Like) -> lis
     found = [
         CandidateOdds(
             bearing=row,
-            fits=fit,
+            fits=fit if asked.mark else None,
             chance=chance,
             like=like.counted.get(row.machine_id, 0),
             like_of_all=total,

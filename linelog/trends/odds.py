@@ -12,12 +12,13 @@ from linelog.trends.bearing import Bearing
 class CandidateOdds:
     """A mark on a machine with its chance, and what that rests on.
 
+    fits      as typed, on the day made; None where no mark was typed
     like, like_of_all  findings of the defect that were this machine's, of those of all whose machine is known
     days_off           between the day made and the days of the mark; 0 where it was in use
     """
 
     bearing: Bearing
-    fits: bool
+    fits: bool | None
     chance: float
     like: int
     like_of_all: int
@@ -52,8 +53,8 @@ class CandidateOdds:
         """How its mark fits what was typed, and since when it stood there."""
         if self.days_off:
             return f"{self.bearing.days}: {words.plural(self.days_off, 'day')} off"
-        since = f"{words.plural(self.fit_days, 'day')} on it"
-        return f"as typed, {since}" if self.fits else f"if misread, {since}"
+        how = {None: "", True: "as typed, ", False: "if misread, "}[self.fits]
+        return f"{how}{words.plural(self.fit_days, 'day')} on it"
 
 
 @dataclass(frozen=True, slots=True)

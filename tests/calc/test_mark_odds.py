@@ -31,18 +31,18 @@ def test_it_is_bayes_rule_with_the_cans_as_prior():
 def test_the_rate_is_the_mean_of_a_gamma_prior_updated_by_poisson_counts():
     # Posterior of a gamma(a, b) prior after y events in exposure x: mean (a + y) / (b + x) (Gelman et al., Bayesian
     # Data Analysis, section 2.6: 3 deaths in 200,000 with gamma(3, 5): 6 / 7 = 0.86 per 100,000).
-    assert 3.0 * relative_rate(3.0 * PRIOR_FINDINGS / 3.0, 2.0 * PRIOR_FINDINGS / 5.0) == pytest.approx(
-        6 / 1.4, rel=1e-9
-    )
+    # Of all it is 3 / 5 = 0.6, so that 1.2 are expected; here in units of this program's prior.
+    unit = PRIOR_FINDINGS / 3.0
+    assert 0.6 * relative_rate(3.0 * unit, 1.2 * unit) == pytest.approx(6 / 7)
     assert relative_rate(0.0, 0.0) == 1.0
-    assert relative_rate(40.0, 10.0) > 3.0 > relative_rate(4.0, 1.0) > 1.0
+    assert 4.0 > relative_rate(40.0, 10.0) > relative_rate(4.0, 1.0) > 1.0
 
 
 def test_more_like_findings_and_more_cans_make_a_machine_likelier():
     plain = weigh([possible(), possible()], 0.0).chances
     assert plain == pytest.approx((0.5, 0.5))
     assert weigh([possible(found=8.0, expected=4.0), possible(expected=4.0)], 0.0).chances[0] == pytest.approx(
-        (10 / 6) / (10 / 6 + 2 / 6)
+        8.5 / (8.5 + 0.5)
     )
     stood = weigh([possible(cans=0.0), possible(cans=400_000.0)], 0.0).chances
     assert 0.0 < stood[0] < 0.03
