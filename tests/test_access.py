@@ -237,7 +237,7 @@ EXPECTED: dict[str, Row] = {
     "trends:ranking_figures": Row(ROLES),
     "trends:signals": Row(ROLES),
     "trends:signal": Row(ROLES, the(pk="signal")),
-    "trends:signal_answer": Row(FOLLOWERS, the(pk="signal")),
+    "trends:signals_answer": Row(FOLLOWERS),
     "trends:machine_signals": Row(ROLES, the(pk="machine")),
     "trends:signal_figures": Row(ROLES, the(pk="machine")),
     "trends:repeats": Row(ROLES),

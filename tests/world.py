@@ -160,8 +160,8 @@ class World:
     @cached_property
     def signal(self) -> Any:
         day = factories.NOW.date()
-        figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": 400_000}
-        about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": day, "began_on": day}
+        figures = {"rate": 60.0, "centre": 40.0, "counts": 24, "made": 400_000}
+        about = {"measure": "tear_offs", "rule": "line", "up": True, "day": day, "began_on": day}
         return Signal.objects.create(machine=self.machine, refitted_at=factories.NOW, **about, **figures)
 
     @cached_property

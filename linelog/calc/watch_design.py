@@ -60,20 +60,20 @@ def find_width(data: LineCounts, budget: float) -> Width | None:
     None where the past is too short. Between two widths of the grid it is interpolated.
     """
     seen = watch(data, WIDTHS)
-    years = seen.watched.sum(axis=(0, 2)) / YEAR
-    if float(years.min()) < FEWEST_YEARS:
+    years = float(seen.watched[:, -1].sum()) / YEAR  # at the widest: days within an event are days of the year too
+    if years < FEWEST_YEARS:
         return None
     rate = seen.signal.sum(axis=(0, 2)) / years
     too_many = np.flatnonzero(rate > budget)
     if len(too_many) == 0:
-        return Width(float(WIDTHS[0]), float(rate[0]), float(years[0]))
+        return Width(float(WIDTHS[0]), float(rate[0]), years)
     last = int(too_many[-1])
     if last == len(WIDTHS) - 1:
-        return Width(np.inf, float(rate[-1]), float(years[-1]))
+        return Width(np.inf, float(rate[-1]), years)
     more, less = np.log(rate[last]), np.log(max(float(rate[last + 1]), 0.05))
     share = float(np.clip((more - np.log(budget)) / max(more - less, 1e-9), 0.0, 1.0))
     widening = float(WIDTHS[last] * (WIDTHS[last + 1] / WIDTHS[last]) ** share)
-    return Width(widening, budget, float(years[last]))
+    return Width(widening, budget, years)
 
 
 def find_delay(data: LineCounts, widening: float, seed: int) -> Delay | None:

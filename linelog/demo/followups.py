@@ -7,14 +7,23 @@ import datetime as dt
 from linelog.demo.scenario import Scenario, TakenUp
 from linelog.plant.models import Person, Plant
 from linelog.production.days import production_day
-from linelog.trends.control.nearby import changes_near
-from linelog.trends.control.services import say
+from linelog.production.models import Event
+from linelog.trends.control.nearby import Change, changes_near
+from linelog.trends.control.services import Words as Answer
+from linelog.trends.control.services import answer
 from linelog.trends.models import RepeatProblem, Signal
 from linelog.trends.repeats.refit import refit_repeats
 from linelog.trends.repeats.services import Words, take_up
 from linelog.web.permissions import Role
 
 ANSWERED = 12  # signals with a change beside them
+CAUSES = {
+    Change.VISIT: Signal.Cause.ALIGNMENT,
+    Change.TOOLING: Signal.Cause.TOOLING,
+    Event.Kind.METAL: Signal.Cause.METAL,
+    Event.Kind.LUBRICATION: Signal.Cause.LUBRICATION,
+    Event.Kind.PRESSURE: Signal.Cause.PRESSURE,
+}
 
 
 def follow_up(scenario: Scenario, plant: Plant, at: dt.datetime) -> str:
@@ -45,11 +54,15 @@ def _take_up(one: TakenUp, name: str, scenario: Scenario, plant: Plant, by: Pers
 
 def _answer(plant: Plant, by: Person, at: dt.datetime) -> int:
     """Answer the newest signals beside which something had changed, as far as they are older than a week."""
-    rows = Signal.objects.filter(machine__line__plant=plant, day__lt=production_day(plant, at) - dt.timedelta(days=7))
+    until = production_day(plant, at) - dt.timedelta(days=7)
+    rows = Signal.objects.filter(machine__line__plant=plant, rule=Signal.Rule.LINE, day__lt=until)
     signals = list(rows.select_related("machine__line__plant").order_by("-day", "pk")[:200])
     near = changes_near(signals)
     beside = [signal for signal in signals if near[signal.pk]][:ANSWERED]
-    for signal in beside:
-        words = "Looked at with the shift: it goes back to that day. Nothing else was found."
-        say(by=by, at=at, signal=signal, found=f"{near[signal.pk][0].said}. {words}"[:400], version=1)
+    for number, signal in enumerate(beside):
+        change = near[signal.pk][0]
+        note = f"{change.said}. Looked at with the shift: it goes back to that day."
+        owner = by if number % 3 == 0 else None
+        said = Answer(CAUSES.get(change.kind, Signal.Cause.NOT_FOUND), note[:400], owner)
+        answer(by=by, at=at, seen={signal.pk: 1}, said=said)
     return len(beside)

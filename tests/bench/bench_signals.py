@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linelog.calc.control import ewma_chart, rate_chart, run_starts, standardised
-from linelog.calc.cusum import AfterSignal, cusum
 from linelog.calc.line_watch import watch
 from linelog.calc.watch_design import YEAR, find_delay, find_width
 from tests.bench.visited_plants import Plant, World
@@ -57,7 +56,7 @@ def judge(plant: Plant, world: World, tally: Tally, seed: int) -> None:
         tally.not_held += 1
         return
     quiet = watch(data, np.array([width.widening]))
-    tally.a_year.append(float(quiet.signal[LEARNED:].sum() / quiet.watched[LEARNED:].sum() * YEAR))
+    tally.a_year.append(float(quiet.signal[LEARNED:].sum() / plant.counts.shape[0] / (JUDGED / YEAR)))
     risen = rises(plant, world.spread, np.random.default_rng(seed), RUNS)
     seen = watch(data, np.full(RUNS, width.widening), risen.added)
     free = seen.watched[risen.day, risen.run, risen.machine]
@@ -85,11 +84,21 @@ def old_signals(counts: np.ndarray, cans: np.ndarray) -> np.ndarray:
         smooth = ewma_chart(z, target=0.0, sigma=1.0, steady=True)
         at = np.flatnonzero(smooth.beyond & (np.sign(smooth.values) == side))
         np.add.at(out, day[at[np.diff(at, prepend=-SAME - 2) > SAME]], 1)
-    last = -SAME - 1
-    for shift in cusum(z, target=0.0, sigma=1.0, after=AfterSignal.START_AGAIN).shifts:
-        out[day[shift.index]] += shift.first_index - last > SAME
-        last = shift.index
+        np.add.at(out, day[old_sums(side * z)], 1)
     return out
+
+
+def old_sums(z: np.ndarray) -> list[int]:
+    """Signals of a plain CUSUM (k = 0.5, h = 5) that begins again after each: the first point of each shift."""
+    total, run, last, told = 0.0, 0, -SAME - 1, []
+    for at, one in enumerate(z.tolist()):
+        total = max(0.0, total + one - 0.5)
+        run = run + 1 if total else 0
+        if total > 5.0:
+            if at - run + 1 - last > SAME:
+                told.append(at)
+            last, total, run = at, 0.0, 0
+    return told
 
 
 def judge_before(plant: Plant, world: World, tally: Tally, seed: int) -> None:

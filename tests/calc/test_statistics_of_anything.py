@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from linelog.calc import (
     control,
-    cusum,
     directions,
     drift,
     radial,
@@ -74,7 +73,6 @@ TWO = {
 }
 ONE = {
     "ewma": lambda a: control.ewma_chart(a, target=0.0, sigma=1.0),
-    "cusum": lambda a: cusum.cusum(a, target=0.0, sigma=1.0),
     "agreement": directions.agreement,
 }
 

@@ -313,5 +313,5 @@ def test_repeat_problems_of_every_pattern_are_found_and_say_whether_they_came_ba
         assert (found["BM 23", "machine"].pattern, found["BM 23", "machine"].holds) == ("up", True)
         assert (found["BM 24", "station"].since, found["BM 24", "station"].holds) == ("gone", False)
         assert ("BM 16", "station") not in found
-        assert 0 < Signal.objects.exclude(found="").count() < Signal.objects.filter(found="").count()
+        assert 0 < Signal.objects.exclude(cause="").count() < Signal.objects.filter(cause="").count()
         transaction.set_rollback(True)

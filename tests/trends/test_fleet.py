@@ -212,7 +212,7 @@ class TestPage:
         found = factories.finding(plant, manager, told=told, machine=fleet[0], complaint="C-17")
         factories.finding(plant, manager, told=told, machine=fleet[0], complaint="C-18", complaint_closed_on=day)
         figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": 400_000, "refitted_at": NOW}
-        about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": day, "began_on": day}
+        about = {"measure": "tear_offs", "rule": "line", "up": True, "day": day, "began_on": day}
         signal = Signal.objects.create(machine=fleet[0], **about, **figures)
         text = self.page(signed_in, "quality", manager).content.decode()
         for heading in ("Signals to answer: 1", "Findings without a machine: 1", "Complaints open: 1", "C-17"):

@@ -1,4 +1,4 @@
-"""Control charts by quarter, the signals they give, what had changed near them, and what was found."""
+"""Signals of machines against their line, the charts beside them, what had changed, and what was found."""
 
 import datetime as dt
 import json
@@ -13,10 +13,10 @@ from linelog.plant.models import Fitting, Plant, ToolingSet
 from linelog.production.models import DayCount, Event, ShiftCount
 from linelog.production.queries import DaySeries
 from linelog.trends.control import services
-from linelog.trends.control.charts import Rule, charts, signals
+from linelog.trends.control.charts import charts
 from linelog.trends.control.nearby import changes_near
-from linelog.trends.control.refit import refit_signals, watched_from
-from linelog.trends.models import Signal
+from linelog.trends.control.refit import OPEN_DAYS, quarters_until, refit_signals
+from linelog.trends.models import Fit, Signal
 from linelog.trends.rates import SPOILED, TEAR_OFFS
 from linelog.web.errors import Conflict, NotAllowed
 from linelog.web.models import AuditEvent
@@ -79,42 +79,13 @@ def test_the_limits_of_a_quarter_rest_on_the_182_days_before_it():
     assert [block.provisional for block in drawn.blocks] == [True, *[False] * (len(drawn.blocks) - 1)]
 
 
-def test_a_signal_stays_what_it_is_when_later_days_come_in():
+def test_the_charts_of_a_day_stay_what_they_are_when_later_days_come_in():
     counts = quiet(500, seed=2)
     counts[300] = 60
-    early, late = (
-        charts(TEAR_OFFS, series(counts[:450], TODAY - dt.timedelta(days=50))),
-        charts(TEAR_OFFS, series(counts)),
-    )
+    early = charts(TEAR_OFFS, series(counts[:450], TODAY - dt.timedelta(days=50)))
+    late = charts(TEAR_OFFS, series(counts))
     assert np.array_equal(early.z, late.z[:450])
-    told = {(one.rule, one.up, one.index) for one in signals(early)}
-    assert (Rule.LIMIT, True, 300) in told
-    assert told <= {(one.rule, one.up, one.index) for one in signals(late)}
-
-
-def test_a_lasting_shift_is_signalled_once_by_the_sums_and_dated_back():
-    counts = quiet(500, seed=9)
-    counts[400:] = quiet(100, mean=22.0, seed=10)
-    found = [one for one in signals(charts(TEAR_OFFS, series(counts))) if one.index >= 395 and one.rule == Rule.CUSUM]
-    assert len([one for one in found if one.up and one.index < 440]) == 1
-    first = next(one for one in found if one.up)
-    assert 390 <= first.first <= 410
-    assert 400 <= first.index <= 420
-
-
-def test_false_signals_are_about_as_rare_as_the_tables_of_the_charts_say():
-    """Run lengths in control: 370 for three sigma, 465 two-sided for CUSUM (h 5, k 0.5), 560 for EWMA (0.2, 3.0).
-
-    The e-Handbook and Lucas & Saccucci (1990) for normal values; counts of 64 a day are near enough to normal.
-    """
-    told, days = {}, 0
-    for seed in range(40):
-        for one in signals(charts(TEAR_OFFS, series(quiet(700, mean=64.0, seed=seed)))):
-            told[one.rule] = told.get(one.rule, 0) + 1
-        days += 700
-    assert 250 < days / told[Rule.LIMIT] < 700
-    assert 250 < days / told[Rule.CUSUM] < 900
-    assert 250 < days / told[Rule.EWMA] < 1100
+    assert late.beyond[300]
 
 
 @pytest.mark.parametrize("days", [0, 1, 7])
@@ -122,62 +93,193 @@ def test_too_few_days_make_no_chart(days):
     assert charts(TEAR_OFFS, series([3] * days)) is None
 
 
-def test_a_machine_that_never_tore_off_has_charts_and_no_signal():
-    assert signals(charts(TEAR_OFFS, series([0] * 300))) == []
+def test_a_machine_that_never_tore_off_has_charts():
     first = charts(TEAR_OFFS, series([*[0] * 250, 5, *[0] * 49]))  # the first ones ever
     assert np.isfinite(first.z).all()
     assert charts(SPOILED, series([0] * 40, cans=0)) is None
 
 
-def test_the_refit_stores_each_signal_once_and_knows_it_again(manager, machine):
-    counts = quiet(500)
-    counts[480] = 60
-    store(machine, counts)
+def line_of(machine, days=500, machines=6, rise=2.0, began=60, lasts=60, mean=16.0):
+    """Store the counts of a line whose first machine, `machine`, rose so many days ago; return the others."""
+    others = [factories.machine(machine.line, name=f"BM {n}") for n in range(2, machines + 1)]
+    for seed, one in enumerate([machine, *others]):
+        counts = quiet(days, mean=mean, seed=seed)
+        if one is machine and began:
+            span = slice(days - began, days - began + lasts)
+            counts[span] = quiet(days, mean=mean * rise, seed=99)[span]
+        store(one, counts)
+    return others
+
+
+def of(machine, **more):
+    return Signal.objects.filter(machine=machine, rule="line", **more).order_by("day")
+
+
+def test_a_rise_is_one_signal_with_what_the_line_led_to_expect(manager, machine):
+    line_of(machine, lasts=40)
     refit(manager)
-    day = TODAY - dt.timedelta(days=19)
-    signal = Signal.objects.get(day=day, rule="limit")
-    assert (signal.machine, signal.measure, signal.up, signal.counts, signal.made) == (
-        machine,
-        "tear_offs",
-        True,
-        60,
-        CANS,
-    )
-    assert signal.rate == pytest.approx(150.0)
-    assert signal.limit < 150.0
+    began = TODAY - dt.timedelta(days=59)
+    signal = of(machine, day__gte=began).first()
+    assert began <= signal.day <= began + dt.timedelta(days=8)
+    assert abs((signal.began_on - began).days) <= 4
+    assert (signal.measure, signal.up, signal.aside, signal.cause) == ("tear_offs", True, "", "")
+    assert signal.rate / signal.centre == pytest.approx(2.0, abs=0.5)
+    assert signal.centre == pytest.approx(40.0, rel=0.15)  # 16 in 0.4 million
+    assert signal.made == ((signal.day - signal.began_on).days + 1) * CANS
+    assert not of(machine, day__gt=signal.day, day__lte=signal.day + dt.timedelta(days=27)).exists()
+
+
+def test_all_machines_of_a_line_together_raise_nothing(manager, machine):
+    others = line_of(machine, began=0)
+    refit(manager)
+    before = set(Signal.objects.values_list("machine", "day"))
+    for one in [machine, *others]:
+        for row in DayCount.objects.filter(machine=one, day__gt=TODAY - dt.timedelta(days=20)):
+            DayCount.objects.filter(pk=row.pk).update(tear_offs=2 * row.tear_offs)
+    refit(manager)
+    newer = Signal.objects.filter(day__gt=TODAY - dt.timedelta(days=20), aside="")
+    assert newer.count() <= len(before) / 4 + 2
+
+
+def test_the_refit_knows_each_signal_again_and_keeps_what_was_answered(manager, machine):
+    line_of(machine)
+    refit(manager)
+    signal = of(machine, day__gt=TODAY - dt.timedelta(days=60)).first()
     many = Signal.objects.count()
-    services.say(by=manager, at=NOW, signal=signal, found="A worn die.", version=1)
     refit(manager)
-    again = Signal.objects.get(day=day, rule="limit")
-    assert (again.pk, again.found, Signal.objects.count()) == (signal.pk, "A worn die.", many)
-    DayCount.objects.filter(day=day).update(tear_offs=16)  # the count had been typed wrongly
+    assert (Signal.objects.count(), of(machine, pk=signal.pk, aside="").exists()) == (many, True)
+    unanswered = of(machine).exclude(pk=signal.pk).last()
+    services.answer(by=manager, at=NOW, seen={signal.pk: 1}, said=services.Words(cause="tooling"))
+    days = DayCount.objects.filter(machine=machine)
+    days.update(tear_offs=0)  # the counts had been typed wrongly
     refit(manager)
-    assert not Signal.objects.get(pk=signal.pk).holds
+    again = Signal.objects.get(pk=signal.pk)
+    assert (again.cause, again.aside, again.counts) == ("tooling", "", signal.counts)
+    for other in Signal.objects.filter(machine=machine, cause=""):
+        assert other.aside == "counts"
+    assert unanswered is None or Signal.objects.filter(pk=unanswered.pk).exists()
 
 
-def test_few_counts_a_day_are_charted_by_the_week(manager, machine):
-    counts = quiet(500, mean=2.0)
-    counts[-28:] = 12
-    store(machine, counts)
+def test_signals_of_the_earlier_rules_are_set_aside_and_stay_to_be_read(manager, machine, signed_in):
+    line_of(machine, began=0)
+    old = made_signal(machine, TODAY - dt.timedelta(days=3), rule="ewma")
+    told = made_signal(machine, TODAY - dt.timedelta(days=5), rule="limit", cause="other", found="A worn die.",
+                       closed_by=manager, closed_at=NOW)  # fmt: skip
     refit(manager)
-    assert set(Signal.objects.values_list("by_week", flat=True)) == {True}
-    assert all(day.weekday() == 0 for day in Signal.objects.values_list("day", flat=True))
+    assert set(Signal.objects.exclude(rule="line").values_list("pk", "aside")) == {(old.pk, "rule"), (told.pk, "")}
+    client = signed_in(manager)
+    shown = {line.signal.pk for line in client.get(reverse("trends:signals"), {"days": ""}).context["lines"]}
+    assert not shown & {old.pk, told.pk}
+    page = client.get(reverse("trends:signals"), {"days": "", "state": "earlier"})
+    assert {line.signal.pk for line in page.context["lines"]} == {old.pk, told.pk}
+    text = page.content.decode()
+    for sentence in ("A worn die.", "set aside: raised by an earlier rule", "Weighted mean, EWMA (earlier rule)"):
+        assert sentence in text
+    assert 'name="signal"' not in text
+    assert client.get(reverse("trends:signal", args=[told.pk])).status_code == 200
 
 
-def test_two_years_of_quarters_are_watched():
-    assert watched_from(dt.date(2026, 6, 15)) == dt.date(2024, 7, 1)
-    assert watched_from(dt.date(2026, 1, 1)) == dt.date(2024, 4, 1)
+def test_while_a_signal_waits_unanswered_and_the_rate_is_not_back_there_is_no_other(manager, machine):
+    """Of twins in which the first was answered at once, or not, only the former tells of a second rise."""
+    line_of(machine, rise=2.0, began=120, lasts=120)
+    counts = {row.day: row for row in DayCount.objects.filter(machine=machine, day__gt=TODAY - dt.timedelta(days=50))}
+    for row in counts.values():
+        DayCount.objects.filter(pk=row.pk).update(tear_offs=2 * row.tear_offs)
+    refit(manager)
+    since = TODAY - dt.timedelta(days=125)
+    first = of(machine, day__gt=since).first()
+    assert first.back_on is None
+    assert not of(machine, day__gt=first.day, day__lte=first.day + dt.timedelta(days=OPEN_DAYS)).exists()
+    services.answer(
+        by=manager, at=NOW - dt.timedelta(days=100), seen={first.pk: 1}, said=services.Words(cause="tooling")
+    )
+    refit(manager)
+    second = of(machine, day__gt=TODAY - dt.timedelta(days=50)).first()
+    assert second.day <= TODAY - dt.timedelta(days=40)
+
+
+def test_a_visit_makes_the_next_rise_a_signal_of_its_own(manager, machine):
+    line_of(machine, rise=2.0, began=60, lasts=60)
+    at = dt.datetime.combine(TODAY - dt.timedelta(days=45), dt.time(12), tzinfo=dt.UTC)
+    invented.signed_visit(machine, manager, at)
+    refit(manager)
+    days = [row.day for row in of(machine, day__gt=TODAY - dt.timedelta(days=61))]
+    assert len(days) == 2
+    assert days[0] < at.date() < days[1]
+
+
+def test_what_the_watch_can_see_is_said_and_who_is_not_watched(manager, machine, signed_in):
+    line_of(machine, days=560)
+    alone = factories.machine(factories.line(manager.plant), name="BM 77")
+    store(alone, quiet(560))
+    refit(manager)
+    kept = Fit.objects.get(kind="signals", scope="tear_offs").result
+    assert (kept["budget"], kept["holds"], kept["standing"][str(alone.pk)]) == (4.0, True, "alone")
+    assert kept["delay"]["soon"] > kept["delay"]["by_chance"]
+    client = signed_in(manager)
+    page = client.get(reverse("trends:signals")).content.decode()
+    soon = f"{100 * kept['delay']['soon']:.0f} % were seen within 14 days"
+    for sentence in ("limits for 4 signals a machine-year", soon, "Not watched: BM 77; no other machine of its line"):
+        assert sentence in page
+    shown = client.get(reverse("trends:machine_signals", args=[alone.pk])).content.decode()
+    assert "Not watched now: no other machine of its line makes cans" in shown
+
+
+@pytest.mark.parametrize(
+    ("kept", "sentence"),
+    [
+        ({"holds": None}, "no signals yet, since too little was counted to set limits by"),
+        ({"holds": False}, "the budget can&#x27;t be held"),
+        ({"holds": True, "delay": None}, "How soon a rise is seen can&#x27;t be told yet"),
+        (
+            {"holds": True, "delay": {"soon": 0.3, "by_chance": 0.1, "median": None, "rises": 400}},
+            "fewer than half in 42 days; without a rise, 10 % of such fortnights hold a signal by chance. Rates here",
+        ),
+    ],
+)
+def test_a_watch_that_cannot_tell_says_so(manager, machine, signed_in, kept, sentence):
+    result = {"budget": 2.0, "quarter": "2026-04-01", "provisional": False, "years": 9.0, "delay": None,
+              "standing": {str(machine.pk): "new"}, **kept}  # fmt: skip
+    Fit.objects.create(plant=manager.plant, kind="signals", scope="tear_offs", made_at=NOW, result=result)
+    assert sentence in signed_in(manager).get(reverse("trends:signals")).content.decode()
+
+
+def test_the_budget_of_the_plant_is_shared_by_the_counts_and_a_smaller_one_signals_less(manager, machine):
+    others = line_of(machine, days=560, began=0)
+    refit(manager)
+    assert Fit.objects.get(kind="signals", scope="tear_offs").result["budget"] == 4.0
+    assert Fit.objects.get(kind="signals", scope="spoiled").result == {}
+    many = Signal.objects.filter(aside="").count()
+    Plant.objects.update(signals_a_year=1.0)
+    refit(manager)
+    assert Signal.objects.filter(aside="").count() < many
+    for seed, one in enumerate([machine, *others]):
+        for row, spoiled in zip(DayCount.objects.filter(machine=one), quiet(560, 900.0, seed), strict=True):
+            DayCount.objects.filter(pk=row.pk).update(spoiled=int(spoiled))
+    refit(manager)
+    shares = {fit.scope: fit.result["budget"] for fit in Fit.objects.filter(kind="signals")}
+    assert shares == {"tear_offs": 0.75, "spoiled": 0.25}
+
+
+def test_four_quarters_are_watched():
+    assert quarters_until(dt.date(2026, 6, 15)) == [
+        dt.date(2025, 7, 1),
+        dt.date(2025, 10, 1),
+        dt.date(2026, 1, 1),
+        dt.date(2026, 4, 1),
+    ]
+    assert quarters_until(dt.date(2026, 1, 1))[0] == dt.date(2025, 4, 1)
 
 
 def made_signal(machine, day, **more):
-    figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": CANS, "refitted_at": NOW}
-    about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": day, "began_on": day}
+    figures = {"rate": 60.0, "centre": 40.0, "counts": 24, "made": CANS, "refitted_at": NOW}
+    about = {"measure": "tear_offs", "rule": "line", "up": True, "day": day, "began_on": day}
     return Signal.objects.create(machine=machine, **{**about, **figures, **more})
 
 
 def test_what_changed_within_a_day_is_shown_and_nothing_farther_off(manager, machine, signed_in):
     day = TODAY - dt.timedelta(days=10)
-    signal = made_signal(machine, day, began_on=day - dt.timedelta(days=20), rule="cusum")
+    signal = made_signal(machine, day, began_on=day - dt.timedelta(days=20))
     noon = dt.datetime.combine(day, dt.time(12), tzinfo=dt.UTC)
     tools = ToolingSet.objects.create(plant=manager.plant, name="Set 9")
     Fitting.objects.create(tooling_set=tools, machine=machine, fitted_at=noon - dt.timedelta(days=20))
@@ -212,68 +314,134 @@ def test_the_night_of_a_production_day_belongs_to_the_day_it_began_in(manager, m
     assert [change.detail for change in changes_near([signal])[signal.pk]] == ["3 UTC"]
 
 
-def test_somebody_says_what_was_found_also_for_those_near_it(manager, machine, signed_in):
+def answering(signals, **said):
+    return {"seen": [f"{one.pk}:{one.version}" for one in signals], **said}
+
+
+def test_signals_are_answered_together_with_cause_owner_and_link(manager, machine, signed_in):
     day = TODAY - dt.timedelta(days=10)
-    signal = made_signal(machine, day)
-    near = made_signal(machine, day - dt.timedelta(days=3), rule="ewma")
-    far = made_signal(machine, day - dt.timedelta(days=8), rule="ewma")
-    down = made_signal(machine, day, up=False)
+    first, second = made_signal(machine, day), made_signal(machine, day, measure="spoiled")
+    left = made_signal(machine, day - dt.timedelta(days=1))
+    visit = invented.signed_visit(machine, manager, NOW - dt.timedelta(days=9))
     mechanic = factories.person("mechanic", manager.plant)
-    client = signed_in(mechanic)
-    url = reverse("trends:signal_answer", args=[signal.pk])
-    assert client.post(url, {"found": "Die chipped", "version": 1, "along": "on"}).status_code == 302
-    answered = Signal.objects.filter(found="Die chipped")
-    assert set(answered) == {signal, near}
-    assert set(answered.values_list("closed_by", flat=True)) == {mechanic.pk}
+    client, url = signed_in(mechanic), reverse("trends:signals_answer")
+    page = client.get(url, {"signal": [first.pk, second.pk]})
+    assert [line.signal.pk for line in page.context["lines"]] == [first.pk, second.pk]
+    said = {"cause": "alignment", "owner": manager.pk, "visit": visit.pk, "note": "Domer was low."}
+    assert client.post(url, answering([first, second], **said)).url == reverse("trends:signals")
+    for one in Signal.objects.filter(pk__in=[first.pk, second.pk]):
+        assert (one.cause, one.owner, one.visit, one.found) == ("alignment", manager, visit, "Domer was low.")
+        assert (one.closed_by, one.version) == (mechanic, 2)
     assert AuditEvent.objects.filter(action="said what was found").count() == 2
-    assert not Signal.objects.filter(pk__in=[far.pk, down.pk]).exclude(found="").exists()
-    shown = client.get(reverse("trends:signal", args=[signal.pk])).content.decode()
-    assert "Die chipped" in shown
-    assert str(mechanic) in shown
+    assert Signal.objects.get(pk=left.pk).cause == ""
+    text = client.get(reverse("trends:signal", args=[first.pk])).content.decode()
+    for word in (
+        "Alignment",
+        "Domer was low.",
+        str(mechanic),
+        str(manager),
+        reverse("alignment:visit", args=[visit.pk]),
+    ):
+        assert word in text
+
+
+def test_an_owner_without_a_cause_leaves_it_open_in_his_hands(manager, machine, signed_in):
+    signal = made_signal(machine, REAL_TODAY)
+    client, url = signed_in(manager), reverse("trends:signals_answer")
+    assert client.post(url, answering([signal], owner=manager.pk)).status_code == 302
+    one = Signal.objects.get(pk=signal.pk)
+    assert (one.owner, one.cause, one.closed_at) == (manager, "", None)
+    assert f"open, with {manager}" in client.get(reverse("trends:signals")).content.decode()
+
+
+def test_a_finding_of_the_machine_is_linked_and_may_go(manager, machine, signed_in):
+    factories.finding_lists(manager.plant)
+    finding = factories.finding(manager.plant, manager, machine=machine)
+    signal = made_signal(machine, finding.found_on)
+    client, url = signed_in(manager), reverse("trends:signals_answer")
+    assert client.post(url, answering([signal], cause="metal", finding=finding.pk)).status_code == 302
+    assert Signal.objects.get(pk=signal.pk).finding == finding
+    finding.delete()
+    assert Signal.objects.get(pk=signal.pk).cause == "metal"
 
 
 def test_bad_answers_are_told_and_who_comes_second_sees_both(manager, machine, signed_in):
     signal = made_signal(machine, TODAY)
-    url = reverse("trends:signal_answer", args=[signal.pk])
-    client = signed_in(manager)
-    for typed, sentence in (
-        ({"version": 1}, "Say what was found."),
-        ({"found": "   ", "version": 1}, "Say what was found."),
-        ({"found": "x" * 401, "version": 1}, "at most 400"),
-        ({"found": "x", "version": "9" * 30}, "Reload the page."),
-        ({"found": "x", "version": ""}, "Reload the page."),
+    other = made_signal(factories.machine(machine.line, name="BM 2"), TODAY)
+    visit = invented.signed_visit(machine, manager, NOW - dt.timedelta(days=9))
+    stranger = factories.person("mechanic")
+    url, client = reverse("trends:signals_answer"), signed_in(manager)
+    for signals, said, sentence in (
+        ([signal], {}, "Choose what was found, or who goes on with it."),
+        ([signal], {"cause": "ghosts"}, "There is no such cause"),
+        ([signal], {"cause": "other", "note": "  "}, "Say in the note what was found."),
+        ([signal], {"cause": "metal", "note": "x" * 401}, "at most 400"),
+        ([signal], {"cause": "metal", "owner": stranger.pk}, "There is nobody of that name"),
+        ([signal], {"cause": "metal", "visit": 10**6}, "That visit is not of the machine"),
+        ([other], {"cause": "metal", "visit": visit.pk}, "That visit is not of the machine"),
+        ([signal, other], {"cause": "metal", "visit": visit.pk}, "That visit is not of BM 2"),
+        ([], {"cause": "metal"}, "Tick the signals to answer first."),
     ):
-        answer = client.post(url, typed)
+        answer = client.post(url, answering(signals, **said))
         assert answer.status_code == 422
         assert sentence in answer.content.decode()
-    assert client.post(url, {"found": "theirs", "version": 1}).status_code == 302
-    answer = client.post(url, {"found": "mine", "version": 1})
+    for broken in ("x", "1", f"{signal.pk}:", f"{signal.pk}:{'9' * 30}", ":1", "\0:1"):
+        answer = client.post(url, {"seen": broken, "cause": "metal"})
+        assert (answer.status_code, "reload it" in answer.content.decode()) == (422, True)
+    assert not Signal.objects.exclude(cause="").exists()
+    assert client.post(url, answering([signal], cause="tooling", note="theirs")).status_code == 302
+    answer = client.post(url, answering([signal, other], cause="metal", note="mine"))
     assert answer.status_code == 409
-    assert "theirs" in answer.content.decode()
-    assert ">\nmine" in answer.content.decode()
+    text = answer.content.decode()
+    assert "Tooling, theirs" in text
+    assert 'value="mine"' in text
+    assert Signal.objects.get(pk=other.pk).cause == ""
     with pytest.raises(Conflict):
-        services.say(by=manager, at=NOW, signal=signal, found="x", version=1)
+        services.answer(by=manager, at=NOW, seen={signal.pk: 1}, said=services.Words(cause="metal"))
+    viewer = factories.person("viewer", manager.plant)
     with pytest.raises(NotAllowed):
-        services.say(by=factories.person("viewer", manager.plant), at=NOW, signal=signal, found="x", version=2)
+        services.answer(by=viewer, at=NOW, seen={signal.pk: 2}, said=services.Words(cause="metal"))
+
+
+def test_signals_of_another_plant_are_not_there(manager, machine, signed_in):
+    signal = made_signal(machine, TODAY)
+    client, url = signed_in(factories.person("manager")), reverse("trends:signals_answer")
+    for answer in (client.get(url, {"signal": signal.pk}), client.post(url, answering([signal], cause="metal"))):
+        assert (answer.status_code, "not there any more" in answer.content.decode()) == (422, True)
+    assert client.get(url, {"signal": "x"}).status_code == 422
+    assert Signal.objects.get().cause == ""
+
+
+def test_a_signal_leads_to_the_same_line_as_its_machine(manager, machine, signed_in):
+    signal = made_signal(machine, REAL_TODAY)
+    client = signed_in(manager)
+    pages = [
+        client.get(reverse(f"trends:{name}", args=[pk]))
+        for name, pk in (("signal", signal.pk), ("machine", machine.pk))
+    ]
+    assert len({page.context["head"].todo for page in pages}) == 1
+    assert all(page.context["head"].todo.what in page.content.decode() for page in pages)
+    assert reverse("trends:signal", args=[signal.pk]) in pages[1].content.decode()
 
 
 def test_the_list_is_as_chosen(manager, machine, signed_in):
-    made_signal(machine, REAL_TODAY, up=False)
+    made_signal(machine, REAL_TODAY)
     closed = made_signal(machine, REAL_TODAY - dt.timedelta(days=1), measure="spoiled")
-    services.say(by=manager, at=NOW, signal=closed, found="nothing", version=1)
+    services.answer(by=manager, at=NOW, seen={closed.pk: 1}, said=services.Words(cause="not_found"))
+    made_signal(machine, REAL_TODAY - dt.timedelta(days=2), aside="counts")
     client = signed_in(manager)
 
     def shown(**choice):
         return {line.signal.day for line in client.get(reverse("trends:signals"), choice).context["lines"]}
 
-    today, before = REAL_TODAY, closed.day
+    today, before, aside = (REAL_TODAY - dt.timedelta(days=n) for n in range(3))
     assert shown() == {today}
     assert shown(state="answered") == {before}
-    assert shown(state="") == {today, before}
+    assert shown(state="aside") == {aside}
+    assert shown(state="") == {today, before, aside}
     assert shown(state="", measure="spoiled") == {before}
-    assert shown(state="", way="up") == {before}
-    assert shown(state="", machine=machine.pk) == {today, before}
-    for bad in ({"state": "x"}, {"machine": 0}, {"machine": "x"}, {"days": "9"}, {"way": "\0"}):
+    assert shown(state="", machine=machine.pk) == {today, before, aside}
+    for bad in ({"state": "x"}, {"machine": 0}, {"machine": "x"}, {"days": "9"}, {"measure": "\0"}):
         assert client.get(reverse("trends:signals"), bad).status_code == 422
 
 
@@ -295,8 +463,8 @@ def test_the_charts_of_a_machine_open_by_shift_day_and_week(manager, machine, si
     answer = client.get(reverse("trends:signal_figures", args=[machine.pk]), choice)
     figure = json.loads(answer.content)["control"]
     titles = [note["text"] for note in figure["layout"]["annotations"]]
-    assert [("sigma" in titles[0]), ("EWMA" in titles[1]), ("CUSUM" in titles[2])] == [True] * 3
-    assert figure["layout"]["yaxis"]["title"]["text"] in ("per million cans", "% of cans")
+    assert [("added up" in titles[0]), ("sigma" in titles[1]), ("EWMA" in titles[2])] == [True] * 3
+    assert figure["layout"]["yaxis2"]["title"]["text"] in ("per million cans", "% of cans")
     assert "NaN" not in answer.content.decode()
 
 
@@ -346,4 +514,5 @@ def test_pages_ask_as_often_for_many_signals_as_for_one(manager, machine, signed
         made_signal(machine, REAL_TODAY - dt.timedelta(days=number + 8))
         Event.objects.create(machine=other, at=NOW, kind="jam", by=manager)
     assert [asked(url) for url in urls] == one
-    assert max(one) <= 12
+    assert max(one[:2]) <= 14
+    assert one[2] <= 60  # with what to do at its machine

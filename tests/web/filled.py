@@ -157,7 +157,7 @@ def fill_trends(visit) -> None:
     )
     TakeUp.objects.create(problem=problem, cause_found=NASTY, action=NASTY, action_on=AT.date(), by=by, at=AT)
     about = {"measure": "tear_offs", "rule": "limit", "up": True, "day": AT.date(), "began_on": AT.date()}
-    answer = {"found": NASTY, "closed_by": by, "closed_at": AT, "refitted_at": AT}
+    answer = {"cause": "other", "found": NASTY, "closed_by": by, "closed_at": AT, "owner": by, "refitted_at": AT}
     Signal.objects.create(machine=machine, rate=0.1 + 0.2, centre=1e-17, counts=9, made=10**12, **about, **answer)
 
 

@@ -127,6 +127,13 @@ class PlantForm(SetUpForm):
     tear_off_clear_minutes = number("Minutes to clear a tear-off", 0, 1440)
     tear_off_good_per_million = number("Good: up to (tear-offs per million cans)", 0, 1e6)
     tear_off_poor_per_million = number("Poor: above (tear-offs per million cans)", 0, 1e6)
+    signals_a_year = number(
+        "Signals a machine-year",
+        0.5,
+        50,
+        help_text="As many as people can answer, of tear-offs and spoilage together. More are seen sooner. "
+        "Taken up when the limits are next worked out, at the latest overnight.",
+    )
     repeat_out = whole("A station repeats when out on this many …", 1, 100)
     repeat_visits = whole("… of the last as-found visits", 1, 100)
     cup_wall_um = SizeField(
@@ -205,6 +212,7 @@ class PlantForm(SetUpForm):
         ),
         ("Money", ("currency", "can_cost", "minute_value", "tear_off_clear_minutes")),
         ("Tear-off levels", ("tear_off_good_per_million", "tear_off_poor_per_million")),
+        ("Signals", ("signals_a_year",)),
         ("Repeat rule", ("repeat_out", "repeat_visits")),
         (
             "Ironing (common practice to begin with)",

@@ -105,6 +105,10 @@ class Plant(models.Model):
         max_length=MOST_PAIRS_LETTERS, blank=True, default=USUAL_PAIRS, help_text="Pairs taken for one another."
     )
 
+    signals_a_year = models.FloatField(
+        default=4.0, help_text="Signals that people can answer, a machine-year, of all counts together."
+    )
+
     repeat_out = models.PositiveIntegerField(default=3, help_text="Out on this many ...")
     repeat_visits = models.PositiveIntegerField(default=5, help_text="... of the last as-found visits.")
 
@@ -149,6 +153,7 @@ class Plant(models.Model):
                 condition=Q(repeat_out__gte=1) & Q(repeat_visits__gte=models.F("repeat_out")),
                 name="plant_repeat_rule_possible",
             ),
+            models.CheckConstraint(condition=Q(signals_a_year__gt=0), name="plant_signals_possible"),
             models.CheckConstraint(
                 condition=Q(can_cost__gte=0)
                 & Q(minute_value__gte=0)

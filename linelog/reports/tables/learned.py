@@ -23,37 +23,34 @@ from linelog.reports.tables.table import (
     yes_no,
 )
 from linelog.reports.tables.worked_out import counted
+from linelog.trends.control.queries import OF_LINE
 from linelog.trends.evidence.before_after import fit_of, judgements
 from linelog.trends.evidence.before_after_fit import WINDOWS
 from linelog.trends.models import RepeatProblem, Signal, TakeUp
 from linelog.trends.rates import MEASURES
 
-
-def _way(asked: Asked, up: bool) -> str:
-    return "up" if up else "down"
-
-
 SIGNALS = stored(
     "signals",
     "Signals",
-    "Signals of the control charts, and what was found behind them.",
-    Source(Signal.objects.all, "machine", "day", is_time=False),
+    "Signals of machines against their line, and what was found behind them.",
+    Source(lambda: Signal.objects.filter(OF_LINE), "machine", "day", is_time=False),
     (
         Field(whole("signal_id", "Number of the signal."), "pk"),
         *machine_and_line("machine_id"),
         Field(text("measure", "What is counted.", Signal.Measure.choices), "measure"),
-        Field(text("rule", "Which chart signalled.", Signal.Rule.choices), "rule"),
-        Field(text("way", "Up or down.", (("up", "more"), ("down", "fewer"))), "up", _way),
-        Field(date("day", "Production day (by week: its Monday) that signalled."), "day"),
-        Field(yes_no("by_week", "Whether weeks are charted, not days."), "by_week"),
-        Field(date("began_on", "Day from which the change goes back, by the rule."), "began_on"),
-        Field(number("rate_per_million", "Rate from that day to the signal.", PER_MILLION), "rate"),
-        Field(number("centre_per_million", "Centre line.", PER_MILLION), "centre"),
-        Field(number("limit_per_million", "Control limit, where the rule has one.", PER_MILLION), "limit"),
+        Field(date("day", "Production day that signalled."), "day"),
+        Field(date("began_on", "Day from which the sum that signalled goes back."), "began_on"),
+        Field(date("back_on", "Day on which the rate was seen to be back; empty: not yet, or not seen."), "back_on"),
+        Field(number("rate_per_million", "Rate from the day it began to the signal.", PER_MILLION), "rate"),
+        Field(number("expected_per_million", "Rate that its line led to expect.", PER_MILLION), "centre"),
         Field(whole("counts", "Counted from the day it began to the signal.", "cans"), "counts"),
         Field(whole("made", "Cans begun in that time.", "cans"), "made"),
-        Field(yes_no("holds", "Whether the counts as they stand still signal."), "holds"),
-        Field(text("found", "What was found behind it; empty: nobody has said."), "found"),
+        Field(text("aside", "Why it was set aside unanswered; empty: it was not.", Signal.Aside.choices), "aside"),
+        Field(text("cause", "What was found; empty: nobody has said.", Signal.Cause.choices), "cause"),
+        Field(text("note", "A note beside it."), "found"),
+        person("owner", "Who goes on with it.", "owner_id"),
+        Field(whole("visit_id", "Number of the visit that it belongs to, where one is named."), "visit_id"),
+        Field(whole("finding_id", "Number of the finding that it belongs to, where one is named."), "finding_id"),
         person("closed_by", "Who said so.", "closed_by_id"),
         Field(time("closed_at", "When."), "closed_at"),
     ),

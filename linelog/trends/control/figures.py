@@ -1,4 +1,4 @@
-"""The control charts of one machine as a plain dict for plotly: rate with limits, weighted mean, sums."""
+"""The charts of one machine as a plain dict for plotly: the sum that signals, its rate with limits, weighted mean."""
 
 from __future__ import annotations
 
@@ -8,21 +8,22 @@ import numpy as np
 
 from linelog.calc.arrays import BoolArray, FloatArray
 from linelog.trends import words
-from linelog.trends.control.charts import CUSUM_H, EWMA_WEIGHT, Charts
+from linelog.trends.control.charts import EWMA_WEIGHT, Charts
+from linelog.trends.control.queries import Sums
 from linelog.trends.control.said import rate_words
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
 
 DAY_MS = plotly.DAY_MS
-HEIGHTS = (280, 190, 190)
+HEIGHTS = (220, 260, 190)
 TOP_PX, BOTTOM_PX, GAP_PX = 36, 56, 48
 
 
-def control_figure(drawn: Charts, since: dt.date, shifts: tuple[str, ...]) -> Part:
+def control_figure(drawn: Charts, sums: Sums, since: dt.date, shifts: tuple[str, ...]) -> Part:
     """Return three panels on one time axis, from the first day of the span on."""
     shown = np.asarray(drawn.day >= np.datetime64(since, "D"))
     x = _times(drawn, shifts)[shown]
-    panels = [_rate(drawn, shown, x, shifts), _smooth(drawn, shown, x), _sums(drawn, shown, x)]
+    panels = [_sums(sums, since), _rate(drawn, shown, x, shifts), _smooth(drawn, shown, x)]
     inside = sum(HEIGHTS) + GAP_PX * (len(HEIGHTS) - 1)
     layout: Part = {
         "height": inside + TOP_PX + BOTTOM_PX,
@@ -75,7 +76,7 @@ def _rate(drawn: Charts, shown: BoolArray, x: FloatArray, shifts: tuple[str, ...
         if some.any():
             words_of = [[one] for one in said[some]]
             traces.append(look | {"x": typed(x[some]), "y": typed(rate[some]), "customdata": words_of})
-    title = f"{measure.name} {measure.unit}, limits at three sigma"
+    title = f"{measure.name} {measure.unit} against its own past, limits at three sigma"
     return title, {"range": [0.0, top], "title": {"text": measure.unit}, "zeroline": False}, traces
 
 
@@ -99,16 +100,23 @@ def _smooth(drawn: Charts, shown: BoolArray, x: FloatArray) -> tuple[str, Part, 
     values, limit = drawn.ewma.values[shown], float(drawn.ewma.upper[-1])
     traces = [_level(x, limit), _level(x, -limit), _line("Weighted mean", x, values)]
     traces += _marked(x, values, drawn.ewma.beyond[shown])
-    title = f"Weighted mean of the distances from the centre (EWMA, weight {EWMA_WEIGHT:g})"
+    title = f"Weighted mean of the distances from its own past (EWMA, weight {EWMA_WEIGHT:g})"
     return title, _sigmas(max(1.6 * limit, 1.1 * float(np.abs(values).max()))), traces
 
 
-def _sums(drawn: Charts, shown: BoolArray, x: FloatArray) -> tuple[str, Part, list[Part]]:
-    up, down = drawn.sums.upper[shown], -drawn.sums.lower[shown]
-    traces = [_level(x, CUSUM_H), _level(x, -CUSUM_H), _line("Sum of more", x, up), _line("Sum of fewer", x, down)]
-    traces += _marked(x, up, drawn.sums.above[shown]) + _marked(x, down, drawn.sums.below[shown])
-    most = max(float(up.max()), float(-down.min()), 1.3 * CUSUM_H)
-    return f"Distances added up (CUSUM): more above, fewer below, limit {CUSUM_H:g}", _sigmas(1.1 * most), traces
+def _sums(sums: Sums, since: dt.date) -> tuple[str, Part, list[Part]]:
+    """Draw the sum that signals, day by day, whatever the step of the other panels."""
+    title = "Counts above what the line leads to expect, added up: a signal beyond the limit"
+    shown = np.asarray(sums.day >= np.datetime64(since, "D"))
+    if not shown.any():
+        return title, {"range": [0.0, 1.0], "title": {"text": "counts"}}, []
+    x = np.asarray(sums.day[shown].astype("datetime64[ms]").astype(np.float64))
+    total, limit = sums.total[shown], sums.limit[shown]
+    edge = plotly.lines("Limit", "--quiet", dash="dash")
+    traces = [edge | {"x": typed(x), "y": typed(limit), "line": edge["line"] | {"shape": "hvh"}}]
+    traces += [_line("Sum", x, total), *_marked(x, total, total > limit)]
+    top = max(float(total.max()), float(np.nanmax(limit, initial=1.0)))
+    return title, {"range": [0.0, 1.15 * top], "title": {"text": "counts"}, "zeroline": False}, traces
 
 
 def _sigmas(top: float) -> Part:

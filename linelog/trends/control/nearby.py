@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 from django.db.models import Q
 
@@ -22,10 +23,17 @@ WEEK = dt.timedelta(days=6)
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Something that happened to a machine: its production day, what, more of it, and the page it opens (or '')."""
+    """Something that happened to a machine: its production day, what, more of it, and the page it opens (or '').
+
+    kind  that of an event, or one of the two here
+    """
+
+    VISIT: ClassVar[str] = "visit"
+    TOOLING: ClassVar[str] = "tooling"
 
     machine_id: int
     day: dt.date
+    kind: str
     what: str
     detail: str = ""
     url: str = ""
@@ -48,8 +56,12 @@ def changes_near(signals: Sequence[Signal]) -> dict[int, list[Change]]:
     any_plant = next(iter(plants.values()))
     span = (day_begins(any_plant, first), day_begins(any_plant, last))
     by_machine: dict[int, list[Change]] = {}
-    for machine, at, what, detail, url in [*_visits(plants, span), *_tooling(plants, span), *_events(plants, span)]:
-        change = Change(machine, production_day(plants[machine], at), what, detail, url)
+    for machine, at, kind, what, detail, url in [
+        *_visits(plants, span),
+        *_tooling(plants, span),
+        *_events(plants, span),
+    ]:
+        change = Change(machine, production_day(plants[machine], at), kind, what, detail, url)
         by_machine.setdefault(machine, []).append(change)
     return {
         signal.pk: sorted(
@@ -67,13 +79,13 @@ def near(signal: Signal, day: dt.date) -> bool:
 
 
 Span = tuple[dt.datetime, dt.datetime]
-Happened = tuple[int, dt.datetime, str, str, str]
+Happened = tuple[int, dt.datetime, str, str, str, str]
 
 
 def _visits(machines: Iterable[int], span: Span) -> list[Happened]:
     rows = Visit.objects.filter(machine__in=list(machines), state=Visit.State.SIGNED, opened_at__range=span)
     return [
-        (machine, at, "visit", Visit.Reason(reason).label.lower(), visit_url(pk))
+        (machine, at, Change.VISIT, "visit", Visit.Reason(reason).label.lower(), visit_url(pk))
         for pk, machine, at, reason in rows.order_by("opened_at").values_list(
             "pk", "machine_id", "opened_at", "reason"
         )
@@ -88,16 +100,16 @@ def _tooling(machines: Iterable[int], span: Span) -> list[Happened]:
     for machine, fitted, removed, name in rows.values_list(
         "machine_id", "fitted_at", "removed_at", "tooling_set__name"
     ):
-        happened.append((machine, fitted, "tooling set on", name, ""))
+        happened.append((machine, fitted, Change.TOOLING, "tooling set on", name, ""))
         if removed is not None:
-            happened.append((machine, removed, "tooling set off", name, ""))
+            happened.append((machine, removed, Change.TOOLING, "tooling set off", name, ""))
     return happened
 
 
 def _events(machines: Iterable[int], span: Span) -> list[Happened]:
     rows = Event.objects.filter(machine__in=list(machines), at__range=span).order_by("at")
     return [
-        (machine, at, Event.Kind(kind).label.lower(), ", ".join(part for part in (_lot(lot), note) if part), "")
+        (machine, at, kind, Event.Kind(kind).label.lower(), ", ".join(part for part in (_lot(lot), note) if part), "")
         for machine, at, kind, note, lot in rows.values_list("machine_id", "at", "kind", "note", "coil_lot")
     ]
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
 import numpy as np
 from django.db import transaction
@@ -12,30 +13,46 @@ from linelog.calc.rates import MILLION
 from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
 from linelog.production.queries import DaySeries, FleetSeries, fleet_day_counts
-from linelog.trends.control.charts import BASE_DAYS, Charts, Found, charts, quarter_of, signals, wants_weeks
-from linelog.trends.models.control import Signal
-from linelog.trends.rates import MEASURES
+from linelog.trends import refit
+from linelog.trends.control import watched
+from linelog.trends.models import Fit, Signal
+from linelog.trends.rates import MEASURES, SPOILED, TEAR_OFFS, Measure
 
-QUARTERS = 8  # back from the one that today is in; older signals stay as they are
-FIGURES = ("by_week", "began_on", "rate", "centre", "limit", "counts", "made", "holds", "refitted_at")
-Key = tuple[int, str, str, bool, dt.date]
+KIND, SUMS = "signals", "signal sums"
+QUARTERS = 4  # back from the one that today is in; older signals stay as they are
+#: Of the budget where both are counted: spoiled cans are so many that a rise is plain with few signals. Own choice.
+SHARES = {TEAR_OFFS.key: 0.75, SPOILED.key: 0.25}
+SHOWN_DAYS = 364  # of the sums that a machine's page draws
+OPEN_DAYS = 91  # a rise on top of a signal that nobody answered is a signal of its own after so many. Own choice.
+SAME_DAYS = 14  # a signal that moved by no more, when counts came in late, is still the same event. Own choice.
+FIGURES = ("day", "began_on", "back_on", "rate", "centre", "counts", "made", "aside", "refitted_at")
+Key = tuple[int, str, dt.date]
 
 
-def watched_from(today: dt.date) -> dt.date:
-    """Return the first day whose signals are worked out anew."""
-    months = 12 * today.year + today.month - 1 - 3 * (QUARTERS - 1)
-    return quarter_of(dt.date(months // 12, months % 12 + 1, 1))
+def quarters_until(today: dt.date) -> list[dt.date]:
+    """Return the first days of the quarters whose signals are worked out anew, the oldest first."""
+    newest = 4 * today.year + (today.month - 1) // 3
+    return [dt.date(number // 4, 3 * (number % 4) + 1, 1) for number in range(newest - QUARTERS + 1, newest + 1)]
 
 
 def refit_signals(plant: Plant, now: dt.datetime) -> None:
-    """Work out the charts of every machine, and store their signals; what people wrote is not touched."""
-    since = watched_from(production_day(plant, now))
-    machines = list(Machine.objects.filter(line__plant=plant).order_by("pk").values_list("pk", flat=True))
-    fleet = fleet_day_counts(machines, since - dt.timedelta(days=BASE_DAYS), None)
-    found = {
-        key: row for machine, days in by_machine(fleet) for key, row in _signals_of(machine, days, since, now).items()
-    }
-    _store(plant, found, since, now)
+    """Watch every machine against its line, and store the signals; what people wrote is not touched."""
+    quarters = quarters_until(production_day(plant, now))
+    machines = Machine.objects.filter(line__plant=plant).order_by("pk").values_list("pk", flat=True)
+    fleet = fleet_day_counts(list(machines), quarters[0] - dt.timedelta(days=watched.PAST_DAYS), None)
+    series = dict(by_machine(fleet))
+    who = watched.roster(plant, series)
+    counted = [measure for measure in MEASURES if any(measure.counts(days).any() for days in series.values())]
+    rows: dict[Key, Signal] = {}
+    for measure in MEASURES:
+        if who is None or measure not in counted:
+            refit.keep(plant, KIND, measure.key, now, rests_on={}, result={}, sentence="")
+            continue
+        budget = plant.signals_a_year * (SHARES[measure.key] if len(counted) > 1 else 1.0)
+        found = watched.watched(watched.line_counts(measure, who, series), who, quarters, budget)
+        _keep(plant, measure, who, found, budget, now)
+        rows |= {key_of(row): row for row in _rows(measure, who, found, now) if row.day >= quarters[0]}
+    _store(plant, rows, who, quarters[0], now)
 
 
 def by_machine(fleet: FleetSeries) -> Iterator[tuple[int, DaySeries]]:
@@ -46,61 +63,123 @@ def by_machine(fleet: FleetSeries) -> Iterator[tuple[int, DaySeries]]:
         yield int(fleet.machine_id[begin]), DaySeries(*columns)
 
 
-def _signals_of(machine: int, days: DaySeries, since: dt.date, now: dt.datetime) -> dict[Key, Signal]:
-    rows: dict[Key, Signal] = {}
-    for measure in MEASURES:
-        drawn = charts(measure, days, by_week=wants_weeks(measure, days))
-        for one in signals(drawn) if drawn is not None else ():
-            row = _row(machine, drawn, one, now) if drawn is not None else None
-            if row is not None and row.day >= since:
-                rows[key_of(row)] = row
-    return rows
-
-
 def key_of(row: Signal) -> Key:
     """Return what a signal is known by."""
-    return (row.machine_id, row.measure, row.rule, row.up, row.day)
+    return (row.machine_id, row.measure, row.day)
 
 
-def _row(machine: int, drawn: Charts, one: Found, now: dt.datetime) -> Signal:
-    span = slice(one.first, one.index + 1)
-    counts, made = float(drawn.counts[span].sum()), float(drawn.made[span].sum())
-    edge = drawn.upper if one.up else drawn.lower
-    return Signal(
-        machine_id=machine,
-        measure=drawn.measure.key,
-        rule=one.rule,
-        up=one.up,
-        day=drawn.day[one.index].item(),
-        by_week=drawn.by_week,
-        began_on=drawn.day[one.first].item(),
-        rate=counts / made * MILLION,
-        centre=float(drawn.centre[one.index]),
-        limit=float(edge[one.index]) if one.rule == Signal.Rule.LIMIT else None,
-        counts=round(counts),
-        made=round(made),
-        refitted_at=now,
-    )
+def _rows(measure: Measure, who: watched.Roster, found: watched.Watched, now: dt.datetime) -> Iterator[Signal]:
+    for one in found.events:
+        yield Signal(
+            machine_id=who.machines[one.machine],
+            measure=measure.key,
+            rule=Signal.Rule.LINE,
+            up=True,
+            day=who.day(one.row),
+            began_on=who.day(one.first),
+            back_on=None if one.back is None else who.day(one.back),
+            rate=one.counts / one.made * MILLION,
+            centre=one.expected / one.made * MILLION,
+            counts=round(one.counts),
+            made=round(one.made),
+            refitted_at=now,
+        )
 
 
-def _store(plant: Plant, found: dict[Key, Signal], since: dt.date, now: dt.datetime) -> None:
-    """Add what is new, renew what changed, and say of the rest that the counts no longer signal."""
+def _keep(
+    plant: Plant, measure: Measure, who: watched.Roster, found: watched.Watched, budget: float, now: dt.datetime
+) -> None:
+    """Keep what the pages say of the watch itself: its limits, how soon it sees a rise, and who is not watched."""
+    last, delay = found.limits[-1], watched.delay_of(found, who)
+    width = last.width
+    result: dict[str, Any] = {
+        "budget": budget,
+        "quarter": last.begins,
+        "provisional": last.provisional,
+        "holds": width.holds if width else None,
+        "years": width.machine_years if width else None,
+        "delay": None
+        if delay is None
+        else {"soon": delay.soon, "by_chance": delay.by_chance, "median": delay.median, "rises": delay.rises},
+        "standing": dict(zip(map(str, who.machines), watched.standing(found), strict=True)),
+    }
+    rests_on = {"machines": len(who.machines), "days": who.days, "since": who.first, "until": who.day(who.days - 1)}
+    refit.keep(plant, KIND, measure.key, now, rests_on=rests_on, result=result, sentence="")
+    total, limit = (np.round(part[-SHOWN_DAYS:, 0], 1) for part in (found.seen.total, found.seen.limit))
+    first = who.day(who.days - len(total))
+    for column, machine in enumerate(who.machines):
+        ends = [None if not np.isfinite(one) else one for one in limit[:, column].tolist()]
+        sums = {"first": first, "sum": total[:, column].tolist(), "limit": ends}
+        refit.keep(plant, SUMS, f"{measure.key}:{machine}", now, rests_on={}, result=sums, sentence="")
+    Fit.objects.filter(plant=plant, kind=SUMS, scope__startswith=f"{measure.key}:", made_at__lt=now).delete()
+
+
+def _store(
+    plant: Plant, found: dict[Key, Signal], who: watched.Roster | None, since: dt.date, now: dt.datetime
+) -> None:
+    """Add what is new, renew what changed, and set aside what is no signal any more and nobody answered."""
     with transaction.atomic():
         Plant.objects.select_for_update(no_key=True).values_list("pk").get(pk=plant.pk)  # one refit at a time
-        stored = {key_of(row): row for row in Signal.objects.filter(machine__line__plant=plant, day__gte=since)}
-        Signal.objects.bulk_create([row for key, row in found.items() if key not in stored], batch_size=500)
-        changed = [row for key, row in stored.items() if _renewed(row, found.get(key), now)]
+        of_plant = Signal.objects.filter(machine__line__plant=plant)
+        earlier = of_plant.exclude(rule=Signal.Rule.LINE).filter(cause="").exclude(aside=Signal.Aside.EARLIER_RULE)
+        earlier.update(aside=Signal.Aside.EARLIER_RULE, refitted_at=now)
+        stored = {key_of(row): row for row in of_plant.filter(rule=Signal.Rule.LINE, day__gte=since)}
+        pairs = _paired(stored, found)
+        answered = {
+            pairs.get(key, key): production_day(plant, row.closed_at) for key, row in stored.items() if row.closed_at
+        }
+        kept = _one_an_event(found, answered, who)
+        changed = [row for key, row in stored.items() if _renewed(row, kept.get(pairs.get(key, key)), now)]
         Signal.objects.bulk_update(changed, FIGURES, batch_size=200)
+        known = set(pairs.values())
+        Signal.objects.bulk_create([row for key, row in kept.items() if key not in known], batch_size=500)
+
+
+def _paired(stored: Iterable[Key], found: Iterable[Key]) -> dict[Key, Key]:
+    """Say which event found now each stored signal is: that of its day, else the nearest that no other is."""
+    stored, found = set(stored), set(found)
+    pairs = {key: key for key in stored & found}
+    left = found - stored
+    for key in sorted(stored - found):
+        near = [one for one in left if one[:2] == key[:2] and abs((one[2] - key[2]).days) <= SAME_DAYS]
+        if near:
+            pairs[key] = min(near, key=lambda one: (abs((one[2] - key[2]).days), one))
+            left.discard(pairs[key])
+    return pairs
+
+
+def _one_an_event(
+    found: dict[Key, Signal], answered: Mapping[Key, dt.date], who: watched.Roster | None
+) -> dict[Key, Signal]:
+    """Leave out what follows on a signal that was neither answered nor over by then: it is the same event."""
+    kept: dict[Key, Signal] = {}
+    last: dict[tuple[int, str], Signal] = {}
+    for key in sorted(found):
+        row, before = found[key], last.get(key[:2])
+        if before is None or _is_over(before, row.day, answered.get(key_of(before)), who):
+            kept[key] = last[key[:2]] = row
+    return kept
+
+
+def _is_over(before: Signal, day: dt.date, answered_on: dt.date | None, who: watched.Roster | None) -> bool:
+    if (day - before.day).days > OPEN_DAYS or (before.back_on is not None and before.back_on <= day):
+        return True
+    if answered_on is not None and answered_on < day:
+        return True
+    return who is not None and who.was_renewed(before.machine_id, before.day, day)
 
 
 def _renewed(row: Signal, now_found: Signal | None, now: dt.datetime) -> bool:
-    """Put the figures of today into a stored row; return whether any of them is another."""
-    names = [name for name in FIGURES if name != "refitted_at"]
+    """Put the figures of today into a stored row; return whether any of them is another.
+
+    What somebody answered stays as it was answered; only the day on which the rate was back is still added.
+    """
+    names = ["back_on"] if row.is_answered else [name for name in FIGURES if name != "refitted_at"]
     before = [getattr(row, name) for name in names]
-    if now_found is None:
-        row.holds = False
-    else:
+    if now_found is not None:
         for name in names:
             setattr(row, name, getattr(now_found, name))
+    elif not row.is_answered:
+        row.aside = Signal.Aside.NO_LONGER
     row.refitted_at = now
     return before != [getattr(row, name) for name in names]

@@ -5,14 +5,17 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
+from linelog.plant.models import Machine, Person
 from linelog.trends import words
-from linelog.trends.control.charts import CUSUM_H, EWMA_WIDTH, Charts
+from linelog.trends.control.charts import EWMA_WIDTH, Charts
 from linelog.trends.control.nearby import Change
+from linelog.trends.control.queries import signals_for
 from linelog.trends.models.control import Signal
 from linelog.trends.rates import MEASURES, Measure
 from linelog.web.templatetags.units import count
 
 Rule = Signal.Rule
+MOST_OPEN = 3
 BY_KEY = {measure.key: measure for measure in MEASURES}
 
 
@@ -22,7 +25,7 @@ class Line:
 
     signal: Signal
     what: str
-    rule: str
+    since: str
     changes: tuple[Change, ...]
     state: str
     css: str
@@ -30,7 +33,7 @@ class Line:
 
 def line(signal: Signal, changes: list[Change]) -> Line:
     """Say a signal in a line."""
-    return Line(signal, what(signal), rule(signal), tuple(changes), state(signal), css(signal))
+    return Line(signal, what(signal), since(signal), tuple(changes), state(signal), css(signal))
 
 
 def rate_words(measure: Measure, per_million: float) -> str:
@@ -43,31 +46,39 @@ def what(signal: Signal) -> str:
     measure = BY_KEY[signal.measure]
     rate, centre = rate_words(measure, signal.rate), rate_words(measure, signal.centre)
     cans = f"{count(signal.counts)} in {signal.made / 1e6:.2f} million cans"
-    return f"{measure.name} {rate} {measure.unit} against {centre} before ({cans})"
+    if signal.rule != Rule.LINE:
+        return f"{measure.name} {rate} {measure.unit} against {centre} before ({cans})"
+    return (
+        f"{measure.name} {rate} {measure.unit}, {signal.rate / signal.centre:.1f} times the {centre} "
+        f"that its line led to expect ({cans})"
+    )
 
 
-def rule(signal: Signal) -> str:
-    """Say which chart signalled, and from when on."""
-    if signal.rule == Rule.LIMIT and signal.limit is not None:
-        measure = BY_KEY[signal.measure]
-        return f"beyond its control limit of {rate_words(measure, signal.limit)}"
-    names = {Rule.EWMA: "weighted mean (EWMA) beyond its limit", Rule.CUSUM: "small lasting shift (CUSUM)"}
-    since = f", from {words.date(signal.began_on)} on" if signal.began_on < signal.day else ""
-    return f"{names[Rule(signal.rule)]}{since}"
+def since(signal: Signal) -> str:
+    """Say from when on it goes, and whether the rate is back."""
+    begun = f"from {words.date(signal.began_on)} on" if signal.began_on < signal.day else "on that day alone"
+    if signal.rule != Rule.LINE:
+        return f"{signal.get_rule_display()}, {begun}"
+    back = f"; back by {words.date(signal.back_on)}" if signal.back_on else ""
+    return f"{begun}{back}"
 
 
 def state(signal: Signal) -> str:
-    """Say whether it is open, answered, or no longer a signal."""
-    if signal.found:
-        return "answered"
-    return "open" if signal.holds else "no longer a signal: the counts were changed"
+    """Say whether it is open, in whose hands, answered, or set aside."""
+    if signal.cause:
+        return signal.get_cause_display()
+    if signal.aside:
+        return f"set aside: {signal.get_aside_display()}"
+    return f"open, with {signal.owner}" if signal.owner else "open"
 
 
 def css(signal: Signal) -> str:
     """Return the class that gives the state its shape."""
-    if signal.found:
+    if signal.cause:
         return "in"
-    return ("out" if signal.up else "unsure") if signal.holds else "none"
+    if signal.aside:
+        return "none"
+    return "unsure" if signal.owner else "out"
 
 
 def basis(drawn: Charts, step: str, since: dt.date) -> list[str]:
@@ -99,11 +110,20 @@ def basis(drawn: Charts, step: str, since: dt.date) -> list[str]:
 
 
 def how_read() -> list[str]:
-    """Say how the three charts are read."""
+    """Say how the charts are read."""
     return [
-        "Control limits: three sigma for the cans of each point; one point beyond is a signal. For sudden changes.",
-        f"Weighted mean (EWMA, weight 0.2, limits at {EWMA_WIDTH:g} of its sigmas): for changes that last some days.",
-        f"Added up (CUSUM, k = 0.5, h = {CUSUM_H:g}): for small shifts that last; it says from when on. "
-        "After a signal the sums begin again at zero.",
-        "Each of them signals about once in a year or two by chance alone on a machine where nothing changed.",
+        "Added up: each day's counts above what the line's other machines lead to expect of this one, less half of a "
+        "30 % rise. What the whole line shares (metal, season) is in what is expected. Beyond its limit it is a "
+        "signal. Then it rests until the rate is back, a visit was made, or four weeks have passed and the new level "
+        "is what is expected.",
+        "Control limits: three sigma for the cans of each point, against the machine's own past. To be looked at: "
+        "metal and season push all machines over them, so they raise no signal.",
+        f"Weighted mean (EWMA, weight 0.2, limits at {EWMA_WIDTH:g} of its sigmas), against its own past too: for "
+        "changes that last some days. It raises no signal either.",
     ]
+
+
+def open_signals(user: Person, machine: Machine) -> list[Line]:
+    """Return the signals of a machine that wait for an answer, the newest first."""
+    rows = signals_for(user, {"state": "open", "machine": machine.pk}, dt.date.max)
+    return [line(one, []) for one in rows[:MOST_OPEN]]

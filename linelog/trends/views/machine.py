@@ -18,6 +18,7 @@ from linelog.production.days import local_day, production_day
 from linelog.trends import words
 from linelog.trends.choice import Choice, ChoiceForm, usual
 from linelog.trends.clock import clock_figure, clock_words, clocks
+from linelog.trends.control.said import open_signals
 from linelog.trends.figures import time_figure
 from linelog.trends.key import key_of
 from linelog.trends.queries.machine import Head, head, machine_for, often_out, stations_of
@@ -51,6 +52,7 @@ def machine(request: Request, pk: int) -> HttpResponse:
     context["may_open"] = may(request.user, Permission.LOG_VISIT)
     context["may_plan"] = may(request.user, Permission.PLAN)
     context["repeats"] = lines_of(found.pk)
+    context["signals"] = open_signals(request.user, found)
     context["age"] = words.ago(top.last_day, local_day(found.line.plant, now)) if top.last_day else ""
     template = "trends/machine.html#trend" if wants_fragment(request) else "trends/machine.html"
     return render(request, template, context, status=200 if form.is_valid() else 422)
