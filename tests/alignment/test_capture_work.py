@@ -192,7 +192,7 @@ def test_given_up_after_three_deaths_it_says_so_and_can_be_started_anew(site, by
         assert run is not None
         jobs.offer_again(now=NOW + dt.timedelta(minutes=9))
     page = signed_in(site.mechanic).get(reverse("alignment:capture", args=[capture.pk])).content.decode()
-    assert "The work stopped before its end." in page
+    assert "stopped before its end." in page
     assert "There is no result; the file is kept." in page
     assert run_job(services.work_again(by=site.mechanic, at=NOW, capture=capture)).state == "done"
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import sys
+from dataclasses import replace
 from typing import Any
 
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
@@ -11,6 +13,7 @@ from django.contrib.sessions.backends.db import SessionStore
 from django.utils import timezone
 
 from tests import factories
+from tests.alignment.capturing import SHORT, Site, as_csv, frame
 
 
 def a_session(person: Any) -> str:
@@ -39,3 +42,16 @@ def prepare(writers: int, visits: int) -> None:
                 }
             )
         sys.stdout.write(json.dumps({"session": a_session(who), "visits": own}) + "\n")
+
+
+def captures(names: list[str]) -> None:
+    """Send captures so long that a worker takes them; print their numbers and who may look at them."""
+    now = timezone.now()
+    site = Site()
+    content = as_csv(frame(replace(SHORT, strokes=3000.0)))
+    numbers = []
+    for name in names:
+        more = content + b"\n" * len(numbers)  # no two files are the same one
+        sent = site.receive(more, name, at=now, recorded_at=now - dt.timedelta(hours=1))
+        numbers.append(sent.pk)
+    sys.stdout.write(json.dumps({"session": a_session(site.mechanic), "captures": numbers}) + "\n")
