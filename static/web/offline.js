@@ -51,26 +51,34 @@
   // The sign that the work of this visit goes on without a network: every page of it is in the worker's hands.
   const sign = document.getElementById("offline-ready");
   const isKept = async (url) => Boolean(await caches.match(url));
-  const tellReady = async (urls) => {
+  const tellReady = (kept, urls) => {
     if (!sign || !urls.length) return;
-    const kept = (await Promise.all(urls.map(isKept))).filter(Boolean).length;
-    sign.dataset.ready = String(kept === urls.length);
-    sign.textContent = kept === urls.length ? "✓ Ready to work offline" : `◷ Being made ready to work offline: ${kept} of ${urls.length} pages`;
+    sign.dataset.ready = String(kept.size === urls.length);
+    sign.textContent = kept.size === urls.length ? "✓ Ready to work offline" : `◷ Being made ready to work offline: ${kept.size} of ${urls.length} pages`;
+  };
+  const keptOf = async (urls) => {
+    const there = await Promise.all(urls.map(isKept));
+    return new Set(urls.filter((_, at) => there[at]));
   };
   const keepAll = async () => {
     await inHand();
     const wanted = document.querySelector("[data-keep]");
     const urls = wanted && wanted.dataset.keep ? wanted.dataset.keep.split(" ") : [];
     if (document.querySelector("[data-own]") && !(await isKept(linelog.ownPage()))) urls.unshift(linelog.ownPage());
-    const rest = [...urls];
+    const rest = [...urls], kept = await keptOf(urls);
+    const keepOne = async (url) => {
+      await linelog.keepPage(url);
+      if (await isKept(url)) kept.add(url); // each by itself: to look after all of them each time took as long as the pages
+      tellReady(kept, urls);
+    };
     const keepNext = async () => {
       for (let url = rest.shift(); url; url = rest.shift()) {
-        if (!(await isFresh(new URL(url, location.href).href))) await linelog.keepPage(url).then(() => tellReady(urls), () => {});
+        if (!(await isFresh(new URL(url, location.href).href))) await keepOne(url).catch(() => {});
       }
     };
-    await tellReady(urls);
+    tellReady(kept, urls);
     await Promise.all(Array.from({ length: AT_ONCE }, keepNext));
-    await tellReady(urls);
+    tellReady(await keptOf(urls), urls);
     // And the page on which a visit is opened without a network.
     if (document.querySelector("[data-start]") && !(await isFresh(START, START_FRESH))) await linelog.keepPage(START);
   };

@@ -25,10 +25,13 @@ const ask = async (request) => {
   return { answer, isOld: () => before !== forgotten };
 };
 
+const filesThere = new Set(); // as long as this worker lives: a visit's pages name the same files over and over
 const keepFiles = async (html) => {
   const files = await caches.open(FILES);
   for (const [, url] of html.matchAll(/(?:src|href)="(\/static\/[^"]+)"/g)) {
-    if (!(await files.match(url))) await files.add(url).catch(() => {});
+    if (filesThere.has(url)) continue;
+    const isThere = (await files.match(url)) || (await files.add(url).then(() => true, () => false));
+    if (isThere) filesThere.add(url);
   }
 };
 
@@ -41,7 +44,8 @@ const keepPage = (url, { answer, isOld }, isPassive = false) => inTurn(async () 
   const seconds = Number(answer.headers.get("X-Keep-Seconds")) || 0;
   const facts = await about();
   if (facts.person !== person) await forgetNow(); // another person's pages are gone before these come
-  await noteAbout({ person, seconds, seen: isPassive && facts.person === person ? facts.seen : Date.now() });
+  const isSame = isPassive && facts.person === person;
+  if (!isSame || facts.seconds !== seconds) await noteAbout({ person, seconds, seen: isSame ? facts.seen : Date.now() });
   const html = await answer.clone().text();
   await keepFiles(html);
   const pages = await caches.open(PAGES);

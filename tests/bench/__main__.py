@@ -1,7 +1,7 @@
 """Every figure of the README in one run, on SQLite and PostgreSQL: python -m tests.bench
 
 The parts can be run alone: python -m tests.bench.bench_entry, bench_pages, bench_import, bench_demo, bench_capture,
-bench_line, bench_large, bench_doubt, fleets, bench_idle, bench_start,
+bench_line, bench_large, bench_doubt, fleets, bench_idle, bench_start, bench_ready,
 bench_typing, bench_warm_up, bench_helped, bench_signals, bench_trace.
 Nothing is asserted; figures depend on the machine, so goals and ratios are printed beside them.
 """
@@ -15,7 +15,7 @@ import sys
 
 ON_BOTH_BY_THEMSELVES = (
     *("bench_import", "bench_pages", "bench_demo", "bench_capture", "bench_line"),
-    *("bench_large", "bench_doubt", "fleets", "bench_idle", "bench_start", "bench_typing"),
+    *("bench_large", "bench_doubt", "fleets", "bench_idle", "bench_start", "bench_ready", "bench_typing"),
     *("bench_warm_up", "bench_helped", "bench_signals", "bench_trace"),
 )
 

@@ -6,16 +6,17 @@ The model is plain: a field shows what was typed into it last, and the server ho
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from playwright.sync_api import Page
 
-from linelog.alignment.models import MoveMade, Reading, RunningReading, StationNote, Sweep
+from linelog.alignment.models import BushingClearance, MoveMade, Reading, RunningReading, StationNote, Sweep
 from tests.browser.offline.tablet import wait_until
 
 # Delays every word of the tablet's store and of the network, in order; `cut` and `lost` end a request with an error.
 TROUBLE = """(() => {
-  const trouble = { store: 0, network: 0, lost: 0, cut: false };
+  const trouble = { store: 0, network: 0, lost: 0, cut: sessionStorage.getItem("cut") === "1" };
   window.trouble = trouble;
   const pause = (ms) => new Promise((done) => setTimeout(done, ms));
   let line = Promise.resolve();
@@ -52,6 +53,14 @@ SHOWN = """() => {
   }
   return shown;
 }"""
+SHOWN_OF_BUSHING = """() => {
+  const shown = { note: document.getElementById("id_note").value };
+  shown.move = document.querySelector("#moves .mover [name=words]").value;
+  for (const name of ["up_down_um", "left_right_um"]) {
+    shown[name] = document.querySelector(`#clearance [name=${name}]`).value;
+  }
+  return shown;
+}"""
 # A button that is dead while the store is slow is waited for, as a person would.
 LOG_MOVE = """async () => {
   const { form } = document.querySelector("#moves .mover [name=words]"), button = form.querySelector("button");
@@ -72,6 +81,7 @@ CHOOSE_EIGHT = """() => {
 SUBMIT = "(field) => document.querySelector(field).form.requestSubmit()"
 TO = """(now) => {
   Object.assign(trouble, now);
+  sessionStorage.setItem("cut", now.cut ? "1" : ""); // also on the page that comes next
   if (!now.cut) window.dispatchEvent(new Event("online"));
 }"""
 HELD = """async () => (await linelog.store.all()).filter((one) => one.state === "held")
@@ -80,6 +90,9 @@ QUIET = "async () => !linelog.adding() && (await linelog.store.all()).every((wri
 AS_FOUND = "No: it is as found"
 WORDS = ("wedge", "eased", "shim", "looks", "worn", "again", "check", "bolt")
 RUNNING = ("x", "y", "expanded", "strokes")
+TRAVELS = ("up_down_um", "left_right_um")
+BEGIN_PLAIN = "(field) => document.querySelector(field).focus()"
+GOES_ON_MS = 3_000
 
 
 @dataclass
@@ -91,12 +104,22 @@ class Typed:
     note: str = ""
     moves: list[str] = field(default_factory=list)
     running: dict[str, str] = field(default_factory=dict)
+    clearance: dict[str, str] = field(default_factory=dict)
     positions: int = 4
     log: list[str] = field(default_factory=list)
 
 
 class Schedule:
     """One person at one station, by a seed."""
+
+    shown = SHOWN
+
+    def acts(self) -> list[Callable[[], None]]:
+        """What is done, each as often as it stands here."""
+        return [
+            *[self.reading] * 4,
+            *(self.note, self.note, self.move, self.running, self.trouble, self.trouble, self.set_up),
+        ]
 
     def __init__(self, page: Page, seed: int) -> None:
         self.page, self.chance, self.typed = page, random.Random(seed), Typed()
@@ -106,10 +129,7 @@ class Schedule:
         """Do so many things, then let everything arrive; return what stood otherwise than typed."""
         wrong = []
         for _ in range(steps):
-            act = self.chance.choice(
-                [self.reading] * 4
-                + [self.note, self.note, self.move, self.running, self.trouble, self.trouble, self.set_up]
-            )
+            act = self.chance.choice(self.acts())
             act()
             self.typed.log.append(act.__name__)
             wrong += self.differs(act.__name__)
@@ -119,7 +139,7 @@ class Schedule:
 
     def differs(self, after: str) -> list[str]:
         """Return each field that shows something else than was typed into it last."""
-        shown = self.page.evaluate(SHOWN)
+        shown = self.page.evaluate(self.shown)
         allowed = {name: {text, ""} if name in self.clears else {text} for name, text in self.typed.shown.items()}
         return [
             f"after {after}: {name} shows {shown.get(name)!r}, typed {text!r}"
@@ -252,3 +272,42 @@ class Schedule:
             for what, (there, sent) in rows.items()
             if there != sent
         ]
+
+
+class AtBushing(Schedule):
+    """One person at a bushing: its clearance goes in as a whole, and what was not saved yet stands all the same."""
+
+    shown = SHOWN_OF_BUSHING
+
+    def acts(self) -> list[Callable[[], None]]:
+        return [*[self.clearance] * 4, self.note, self.move, self.trouble, self.trouble]
+
+    def clearance(self) -> None:
+        for name in self.chance.sample(TRAVELS, k=self.chance.randint(1, 2)):
+            text = f"0.0{self.chance.randint(4, 7)}{self.chance.randint(1, 9)}"  # shown again as it was typed
+            self.page.evaluate(BEGIN_PLAIN, f"#clearance [name={name}]")
+            self.write(text)
+            self.typed.shown[name] = text
+        if self.chance.random() < 0.7:
+            self.page.evaluate(SUBMIT, "#clearance [name=up_down_um]")
+            self.typed.clearance = {name: self.typed.shown.get(name, "") for name in TRAVELS}
+
+    def missing(self, visit_id: int) -> list[str]:
+        rows = BushingClearance.objects.filter(visit=visit_id)
+        there = [{name: um and f"{um / 1000:.3f}" for name, um in row.items()} for row in rows.values(*TRAVELS)]
+        sent = [{name: text or None for name, text in self.typed.clearance.items()}] if self.typed.clearance else []
+        wrong = [] if there == sent else [f"clearance: the server has {there!r}, sent was {sent!r}"]
+        return [*wrong, *super().missing(visit_id)]
+
+
+class Begun(Schedule):
+    """One person in a visit begun without a connection, which comes back at the end."""
+
+    def trouble(self) -> None:
+        self.page.evaluate(TO, {"store": self.chance.choice([0, 300, 1500]), "network": 0, "lost": 0, "cut": True})
+
+    def differs(self, after: str) -> list[str]:
+        if after == "the end":  # the page goes on in the visit on the server, unless something stands there unsent
+            self.page.wait_for_timeout(GOES_ON_MS)
+            self.page.wait_for_load_state()
+        return super().differs(after)
