@@ -19,7 +19,7 @@
     return sent.get(control.name) ?? "";
   };
   const nameOf = (form) => [
-    linelog.fieldOf(form) || form.getAttribute("action"), form.elements.adjuster ? form.elements.adjuster.value : "",
+    linelog.fieldOf(form) || new URL(form.action).pathname, form.elements.adjuster ? form.elements.adjuster.value : "",
   ].join("|");
   const keyOf = (control) => `${nameOf(control.form)}|${control.name}|${["radio", "checkbox"].includes(control.type) ? control.value : ""}`;
   const fieldsIn = (root) => [...root.querySelectorAll("form[data-queued] input, form[data-queued] select, form[data-queued] textarea")].filter(isField);

@@ -136,6 +136,7 @@
       else if (kind === "running" && new URLSearchParams(body).get("stage") === "as_left") stands = false;
     }
     linelog.setLocked(state === "running" || !(stands || state === "paper"));
+    document.getElementById("lasts").hidden = state !== "stopped" || !stands;
     document.getElementById("lockout").hidden = state !== "stopped" || (stands && !isSaidHere);
     for (const says of document.querySelectorAll("[data-locked]")) says.hidden = says.hidden || state === "running";
   };
@@ -206,7 +207,7 @@
     document.addEventListener("linelog:changed", ({ detail: { writes } }) => {
       const open = writes.find((write) => write.kind === "open" && write.visit === temporary);
       const stand = writes.filter((write) => write.state !== "held" && linelog.visitOf(write.url) === `/visits/${number()}/`);
-      if (open) lockOrNot(open, stand);
+      if (open && screen.isConnected) lockOrNot(open, stand);
       if (place && screen.isConnected) follow(stand); // not where an answer of the server has taken its place
       if (!opened()) return;
       if (!isOpened) { isOpened = true; address(opened(), station, query); }

@@ -63,8 +63,8 @@
   const keepAll = async () => {
     await inHand();
     const wanted = document.querySelector("[data-keep]");
-    const urls = wanted && wanted.dataset.keep ? wanted.dataset.keep.split(" ") : [];
-    if (document.querySelector("[data-own]") && !(await isKept(linelog.ownPage()))) urls.unshift(linelog.ownPage());
+    const own = document.querySelector("[data-own]") && !(await isKept(linelog.ownPage())) ? [linelog.ownPage()] : [];
+    const urls = [...new Set([...own, ...(wanted && wanted.dataset.keep ? wanted.dataset.keep.split(" ") : [])])];
     const rest = [...urls], kept = await keptOf(urls);
     const keepOne = async (url) => {
       await linelog.keepPage(url);

@@ -4,7 +4,8 @@
 
 From the press of "Open the visit" to the sign "Ready to work offline", each time at another machine: on a tablet that
 has been here before, and on one that sees the logbook for the first time and must fetch its files as well. Prints
-median, worst and the machine's load, and where the time goes.
+median, worst and the machine's load, where the time goes, and the processor time of server and browser, which on a
+busy machine is what tells: the cores must give it before the sign can come.
 """
 
 from __future__ import annotations
@@ -16,7 +17,10 @@ import statistics
 import sys
 import time
 from contextlib import ExitStack
+from pathlib import Path
 from typing import Any
+
+from tests.postgres import children
 
 GOAL_S = 3.0
 SIGN = "() => document.getElementById('offline-ready')?.dataset.ready === 'true'"
@@ -41,9 +45,8 @@ def prepare(machines: int) -> None:
     sys.stdout.write(json.dumps({"session": a_session(who), "machines": rows}) + "\n")
 
 
-def open_visit(page: Any, url: str, machine: int) -> tuple[float, dict[str, float]]:
+def open_visit(page: Any) -> tuple[float, dict[str, float]]:
     """Open a visit as a mechanic does; return the seconds from the press until the sign, and what they went into."""
-    page.goto(f"{url}/visits/open/{machine}/", wait_until="networkidle")
     page.locator("[name=reason]").select_option("tear_offs")
     page.get_by_label("Stopped", exact=True).check()
     page.get_by_label("Lockout verified by").fill("A. Mechanic")
@@ -52,14 +55,23 @@ def open_visit(page: Any, url: str, machine: int) -> tuple[float, dict[str, floa
     page.get_by_role("button", name="Open the visit").click()
     page.wait_for_function(SIGN, polling=20, timeout=60_000)
     took = time.monotonic() - began
-    parts = page.evaluate(PARTS)
-    page.wait_for_load_state("networkidle")
-    return took, parts
+    return took, page.evaluate(PARTS)
 
 
-def measure(browser: Any, url: str, ready: dict[str, Any], *, is_new: bool, machines: list[int]) -> None:
+def spent(pid: int) -> float:
+    """Return the processor seconds of a process and all that it has started and that still runs."""
+    try:
+        used = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        own = (int(used[11]) + int(used[12])) / os.sysconf("SC_CLK_TCK")
+        return own + sum(spent(child) for child in children(pid))
+    except (FileNotFoundError, ProcessLookupError):
+        return 0.0
+
+
+def measure(browser: Any, program: Any, ready: dict[str, Any], *, is_new: bool, machines: list[int]) -> None:
     """Print how long it took on one kind of tablet."""
-    took, parts = [], []
+    url, server = f"http://127.0.0.1:{program.port}", program.server.pid
+    took, parts, worked = [], [], []
     with ExitStack() as tablets:
         page: Any = None
         for machine in machines:
@@ -70,9 +82,13 @@ def measure(browser: Any, url: str, ready: dict[str, Any], *, is_new: bool, mach
                 page = tablet.new_page()
             if not is_new:
                 page.goto(f"{url}/", wait_until="networkidle")
-            seconds, of_page = open_visit(page, url, machine)
+            page.goto(f"{url}/visits/open/{machine}/", wait_until="networkidle")
+            before = spent(server), spent(os.getpid())
+            seconds, of_page = open_visit(page)
+            after = spent(server), spent(os.getpid())
             took.append(seconds)
             parts.append(of_page)
+            worked.append((after[0] - before[0], after[1] - before[1] - (after[0] - before[0])))
     middle = {name: statistics.median(one[name] for one in parts) for name in parts[0]}
     print(
         f"{'first time on this tablet' if is_new else 'tablet that was here before'}, {len(took)} visits: median "
@@ -82,7 +98,9 @@ def measure(browser: Any, url: str, ready: dict[str, Any], *, is_new: bool, mach
     print(
         f"  median, ms since the visit's page was asked for: answered {middle['answered']:.0f}, its scripts run "
         f"{middle['loaded']:.0f}, first page fetched to be kept {middle['first']:.0f}, all kept {middle['now']:.0f} "
-        f"({middle['pages']:.0f} fetched, slowest {middle['slowest']:.0f})",
+        f"({middle['pages']:.0f} fetched, slowest {middle['slowest']:.0f}); processor a visit: server "
+        f"{statistics.median(one for one, _ in worked):.2f} s, "
+        f"browser {statistics.median(one for _, one in worked):.2f} s",
         flush=True,
     )
 
@@ -106,10 +124,9 @@ def main() -> None:
         words = f"from tests.bench.bench_ready import prepare; prepare({2 * runs})"
         ready = json.loads(program.manage("shell", "-v0", "-c", words))
         program.start()
-        url = f"http://127.0.0.1:{program.port}"
         browser = play.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         for is_new, machines in ((False, ready["machines"][:runs]), (True, ready["machines"][runs:])):
-            measure(browser, url, ready, is_new=is_new, machines=machines)
+            measure(browser, program, ready, is_new=is_new, machines=machines)
         browser.close()
 
 

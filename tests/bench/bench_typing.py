@@ -3,8 +3,8 @@
     python -m tests.bench.bench_typing [--schedules 300] [--first 0]
 
 Each schedule is a person at one station: readings, note, moves, running values, set-up, in random order; a fifth as
-many more are at a bushing with its clearance, and as many in a visit begun without a connection. Prints every schedule
-whose page or server had something else than was typed.
+many more are at a bushing with its clearance, and as many in a visit begun without a connection. Prints every
+schedule whose page or server had something else than was typed.
 """
 
 from __future__ import annotations
