@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from linelog.alignment.hanging import SHARES, Hangs, Lines
-from linelog.calc.units import Unit
+from linelog.calc.units import SlopeUnit, Unit
 from linelog.plant.models import Station
 from linelog.plant.ram import HangingRam
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
+from linelog.web.units import machine_unit
 
 NAMES = ("full back", "a quarter forward", "half way", "three quarters", "full forward")
 DASHES = ("dot", "dash", "dashdot", "longdash", "solid")
@@ -21,53 +23,58 @@ NAME_MM = 45.0  # names of stations stand no nearer
 
 
 def ram_figure(
-    hanging: HangingRam, lines: Lines, hangs: Sequence[Hangs], stations: Sequence[Station], unit: Unit
+    hanging: HangingRam,
+    lines: Lines,
+    hangs: Sequence[Hangs],
+    stations: Sequence[Station],
+    unit: Unit,
+    slopes: SlopeUnit = SlopeUnit.MM_PER_M,
 ) -> Part:
     """Return the chart: every drawn position, the chosen one heavy, and each station as it was read."""
-    per = float(unit.um)
+    per, far = float(unit.um), machine_unit(unit)
     low = float(np.nanmin(lines.deflection_um)) / per
     high = max(float(np.nanmax(lines.deflection_um)) / per, 0.0)
     air = 0.08 * (high - low or 1.0)
     data = [
-        *_marks(hanging, stations, low - air, high + air),
-        *_curves(lines, lines.deflection_um / per, "y"),
-        *_curves(lines, lines.slope_mm_per_m, "y2"),
+        *_marks(hanging, stations, low - air, high + air, far),
+        *_curves(lines, lines.deflection_um / per, "y", far),
+        *_curves(lines, lines.slope_mm_per_m / slopes.mm_per_m, "y2", far),
         _read(hangs, unit),
     ]
     layout: Part = {
         "height": HEIGHT,
         "margin": {"l": 76, "r": 24, "t": 64, "b": 56},
         "showlegend": False,
-        "xaxis": {"title": {"text": "z, mm from the front edge of the front bushing"}, "anchor": "y2"},
+        "xaxis": {"title": {"text": f"z, {far.label} from the front edge of the front bushing"}, "anchor": "y2"},
         "yaxis": {
             "domain": [0.45 + GAP / 2, 1.0],
             "range": [low - air, high + air],
             "title": {"text": f"Deflection, {units.label(unit)}"},
         },
-        "yaxis2": {"domain": [0.0, 0.45 - GAP / 2], "title": {"text": "Slope, mm/m"}},
-        "annotations": [*_names(stations, high + air), *_ends(lines)],
+        "yaxis2": {"domain": [0.0, 0.45 - GAP / 2], "title": {"text": f"Slope, {slopes.label}"}},
+        "annotations": [*_names(stations, high + air, far), *_ends(lines, far, slopes)],
     }
     return {"data": data, "layout": layout}
 
 
-def _curves(lines: Lines, values: np.ndarray, y: str) -> list[Part]:
+def _curves(lines: Lines, values: np.ndarray, y: str, far: Unit) -> list[Part]:
     traces = []
     for place, travel in enumerate(lines.travel_mm.tolist()):
         is_chosen = place == len(SHARES)
         color = "--ink" if is_chosen else COLORS[place]
         dash = "solid" if is_chosen else DASHES[place]
-        name = f"{travel:g} mm from full back" + (", chosen" if is_chosen else f", {NAMES[place]}")
+        name = f"{units.show_mm(travel, far)} from full back" + (", chosen" if is_chosen else f", {NAMES[place]}")
         line = plotly.lines(name, color, width=3.5 if is_chosen else 1.5, dash=dash)
-        traces.append(line | {"x": typed(lines.z_mm), "y": typed(values[place]), "yaxis": y})
+        traces.append(line | {"x": typed(_along(lines.z_mm, far)), "y": typed(values[place]), "yaxis": y})
     return traces
 
 
-def _marks(hanging: HangingRam, stations: Sequence[Station], low: float, high: float) -> list[Part]:
+def _marks(hanging: HangingRam, stations: Sequence[Station], low: float, high: float, far: Unit) -> list[Part]:
     """Draw the stations as thin upright lines and the two bushings as marks on the line of their centres."""
-    z = [station.seat_z_mm(seat) for station in stations for seat in station.seats]
+    z = _along([station.seat_z_mm(seat) for station in stations for seat in station.seats], far).tolist()
     upright = plotly.lines("Stations", "--rule", width=1) | plotly.joined(((x, low), (x, high)) for x in z)
     bushings = plotly.markers("Bushings", "--accent", "square", size=14) | {
-        "x": typed([hanging.ram.rear.z_mm, hanging.ram.front.z_mm]),
+        "x": typed(_along([hanging.ram.rear.z_mm, hanging.ram.front.z_mm], far)),
         "y": typed([0.0, 0.0]),
         "customdata": [["Rear bushing, its centre"], ["Front bushing, its centre"]],
     }
@@ -79,7 +86,7 @@ def _read(hangs: Sequence[Hangs], unit: Unit) -> Part:
     per = float(unit.um)
     within = np.array([one.within_um for one in hangs]) / per
     return plotly.markers("As the stations were read", "--out", "diamond", size=11) | {
-        "x": typed([one.z_mm for one in hangs]),
+        "x": typed(_along([one.z_mm for one in hangs], machine_unit(unit))),
         "y": typed(np.array([one.deflection_um for one in hangs]) / per),
         "error_y": plotly.bars(within, within, "--out"),
         "customdata": [[_words(one, unit)] for one in hangs],
@@ -90,28 +97,35 @@ def _words(one: Hangs, unit: Unit) -> str:
     hang, within = units.show_um(one.deflection_um, unit, signed=True), units.show_um(one.within_um, unit)
     seat = f", {one.seat} seat" if one.seat else ""
     return (
-        f"<b>{plotly.text(one.station.name)}</b>{seat}, ram {one.travel_mm:.0f} mm from full back<br>"
+        f"<b>{plotly.text(one.station.name)}</b>{seat}, ram {units.show_mm(one.travel_mm, unit)} from full back<br>"
         f"{hang} ± {within} {unit.label}"
     )
 
 
-def _names(stations: Sequence[Station], top: float) -> list[Part]:
+def _names(stations: Sequence[Station], top: float, far: Unit) -> list[Part]:
     place: Part = {"textangle": -32, "yanchor": "bottom", "font": {"size": 13, "color": "--ink"}}
     z = [station.z_mm for station in stations]
-    room = plotly.apart(z, NAME_MM, min(z, default=0.0), max(z, default=0.0) + NAME_MM)
+    apart = plotly.apart(z, NAME_MM, min(z, default=0.0), max(z, default=0.0) + NAME_MM)
+    room = _along(list(apart), far).tolist()
     return [
         plotly.note(plotly.text(station.name), at, top, xref="x", yref="y", **place)
         for station, at in zip(stations, room, strict=True)
     ]
 
 
-def _ends(lines: Lines) -> list[Part]:
+def _ends(lines: Lines, far: Unit, slopes: SlopeUnit) -> list[Part]:
     """Say at the nose of each line at which position it is drawn: below, where the lines lie apart."""
     notes = []
     for place, travel in enumerate(lines.travel_mm[: len(SHARES)].tolist()):
         on = np.flatnonzero(np.isfinite(lines.slope_mm_per_m[place]))
         at = int(on[-1])
         said = {"font": {"size": 12, "color": COLORS[place]}, "xanchor": "right", "yanchor": "bottom"}
-        slope = float(lines.slope_mm_per_m[place, at])
-        notes.append(plotly.note(f"{travel:g} mm", float(lines.z_mm[at]), slope, xref="x", yref="y2", **said))
+        slope = float(lines.slope_mm_per_m[place, at]) / slopes.mm_per_m
+        z = float(_along([lines.z_mm[at]], far)[0])
+        notes.append(plotly.note(units.show_mm(travel, far), z, slope, xref="x", yref="y2", **said))
     return notes
+
+
+def _along(z_mm: ArrayLike, far: Unit) -> np.ndarray:
+    """Return places along the ram, given in mm, in the unit that the reader has for the machine."""
+    return np.asarray(z_mm, dtype=np.float64) * 1000.0 / far.um

@@ -113,6 +113,11 @@ class SlopeUnit(Enum):
         """Sign shown beside a number."""
         return self.value
 
+    @property
+    def mm_per_m(self) -> float:
+        """How many mm/m one of it is: a thousandth per inch is 1 mm/m exactly."""
+        return 1000.0 if self is SlopeUnit.IN_PER_IN else 1.0
+
     def show(self, mm_per_m: float, decimals: int = 3) -> str:
         """Write a slope given in mm/m with so many decimals of mm/m; a thousandth per inch is 1 mm/m exactly."""
         if self is SlopeUnit.IN_PER_IN:

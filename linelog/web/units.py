@@ -92,6 +92,11 @@ def show_mm(value_mm: float, unit: Unit, *, with_unit: bool = True) -> str:
     return f"{text.replace('-', MINUS)}\u202f{'in' if is_inch else 'mm'}" if with_unit else text.replace("-", MINUS)
 
 
+def machine_unit(unit: Unit) -> Unit:
+    """Return what a reader of `unit` reads lengths of the machine in: inches, else mm."""
+    return Unit.INCH if unit is Unit.INCH else Unit.MM
+
+
 def plain_number(text: str) -> str:
     """Return a typed decimal number with a point and a plain minus sign. Raises ValueError with a sentence."""
     cleaned = text.strip().replace(MINUS, "-").replace("–", "-").replace("\u202f", "").replace(" ", "")
@@ -244,6 +249,6 @@ def ask_in(form: forms.BaseForm, unit: Unit, *, labelled: bool = True) -> None:
     for field in form.fields.values():
         if isinstance(field, LengthField):
             is_large = isinstance(field, MachineLengthField)
-            field.unit = Unit.MM if is_large and unit is Unit.UM else unit
+            field.unit = machine_unit(unit) if is_large else unit
             if labelled:
                 field.label = f"{field.label} ({field.unit.label})"

@@ -1,11 +1,14 @@
 """Forms and sentences that spoke of another unit than their reader's: 0.001 in is 25.4 um exactly (NIST SP 811)."""
 
 import html
+import json
 import re
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
+from linelog.alignment.captures.figures import all_figures
 from linelog.alignment.forms.amend import AmendForm
 from linelog.alignment.forms.bar import BarForm
 from linelog.alignment.forms.bushing import ClearanceForm
@@ -13,7 +16,9 @@ from linelog.alignment.forms.sweep import SweepForm, pieces_typed
 from linelog.alignment.models import AmendedReading, Reading, Visit
 from linelog.calc.units import Unit
 from linelog.web.errors import Refused
+from linelog.web.plotly import untyped
 from tests import factories
+from tests.alignment.capturing import Site, as_csv, frame
 from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, say_which_face, type_one, type_round
 
 pytestmark = pytest.mark.django_db
@@ -156,3 +161,34 @@ def test_a_shim_is_refused_in_the_unit_it_was_counted_in():
         pieces_typed("20", Unit.INCH)
     with pytest.raises(Refused, match=r"from 0\.001 to 5 mm"):
         pieces_typed("20", Unit.MM)
+
+
+def test_the_rams_chart_and_the_position_it_is_drawn_at_are_in_the_readers_units(machine, inch):
+    url = reverse("alignment:ram", args=[machine.pk])
+    answer = inch.get(url)
+    assert "Ram position, from full back (in)" in answer.content.decode()
+    assert inch.get(url, {"travel": "10", "unit": "inch"}).context["asked"].chosen_mm == pytest.approx(254.0)
+    assert inch.get(url, {"travel": "254"}).context["asked"].chosen_mm == 254.0, "an address that says no unit is mm"
+    far = inch.get(url, {"travel": "500", "unit": "inch"})
+    assert "The ram travels from 0 to 24.016\u202fin." in html.unescape(far.content.decode())  # 610 mm
+    figure = inch.get(reverse("alignment:ram_figures", args=[machine.pk]), {"travel": "254"}).json()["ram"]
+    told = json.dumps(figure, ensure_ascii=False)
+    assert not MM.findall(told.replace("\u202f", " "))
+    assert "mm" not in json.dumps(figure["layout"])
+    assert figure["layout"]["xaxis"]["title"]["text"] == "z, in from the front edge of the front bushing"
+    assert "10.000\u202fin from full back, chosen" in {trace["name"] for trace in figure["data"]}
+    forward = next(trace for trace in figure["data"] if "full forward" in trace["name"])
+    assert untyped(forward["x"])[-1] == pytest.approx(700.0 / 25.4)
+
+
+def test_a_captures_chart_over_the_ram_is_in_the_readers_unit():
+    capture = Site().receive(as_csv(frame()))
+    in_mm, in_inches = (all_figures(capture.result, 25.0, unit) for unit in (Unit.MM, Unit.INCH))
+    assert in_inches["travel"]["layout"]["xaxis"]["title"]["text"] == "Ram position forward of full back, in"
+    ends = [figures["travel"]["layout"]["xaxis"]["range"][1] for figures in (in_mm, in_inches)]
+    assert ends[0] / ends[1] == pytest.approx(25.4)
+    path = [untyped(figures["travel"]["data"][1]["x"]) for figures in (in_mm, in_inches)]
+    assert path[1] == pytest.approx(path[0] / 25.4)
+    hover = [said[0] for trace in in_inches["path"]["data"] for said in trace.get("customdata", [])]
+    assert hover
+    assert not any("mm" in said for said in hover)

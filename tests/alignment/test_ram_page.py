@@ -73,7 +73,7 @@ def test_the_chart_draws_the_stroke_the_chosen_position_and_every_reading(client
     swept(machine, travel=600.0)
     figure = client.get(at("ram_figures", machine, travel=300)).json()["ram"]
     names = [trace["name"] for trace in figure["data"]]
-    assert [name for name in names if "chosen" in name] == ["300 mm from full back, chosen"] * 2
+    assert [name for name in names if "chosen" in name] == ["300\u202fmm from full back, chosen"] * 2
     forward = next(trace for trace in figure["data"] if "full forward" in trace["name"] and trace["yaxis"] == "y")
     z, line = untyped(forward["x"]), untyped(forward["y"])
     ram = record_of(machine).hanging.ram

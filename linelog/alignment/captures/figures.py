@@ -10,6 +10,7 @@ import numpy as np
 from linelog.calc.units import Unit
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
+from linelog.web.units import machine_unit
 
 PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
 AXES = (("x", "Across"), ("y", "Up"))
@@ -22,9 +23,12 @@ MARGIN = {"l": 82, "r": 24, "t": 44, "b": 60}
 
 def all_figures(result: dict[str, Any], limit_um: float, unit: Unit) -> dict[str, Part]:
     """Return the figures that the result has enough for, by name."""
+    far = machine_unit(unit)
     made = {
         "path": path_figure(result, limit_um, unit),
-        "travel": _whole_stroke(_stacked(result, unit, _travel, "Ram position forward of full back, mm"), result),
+        "travel": _whole_stroke(
+            _stacked(result, unit, _travel(far), f"Ram position forward of full back, {far.label}"), result, far
+        ),
         "time": _stacked(result, unit, _over_time, "Minutes from the first stroke"),
     }
     if result["dome"] is not None:
@@ -50,7 +54,7 @@ def path_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
         path = phase["path"]
         x, y = np.array(path["x_um"]) / per, np.array(path["y_um"]) / per
         said = [
-            [f"<b>{name}</b>, ram at {at:.0f} mm<br>across {a:+.4f}, up {b:+.4f} {label}"]
+            [f"<b>{name}</b>, ram at {units.show_mm(at, unit)}<br>across {a:+.4f}, up {b:+.4f} {label}"]
             for at, a, b in zip(path["position_mm"], x, y, strict=True)
         ]
         data.append(
@@ -124,24 +128,29 @@ def _stacked(result: dict[str, Any], unit: Unit, draw: Draw, title: str) -> Part
     return {"data": data, "layout": layout}
 
 
-def _whole_stroke(figure: Part, result: dict[str, Any]) -> Part:
+def _whole_stroke(figure: Part, result: dict[str, Any], far: Unit) -> Part:
     """Show the whole stroke, so that the short dome stands free of the edge."""
-    farthest = max(max(phase["path"]["position_mm"]) for _, phase in _seen(result))
+    farthest = max(max(phase["path"]["position_mm"]) for _, phase in _seen(result)) * 1000.0 / far.um
     figure["layout"]["xaxis"]["range"] = [0.0, 1.02 * farthest]
     return figure
 
 
-def _travel(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
-    return _banded(name, color, phase["path"], "position_mm", axis, per)
+def _travel(far: Unit) -> Draw:
+    """Return what draws the path over the ram's position, told in `far`."""
+
+    def draw(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
+        at = np.array(phase["path"]["position_mm"]) * 1000.0 / far.um
+        return _banded(name, color, phase["path"], at, axis, per)
+
+    return draw
 
 
 def _over_crank(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
-    return _banded(name, color, phase["path"], "angle_deg", axis, per)
+    return _banded(name, color, phase["path"], np.array(phase["path"]["angle_deg"]), axis, per)
 
 
-def _banded(name: str, color: str, path: dict[str, Any], along: str, axis: str, per: float) -> list[Part]:
+def _banded(name: str, color: str, path: dict[str, Any], at: Any, axis: str, per: float) -> list[Part]:
     """Return the mean path along something, and the band that nine strokes in ten lie in."""
-    at = np.array(path[along])
     low, high = np.array(path[f"{axis}_low_um"]) / per, np.array(path[f"{axis}_high_um"]) / per
     band = {
         **plotly.lines(f"{name}: nine strokes in ten", color, width=0),

@@ -7,25 +7,30 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
+from linelog.calc.units import Unit
 from linelog.web.forms import offer
-from linelog.web.units import NumberField
+from linelog.web.units import MachineLengthField, ask_in, machine_unit, show_mm, shown_in
 
 
 class PositionForm(forms.Form):
-    """A ram position, as travel from full back in mm."""
+    """A ram position, as travel from full back in the unit that the page showed; mm where an address says none."""
 
-    travel = NumberField(required=False, label="Ram position, mm from full back")
+    travel = MachineLengthField(required=False, label="Ram position, from full back", largest_um=None)
+    unit = forms.CharField(widget=forms.HiddenInput, required=False)
 
-    def __init__(self, *args: Any, stroke_mm: float, usual_mm: float, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, stroke_mm: float, usual_mm: float, unit: Unit, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.stroke_mm, self.usual_mm = stroke_mm, usual_mm
-        self.initial["travel"] = f"{usual_mm:g}"
+        self.typed_in = shown_in(self.data.get("unit"), Unit.MM if "travel" in self.data else unit)
+        self.fields["travel"].initial = usual_mm
+        self.fields["unit"].initial = machine_unit(self.typed_in).value
+        ask_in(self, self.typed_in)
 
     def clean_travel(self) -> float | None:
         """Refuse a position that the ram never takes."""
         travel: float | None = self.cleaned_data["travel"]
         if travel is not None and not 0.0 <= travel <= self.stroke_mm:
-            raise forms.ValidationError(f"The ram travels from 0 to {self.stroke_mm:g} mm.")
+            raise forms.ValidationError(f"The ram travels from 0 to {show_mm(self.stroke_mm, self.typed_in)}.")
         return travel
 
     def chosen_mm(self) -> float:

@@ -54,7 +54,8 @@ def _asked(request: Request, machine: Machine) -> Asked:
     if record.hanging is None:
         return Asked(record, stations, read)
     usual = usual_position(record.hanging, read)
-    form = PositionForm(request.GET or None, stroke_mm=record.hanging.stroke_mm, usual_mm=usual)
+    unit = units.of(request.user)
+    form = PositionForm(request.GET or None, stroke_mm=record.hanging.stroke_mm, usual_mm=usual, unit=unit)
     chosen = form.chosen_mm()
     try:
         hangs = at_stations(record.hanging, stations, read, chosen)
@@ -95,4 +96,5 @@ def figures(request: Request, machine_id: int) -> JsonResponse:
     if asked.form is not None and asked.form.errors:
         raise Refused(str(next(iter(asked.form.errors.values()))[0]))
     lines = lines_of(hanging, asked.chosen_mm)
-    return JsonResponse({"ram": ram_figure(hanging, lines, asked.hangs, asked.stations, units.of(request.user))})
+    told = units.of(request.user), units.slope_unit_of(request.user)
+    return JsonResponse({"ram": ram_figure(hanging, lines, asked.hangs, asked.stations, *told)})
