@@ -119,7 +119,7 @@ _AT = {field.column.name: index for index, field in enumerate(_FINDING)}
 
 
 def _led(asked: Asked, rows: list[Row]) -> Iterable[Sequence[Any]]:
-    """Lead each finding to its machine by the marks of the day, as its page does."""
+    """Lead each finding to its machine by the mark as typed and the marks of the day; its page tells the odds too."""
     bearers = bearers_of(asked.plant.pk)
     for row in rows:
         given: Any = row[_AT["given_machine_id"]]
@@ -138,7 +138,7 @@ FINDINGS = stored(
     page="trends:findings",
     by_line=False,
     more=(
-        text("line", "Line of the machine that it leads to; empty: to none, or to several."),
+        text("line", "Line of the machine that the mark as typed leads to; empty: to none, or to several."),
         text("machine", "Machine that it leads to; empty likewise."),
     ),
     add=_led,
