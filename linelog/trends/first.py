@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from linelog.plant.models import Person
 from linelog.production.models import Finding
 from linelog.trends.control import said
+from linelog.trends.control.forms import USUAL
 from linelog.trends.control.nearby import changes_near
 from linelog.trends.control.queries import signals_for
 from linelog.trends.fleet import Fleet, Row, ordered
@@ -85,7 +86,7 @@ class Waiting:
 
 def waiting(user: Person, today: dt.date) -> Waiting:
     """Read what waits for the quality lead."""
-    signals = signals_for(user, {"state": "open"}, today)
+    signals = signals_for(user, USUAL, today)  # those that the list of signals opens with
     few = list(signals[:MOST])
     near = changes_near(few)
     recent = findings_for(user).filter(made_on__gt=today - dt.timedelta(days=DAYS))[:MOST_FINDINGS]

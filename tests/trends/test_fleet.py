@@ -214,7 +214,10 @@ class TestPage:
         figures = {"rate": 60.0, "centre": 40.0, "limit": 58.0, "counts": 24, "made": 400_000, "refitted_at": NOW}
         about = {"measure": "tear_offs", "rule": "line", "up": True, "day": day, "began_on": day}
         signal = Signal.objects.create(machine=fleet[0], **about, **figures)
+        old = day - dt.timedelta(days=200)
+        Signal.objects.create(machine=fleet[0], **about | {"day": old, "began_on": old}, **figures)
         text = self.page(signed_in, "quality", manager).content.decode()
+        assert "Tear-offs 1.5 times what its line led to expect" in text
         for heading in ("Signals to answer: 1", "Findings without a machine: 1", "Complaints open: 1", "C-17"):
             assert heading in text
         assert "C-18" not in text

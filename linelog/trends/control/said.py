@@ -24,6 +24,7 @@ class Line:
     """A signal in a list, with what had changed near it."""
 
     signal: Signal
+    short: str
     what: str
     since: str
     changes: tuple[Change, ...]
@@ -33,12 +34,18 @@ class Line:
 
 def line(signal: Signal, changes: list[Change]) -> Line:
     """Say a signal in a line."""
-    return Line(signal, what(signal), since(signal), tuple(changes), state(signal), css(signal))
+    return Line(signal, short(signal), what(signal), since(signal), tuple(changes), state(signal), css(signal))
 
 
 def rate_words(measure: Measure, per_million: float) -> str:
     """Write a rate in the measure's own unit."""
     return f"{per_million / measure.divisor:.{measure.decimals}f}"
+
+
+def short(signal: Signal) -> str:
+    """Say it in a few words."""
+    against = "its line led to expect" if signal.rule == Rule.LINE else "it was before"
+    return f"{BY_KEY[signal.measure].name} {signal.rate / max(signal.centre, 1e-9):.1f} times what {against}"
 
 
 def what(signal: Signal) -> str:
