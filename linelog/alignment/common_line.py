@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,9 @@ from linelog.plant.models import Adjuster, Station
 from linelog.web.units import slope_unit
 
 MOST_SHOWN, MOST_TRIED = 3, 6
+NEAREST_UM = 0.5  # a limit that no shim meets but by luck: the solver then comes as near as it can
+STEP_UM = 8.0  # to the side of an ideal move: the packs of a common stock (0.01 mm) to either side of it are reached
+_BESIDE = tuple(STEP_UM * np.array(way) for way in ((0, 0), (0, 1), (0, -1), (1, 0), (-1, 0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +119,7 @@ def plan_line(
             plans = _plans(found, rear, front, adjusters, rank) if beyond and found else None
         if plans is None:
             return Answer(beyond=beyond, problem="No set of moves within reach brings all of these stations inside.")
-        made = [_made(plan, found, (rear, front), adjusters, unit) for plan in plans]
+        made = [_best_made(plan, found, (rear, front), adjusters, unit) for plan in plans]
     except CalcError as error:
         return Answer(beyond=beyond, problem=error.message)
     good = [one for one in made if one.inside][:MOST_SHOWN]
@@ -163,10 +166,35 @@ def _stations(found: Sequence[Found], adjusters: dict[int, list[Adjuster]]) -> l
     ]
 
 
-def _made(
+def _best_made(
     plan: Plan,
     found: Sequence[Found],
     bushings: tuple[Bushing, Bushing],
+    adjusters: dict[int, list[Adjuster]],
+    unit: Unit,
+) -> Alternative:
+    """Turn a plan into moves of real adjusters: with few shims at the bushings, else the nearest set that does.
+
+    A bushing within its own limit may be too far off for a station beyond it, since the line is a lever, and of two
+    packs as near to the ideal move only one may do: those a step of shims to each side are tried.
+    """
+    best = _made(plan, found, bushings, adjusters, unit)
+    exact = tuple(replace(one, limit_um=NEAREST_UM) for one in bushings)
+    for shift in _BESIDE if not best.inside else ():
+        for at in [place for place, one in enumerate(bushings) if one.name in plan.opened]:
+            wanted = plan.bushing_moves_um.copy()
+            wanted[at] += shift
+            tried = _made(replace(plan, bushing_moves_um=wanted), found, exact, adjusters, unit)
+            if tried.inside:
+                return tried
+            best = min(best, tried, key=lambda one: len(one.outside))
+    return best
+
+
+def _made(
+    plan: Plan,
+    found: Sequence[Found],
+    bushings: Sequence[Bushing],
     adjusters: dict[int, list[Adjuster]],
     unit: Unit,
 ) -> Alternative:

@@ -260,3 +260,20 @@ def test_an_open_visit_that_found_a_station_out_is_named_and_nothing_is_said_to_
     assert "Domer: out" in text
     assert "Nothing to open: all" not in text
     assert "is still open" not in page_of(client, machine, visit=visit.pk).content.decode()
+
+
+def test_a_bushing_alone_is_found_where_only_one_of_two_packs_near_the_ideal_move_does(client, machine):
+    """By hand: the front bushing +0.13 leaves the domer 36 um off (limit 38, U 5), +0.14 leaves it 20 um off."""
+    offsets = {
+        "redraw_sleeve": (-64.7, 143.4),
+        "cup_locator": (-49.0, 175.5),
+        "tool_pack": lambda z: (-81.1, 174.4) if z < 200 else (-109.4, 228.1),
+        "stripper": (-144.2, 255.1),
+        "domer": (-162.1, 342.0),
+    }
+    left(machine, offsets, u=2.6)
+    first = page_of(client, machine).context["answer"].alternatives[0]
+    assert first.opened == ("Front bushing",)
+    assert first.inside
+    domer = next(place for place in first.places if place.station.kind == "domer")
+    assert domer.radial_um == pytest.approx(math.hypot(-162.1 + 60 * 1150 / 480, 342 - 140 * 1150 / 480), abs=6.0)
