@@ -70,8 +70,9 @@ class LockoutStatus:
 
     @cached_property
     def locks(self) -> tuple[PersonalLock, ...]:
-        """The locks on the latest, those taken off as well."""
-        return tuple(self.latest.locks.all()) if self.latest else ()
+        """The locks on the latest, those taken off as well, and what still hangs from before it."""
+        before = [lock for one in self.lockouts[:-1] for lock in one.locks.all() if lock.off_at is None]
+        return (*before, *(self.latest.locks.all() if self.latest else ()))
 
     @property
     def locks_on(self) -> tuple[PersonalLock, ...]:
@@ -80,7 +81,8 @@ class LockoutStatus:
 
     def bare_at(self, at: dt.datetime) -> bool:
         """Say whether locks were written down, and every one of them was off by then."""
-        return bool(self.locks) and all(lock.off_at is not None and lock.off_at <= at for lock in self.locks)
+        locks = self.latest.locks.all() if self.latest else ()
+        return bool(locks) and all(lock.off_at is not None and lock.off_at <= at for lock in locks)
 
     def has_lock_of(self, name: str) -> bool:
         """Say whether somebody of this name has a lock on it."""
@@ -89,4 +91,4 @@ class LockoutStatus:
 
 def status_of(visit: Visit, at: dt.datetime) -> LockoutStatus:
     """Return how the lockout of a visit stands at this time."""
-    return LockoutStatus(at, tuple(visit.lockouts.order_by("verified_at", "pk")))
+    return LockoutStatus(at, tuple(visit.lockouts.order_by("verified_at", "pk").prefetch_related("locks")))

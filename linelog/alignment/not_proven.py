@@ -15,6 +15,8 @@ from linelog.web.units import show_slope, slope_unit
 
 POSITIONS_THAT_TELL = 8
 MOST_REPEATS = 9  # that can be logged
+#: Steps that dials are made with, um, the coarsest first: metric, and by whether the reader reads inches the others.
+STEPS_UM = {False: (10.0, 5.0, 2.0, 1.0), True: (25.4, 12.7, 2.54)}  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,9 @@ def coarse_words(swept: Outcome, limit: float, unit: Unit) -> str:
     row = swept.row
     step_um = row.resolution_um if row else 0.0
     radius_mm = (row.face_radius_mm if row and row.kind == Sweep.Kind.FACE else None) or 1.0
-    finest = show_um(limit * radius_mm / 2.0, unit, signed=False)
+    most_um = limit * radius_mm / 2.0
+    made = next((one for one in STEPS_UM[unit is Unit.INCH] if one <= most_um), most_um)
+    finest = show_um(made, unit, signed=False)
     step = show_um(step_um, unit, signed=False)
     return (
         f"The dial is too coarse for this limit: two of its steps of {step} exceed it. "

@@ -107,8 +107,15 @@ def _line(
         "tilt": tilt,
         "running": "; ".join(_running(status, result, tell)),
         "verdict": _verdict(result, shown, status),
-        "remark": "not touched: as found" if result.carried else "",
+        "remark": "not touched: as found" if result.carried else _unswept(result, status),
     }
+
+
+def _unswept(result: Result, status: StationStatus | None) -> str:
+    """Say what is still to be swept of a static value's station."""
+    if result.method != Method.STATIC or status is None or not status.unswept:
+        return ""
+    return status.unswept[0].sentence
 
 
 def _running(status: StationStatus | None, result: Result, tell: Teller) -> Iterator[str]:

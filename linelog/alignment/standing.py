@@ -51,6 +51,7 @@ class Value:
     carrier: str = "ram"
     u_x_um: float = 0.0
     u_y_um: float = 0.0
+    is_partial: bool = False
     amended: Amended | None = None
 
     @property

@@ -34,6 +34,7 @@ COLUMNS = (
     "carrier",
     "u_x_um",
     "u_y_um",
+    "is_partial",
 )
 
 

@@ -60,7 +60,7 @@ def content(visit: Visit, unit: Unit, made_at: dt.datetime) -> dict[str, Any]:
         "opened": tell.when(visit.opened_at),
         "zone": plant.timezone,
         "state": _state(visit, tell),
-        "unit": unit.label,
+        "unit": unit.word,
         "facts": _facts(visit, tell),
         "stations": _stations(visit, tell, made_at),
         "lockouts": [_lockout(one, tell) for one in visit.lockouts.prefetch_related("locks")],
@@ -135,7 +135,7 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
     moved_at: dict[int, list[dt.datetime]] = defaultdict(list)
     line_moved: list[dt.datetime] = []
     for move in visit.moves.select_related("adjuster", "by", "station"):
-        made = made_words(move, tell.unit, View(move.station.view))
+        made = made_words(move, tell.unit, _view(move.station, sweeps[move.station_id]))
         moved_at[move.station_id].append(move.at)
         moves[move.station_id].append(f"{made} ({person_as_signed(visit, move.by)}, {tell.when(move.at)})")
         line_moved += [move.at] if move.station.is_bushing else []
@@ -161,11 +161,16 @@ def _stations(visit: Visit, tell: Teller, now: dt.datetime) -> list[dict[str, An
     ]
 
 
+def _view(station: Station, sweeps: Sequence[Sweep]) -> View:
+    """Return the end that a station is told from: where it was swept from in this visit, else its usual one."""
+    return View(next((one.view for one in sweeps if one.kind == Sweep.Kind.RIM), station.view))
+
+
 def _stands(
     station: Station, sweeps: Sequence[Sweep], stand: BothStatuses, amended: Amended, tell: Teller
 ) -> list[str]:
     """Say how the station stood as found and as left when it was signed, and beside it how it stands as amended."""
-    view = View(next((one.view for one in sweeps if one.kind == Sweep.Kind.RIM), station.view))
+    view = _view(station, sweeps)
     said = []
     for stage in Stage:
         key = (station.pk, stage.value)

@@ -89,6 +89,7 @@ def stands(
     trusted: bool = False,
     withheld: bool = False,
     whole: bool = True,
+    void: bool = False,
     judged: bool = True,
 ) -> Stands:
     """Say how a station stands.
@@ -100,12 +101,15 @@ def stands(
     withheld  the static readings are doubtful and not confirmed: no verdict rests on them,
               but what is out by other readings stays out
     whole     False while a part of the station is not swept: what was swept can prove it out, never in
+    void      it was moved, or the ram's line was, since what was swept of it: that tells nothing any more
     judged    False for a place whose readings prove nothing (a dial that rides in its bushing)
     """
     if ran is not None:
         return _of_running(running_says(ran), measured, Counts.RAN)
     if not judged:
         return Stands(State.NOT_JUDGED, Counts.MEASURED, Next.NOTHING)
+    if void:
+        return _NOT_ALL
     if withheld and (measured is None or measured.verdict is not Verdict.OUT):
         return Stands(State.READ_AGAIN, Counts.MEASURED, Next.READ_AGAIN)
     if measured is None:

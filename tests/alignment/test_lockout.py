@@ -63,7 +63,7 @@ def test_it_ends_in_the_middle_of_a_sweep_and_goes_on_once_verified_anew(job, ho
     client, visit, domer, _ = job
     verify(client, visit)
     type_one(client, visit, domer, 0, "0.01")
-    assert client.post(address("lockout_end", visit), {"how": how}).status_code == 302
+    assert client.post(address("lockout_end", visit), {"how": how, "clear": "on"}).status_code == 302
     assert type_one(client, visit, domer, 90, "0.05").status_code == 422
     assert list(Reading.objects.values_list("angle_deg", flat=True)) == [0.0], "what was typed before stays"
     verify(client, visit)
@@ -80,7 +80,7 @@ def test_after_power_the_verdict_is_withheld_until_each_reading_is_typed_again_b
     client, visit, domer, _ = job
     verify(client, visit)
     type_round(client, visit, domer, {"0": "0", "90": "0.01"})
-    client.post(address("lockout_end", visit), {"how": "test"})
+    client.post(address("lockout_end", visit), {"how": "test", "clear": "on"})
     verify(client, visit)
     said = type_round(client, visit, domer, {"180": "0.02", "270": "0.01"}).content.decode()
     assert "2 of these 4 readings (12 and 3 o&#x27;clock) are from before the machine was" in said
@@ -194,11 +194,42 @@ def test_each_person_hangs_and_takes_off_their_own_lock(job):
     assert refused.status_code == 422
     assert "Still on: A. Mechanic, lock 14, B. Helper, lock 22" in refused.content.decode()
     off = reverse("alignment:lock_off", args=[visit.pk, lock.pk])
-    assert client.post(off).status_code == 302
-    assert client.post(off).status_code == 422
+    refused = client.post(off)
+    assert refused.status_code == 422
+    assert "the lock of B. Helper, who alone takes it off" in refused.content.decode()
+    assert client.post(off, {"spoken_to": "on"}).status_code == 302
+    assert AuditEvent.objects.filter(action="wrote down another's lock as off").count() == 1
+    assert client.post(off, {"spoken_to": "on"}).status_code == 422
     mine = PersonalLock.objects.get(name="A. Mechanic")
     assert client.post(address("lockout_return", visit), {**RETURNED, "locks_off": mine.pk}).status_code == 302
     assert not PersonalLock.objects.filter(off_at__isnull=True).exists()
+
+
+def test_before_powered_inching_everybody_is_out_and_each_lock_off(job):
+    client, visit, _, _ = job
+    verify(client, visit)
+    refused = client.post(address("lockout_end", visit), {"how": "test"})
+    assert refused.status_code == 422
+    said = refused.content.decode()
+    assert "everybody is out and clear and each took off their own lock: say so first" in said
+    assert "each took off their own lock: A. Mechanic, lock 14" in said
+    assert status_of(visit, timezone.now()).stands
+    assert client.post(address("lockout_end", visit), {"how": "test", "clear": "on"}).status_code == 302
+    assert not PersonalLock.objects.filter(off_at__isnull=True).exists()
+
+
+def test_a_lock_that_hangs_from_before_a_hand_over_is_seen_and_asked_for(job):
+    client, visit, _, _ = job
+    verify(client, visit)
+    client.post(address("lock", visit), {"name": "B. Helper", "number": "B8"})
+    assert verify(client, visit, lockout_verified_by="C. Next", lockout_lock="31").status_code == 302
+    assert "B. Helper, lock B8" in client.get(address("lockout_page", visit)).content.decode()
+    left = PersonalLock.objects.get(name="C. Next")
+    refused = client.post(address("lockout_return", visit), {**RETURNED, "locks_off": left.pk})
+    assert refused.status_code == 422
+    assert "Still on: A. Mechanic, lock 14, B. Helper, lock B8" in refused.content.decode()
+    verify(client, visit, lockout_verified_by="B. Helper", lockout_lock="B9")
+    assert PersonalLock.objects.get(number="B8").off_at is not None, "the same person's lock, written down anew"
 
 
 @pytest.mark.parametrize("left", ["tools_counted", "guards_closed", "people_clear", "returned_by"])

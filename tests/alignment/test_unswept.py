@@ -141,3 +141,28 @@ def test_a_running_value_as_found_does_not_hold_up_a_signature_after_a_move(job,
     log(visit, stripper, 0)
     type_round(client, visit, stripper, ON_IT, stage="as_left")
     assert sign(client, visit).status_code == 302
+
+
+def test_what_was_out_as_left_and_was_moved_since_is_to_be_swept_and_no_more_out(job, machine):
+    client, visit = job
+    cup = machine.stations.get(kind="cup_locator")
+    type_round(client, visit, cup, {"0": "0", "90": "0.2", "180": "0.4", "270": "0.2"}, stage="as_left")
+    assert state_of(visit, cup, "as_left") is State.OUT
+    last = Reading.objects.latest("at")
+    MoveMade.objects.create(
+        visit=visit, station=cup, unit="mm", words="moved", by=visit.opened_by, at=last.at + dt.timedelta(minutes=1)
+    )
+    assert state_of(visit, cup, "as_left") is State.NOT_ALL
+    sheet = str(content(visit, Unit.MM, factories.NOW + dt.timedelta(hours=9)))
+    assert "Not swept since its last move." in sheet
+    assert "'verdict': 'out'" not in sheet
+
+
+def test_a_position_left_out_keeps_a_station_from_in_on_every_page(job, machine):
+    client, visit = job
+    cup = machine.stations.get(kind="cup_locator")
+    type_round(client, visit, cup, {"0": "0", "90": "0", "180": "0"})
+    assert state_of(visit, cup, "as_found") is State.NOT_ALL
+    assert "some positions are still to be read" in str(content(visit, Unit.MM, factories.NOW))
+    type_round(client, visit, cup, {"270": "0"})
+    assert state_of(visit, cup, "as_found") is State.IN

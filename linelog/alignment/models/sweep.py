@@ -226,6 +226,7 @@ class Result(models.Model):
         null=True, help_text="The rule that gave the limit, with its figures of that day; null: the station's own."
     )
     carried = models.BooleanField(default=False, help_text="As left without a sweep: not touched.")
+    is_partial = models.BooleanField(default=False, help_text="Of a sweep with a position still to be read.")
     algorithm = models.CharField(max_length=20)
     at = models.DateTimeField()
 

@@ -161,7 +161,6 @@ def outcome_status(
         at,
         withheld=found.withheld,
         open_parts=open_parts,
-        is_partial=any(outcome.value and outcome.missing_deg for outcome in found.seats.values()),
     )
 
 
@@ -195,6 +194,7 @@ def _kept(found: StationOutcome, seat: str, outcome: Outcome, visit: Visit) -> V
         outcome.row.carrier if outcome.row else Station.Carrier.RAM,
         value.across.U / value.across.k,  # with what a closure adds to U, as it is kept
         value.up.U / value.up.k,
+        bool(outcome.missing_deg),
     )
 
 

@@ -90,6 +90,7 @@ class StationStatus:
             trusted=self.trusted,
             withheld=self.withheld,
             whole=not self.unswept,
+            void=any(part.voids for part in self.unswept),
             judged=not self.station.is_bushing,
         )
 
@@ -183,6 +184,7 @@ def status_of(
         trusted=trusted,
         withheld=withheld,
         whole=not left,
+        void=any(part.voids for part in left),
         judged=not station.is_bushing,
     )
     return StationStatus(
@@ -211,15 +213,14 @@ def station_status(
     *,
     withheld: bool = False,
     open_parts: Collection[Unswept] = (),
-    is_partial: bool = False,
 ) -> StationStatus:
     """Say how a whole station stands, as `status_of`, with what of it is still to be swept unless it is in doubt.
 
-    open_parts, is_partial  as `unswept.unswept` takes them; a sweep of a bushing proves nothing and is no doubt
+    open_parts  as `unswept.unswept` takes them; a sweep of a bushing proves nothing and is no doubt
     """
     if station.is_bushing:
         static, withheld = (), False
-    left = () if withheld else unswept(station, static, open_parts, is_partial=is_partial)
+    left = () if withheld else unswept(station, static, open_parts)
     return status_of(station, static, ran, knowledge, travels, at, withheld=withheld, left=left)
 
 

@@ -37,6 +37,11 @@ class Unswept(Enum):
         """The whole of it."""
         return self.value
 
+    @property
+    def voids(self) -> bool:
+        """Whether what was swept before tells nothing of how the station stands now, neither in nor out."""
+        return self in (Unswept.MOVED, Unswept.LINE_FRONT, Unswept.LINE_REAR)
+
 
 #: By the bushing that moved: what was swept before that as left, and what was not swept as left at all.
 SWEPT_BEFORE: dict[str, Unswept] = {
@@ -50,20 +55,17 @@ LINE_AS_LEFT: dict[str, Unswept] = {
 _OF_SEAT = {Seat.FRONT.value: Unswept.FRONT, Seat.REAR.value: Unswept.REAR}
 
 
-def unswept(
-    station: Station, static: Sequence[Value], open_parts: Collection[Unswept] = (), *, is_partial: bool = False
-) -> tuple[Unswept, ...]:
+def unswept(station: Station, static: Sequence[Value], open_parts: Collection[Unswept] = ()) -> tuple[Unswept, ...]:
     """Return what is still to be swept of a station of which something was.
 
     open_parts  what moves of the visit left open of it as left (`parts_open`, `parts_open_in`)
-    is_partial  whether a value rests on a sweep with a position left out
     """
     if not static:
         return ()
     swept = {value.seat for value in static}
     seats = tuple(_OF_SEAT[seat] for seat in station.seats if seat and seat not in swept)
     moved = open_parts if static[0].stage == AS_LEFT else ()
-    return (*moved, *seats, *([Unswept.POSITIONS] if is_partial else []))
+    return (*moved, *seats, *([Unswept.POSITIONS] if any(value.is_partial for value in static) else []))
 
 
 def parts_open(

@@ -55,6 +55,7 @@ def result_values(found: StationOutcome, of_seat: Outcome, at: datetime) -> dict
         "limit_um": limit,
         "tilt_limit_mm_per_m": found.station.tilt_limit_mm_per_m,
         "carried": False,
+        "is_partial": bool(of_seat.missing_deg),
         "algorithm": ALGORITHM,
         "at": at,
     }

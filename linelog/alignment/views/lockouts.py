@@ -41,13 +41,16 @@ def lockout_page(request: Request, visit: Visit, status: int = 200, **forms: Any
     context = lockout_context(request, visit, forms.pop("lockout_form", None))
     found = context["lockout"]
     may_log, own = may(request.user, Permission.LOG_VISIT), context["own_lock"]
+    other = services.lately_at_work(visit, request.user, timezone.now())
     context |= {
         "visit": visit,
+        "at_work": other,
+        "mine": [lock.pk for lock in found.locks_on if services.is_own(lock, request.user)],
         "may_log": may_log and visit.is_open,
         "keep_urls": offline_urls(visit, stations_of(visit.machine)) if may_log and visit.is_open else [],
         "may_return": may_log and found.to_return,
         "lock_form": OwnLockForm(initial={} if own else {"name": str(request.user)}),
-        "return_form": ReturnForm(status=found, other=services.lately_at_work(visit, request.user, timezone.now())),
+        "return_form": ReturnForm(status=found, other=other),
         "ends": [(how, Lockout.Ended(how).label) for how in sorted(services.BY_HAND)],
         "history": visit.lockouts.prefetch_related("locks").select_related("logged_by"),
         **forms,
@@ -137,7 +140,8 @@ def take_off(request: Request, visit_id: int, lock_id: int) -> HttpResponse:
     """Write down that somebody took their own lock off."""
     visit = the_visit(request, visit_id)
     try:
-        services.take_lock_off(by=request.user, visit=visit, lock_id=lock_id, at=timezone.now())
+        spoken_to = request.POST.get("spoken_to") == "on"
+        services.take_lock_off(by=request.user, visit=visit, lock_id=lock_id, at=timezone.now(), spoken_to=spoken_to)
     except Refused as refusal:
         return lockout_page(request, visit, status=refusal.status, lock_problem=refusal.message)
     return redirect("alignment:lockout_page", visit.pk)
@@ -149,7 +153,8 @@ def end(request: Request, visit_id: int) -> HttpResponse:
     """Say that the machine was run, or the lockout taken off for inching or a test."""
     visit = the_visit(request, visit_id)
     try:
-        services.end_lockout(by=request.user, visit=visit, how=request.POST.get("how", ""), at=timezone.now())
+        how, clear = request.POST.get("how", ""), request.POST.get("clear") == "on"
+        services.end_lockout(by=request.user, visit=visit, how=how, at=timezone.now(), clear=clear)
     except Refused as refusal:
         return lockout_page(request, visit, status=refusal.status, end_problem=refusal.message)
     return redirect("alignment:lockout_page", visit.pk)
