@@ -235,6 +235,8 @@ EXPECTED: dict[str, Row] = {
     "trends:numbers": Row(ROLES, lambda world: {"pk": world.machine.pk, "what": "offsets"}),
     "trends:ranking": Row(ROLES),
     "trends:ranking_figures": Row(ROLES),
+    "trends:said": Row(ROLES),
+    "trends:said_figures": Row(ROLES),
     "trends:signals": Row(ROLES),
     "trends:signal": Row(ROLES, the(pk="signal")),
     "trends:signals_answer": Row(FOLLOWERS),

@@ -1,25 +1,21 @@
-"""How a station wanders between visits, the chance that it is out, and when it is due.
+"""How a station creeps from visit to visit, in its plain figures, and when a machine is due.
 
 A pair is the change from an as-left offset to the next as-found one, with the strokes between them and nothing moved.
 Over s million strokes the offset changes by N(mean*s, cov*s): a steady creep and a random walk. Offsets are (across,
 up) in micrometres, strokes in millions.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike
 
 from linelog.calc.arrays import FloatArray, numbers, one_number, positive, same_length
 from linelog.calc.errors import CalcError
-from linelog.calc.radial import chance_outside
 
 #: Pairs a station needs before its own drift is taken.
 FEWEST_PAIRS = 3
-_STEPS = 200  # of the search for the first time that the risk is reached
-_LOOKED_AT = (20, 60)  # steps after which it stops where the risk was reached already, as it mostly is
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +24,6 @@ class Drift:
 
     mean_um   (2,) creep; cov_um2 (2, 2) of the random walk; mean_cov_um2 (2, 2) of how well the creep is known
     pairs     that it rests on, over `strokes_million` in all
-    pooled    True where the pairs are the whole line's, since the station has fewer than three of its own
     """
 
     mean_um: FloatArray
@@ -36,7 +31,6 @@ class Drift:
     mean_cov_um2: FloatArray
     pairs: int
     strokes_million: float
-    pooled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,89 +69,6 @@ def fit_drift(pairs: Pairs, *, reading_u_um: float = 0.0) -> Drift:
     by_reading = noise * (float((1.0 / strokes).sum()) - count / total)
     cov = _not_negative((residual.T @ residual - by_reading * np.eye(2)) / (count - 1))
     return Drift(mean, cov, cov / total + noise * count / total**2 * np.eye(2), count, total)
-
-
-def station_drift(own: Pairs, line: Pairs, *, reading_u_um: float = 0.0) -> Drift:
-    """Take the station's own drift, or with fewer than three pairs that of all such stations of the line, marked.
-
-    line  pairs of the line's stations of this kind, the station's own among them. Their scatter holds how machines
-          differ, so that a pooled drift is the less certain one. Fewer than three there too raise `CalcError`.
-    """
-    if len(own.strokes_million) >= FEWEST_PAIRS:
-        return fit_drift(own, reading_u_um=reading_u_um)
-    if len(line.strokes_million) < FEWEST_PAIRS:
-        raise CalcError(
-            f"The whole line has {len(line.strokes_million)} pairs of visits for this station, and a drift needs "
-            f"{FEWEST_PAIRS}: the time limit alone says when it is due.",
-            field="pairs",
-        )
-    return replace(fit_drift(line, reading_u_um=reading_u_um), pooled=True)
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
-    """Where a station was left: offset (across, up), and the standard uncertainty in each direction."""
-
-    across_um: float
-    up_um: float
-    u_um: float = 0.0
-
-
-def chance_out(drift: Drift, start: Start, strokes_million: ArrayLike, limit_um: float) -> FloatArray:
-    """Chance that the offset is beyond its limit after so many million strokes, shape (k,) as the strokes.
-
-    P(|N(start + mean*s, cov*s + u^2 + mean_cov*s^2)| > limit): the last term is the doubt about the creep itself,
-    which grows faster than the walk. The walk is taken as known: on simulated stations a chance of 0.2 is right to
-    0.04 from three pairs on, while one below 0.05 is too small (0.18 for 0.02 with three pairs, 0.09 for 0.03 with
-    ten).
-    """
-    strokes = numbers(strokes_million, "Strokes", "strokes_million")
-    if (strokes < 0.0).any():
-        raise CalcError("Strokes cannot be negative.", field="strokes_million")
-    first = numbers([start.across_um, start.up_um, start.u_um], "The offset as left and its uncertainty", "start")
-    s = strokes[:, None, None]
-    cov = first[2] ** 2 * np.eye(2) + drift.cov_um2 * s + drift.mean_cov_um2 * s**2
-    return chance_outside(first[:2] + drift.mean_um * strokes[:, None], cov, limit_um)
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """When the risk is reached: millions of strokes after the visit (None beyond the horizon), and the chance now."""
-
-    strokes_million: float | None
-    chance_now: float
-
-
-def due_strokes(
-    drift: Drift, start: Start, limit_um: float, *, risk: float, done_million: float = 0.0, horizon_million: float
-) -> Due:
-    """First number of strokes at which the chance of being out reaches `risk`.
-
-    risk             between 0 and 1 (0.2 for 20 %)
-    done_million     strokes since the visit, for the chance now; horizon_million: how far to look, above zero
-    The chance may fall before it rises, where a station creeps through the centre, so the first crossing is searched
-    for from zero on.
-    """
-    wanted = one_number(risk, "The risk", "risk", above=0.0, below=1.0)
-    farthest = one_number(horizon_million, "The horizon", "horizon_million", above=0.0)
-    now = float(chance_out(drift, start, done_million, limit_um)[0])
-    strokes = np.linspace(0.0, farthest, _STEPS + 1)
-    first = 0
-    for part in np.split(strokes, _LOOKED_AT):
-        reached = chance_out(drift, start, part, limit_um) >= wanted
-        if reached.any():
-            first += int(np.argmax(reached))
-            break
-        first += len(part)
-    else:
-        return Due(None, now)
-    if first == 0:
-        return Due(0.0, now)
-
-    def over(s: float) -> float:
-        return float(chance_out(drift, start, s, limit_um)[0]) - wanted
-
-    return Due(float(scipy.optimize.brentq(over, strokes[first - 1], strokes[first], xtol=1e-9 * farthest)), now)
 
 
 class DueBy(Enum):

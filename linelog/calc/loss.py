@@ -9,34 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linelog.calc.arrays import FloatArray, not_negative, numbers, one_number
-from linelog.calc.drift import Drift, Start
+from linelog.calc.arrays import FloatArray, not_negative, one_number
 from linelog.calc.errors import CalcError
 
 #: Beyond this the ratio is not carried on: nobody has run a machine so far out for long enough to know.
 MOST_SEVERE = 3.0
 
 
-def expected_severity(start: Start, drift: Drift | None, strokes_million: ArrayLike, limit_um: float) -> FloatArray:
-    """Root mean square offset over its limit after so many million strokes, shape (k,) as the strokes.
-
-    Without a drift the offset is expected to stay where it was left. See `severities_ahead` for many at once.
-    """
-    strokes = numbers(strokes_million, "Strokes", "strokes_million")
-    limit = one_number(limit_um, "The limit", "limit_um", above=0.0)
-    first = numbers([start.across_um, start.up_um, start.u_um], "The offset as left and its uncertainty", "start")
-    creep, walk, doubt = np.zeros(2), 0.0, 0.0
-    if drift is not None:
-        creep, walk, doubt = drift.mean_um, float(np.trace(drift.cov_um2)), float(np.trace(drift.mean_cov_um2))
-    rows = np.concatenate([first[:2], creep, [walk, doubt, limit]])
-    return np.asarray(severities_ahead(rows[None], strokes[None])[0])
-
-
 def severities_ahead(places: ArrayLike, strokes_million: ArrayLike) -> FloatArray:
     """Root mean square offset over its limit of n places at k numbers of strokes each, shape (n, k).
 
     places  (n, 7): offset as left across and up, creep across and up, traces of the walk's and of the creep's own
-            covariance, limit; um and um2 per million strokes as in `Drift`. strokes_million (n, k), not negative.
+            covariance, limit; um and um2 per million strokes. strokes_million (n, k), not negative.
     E|N(m, V)|^2 = |m|^2 + trace V, never above MOST_SEVERE. (Derived; a root mean square is a little above the mean.)
     """
     rows = np.asarray(places, dtype=np.float64).reshape(-1, 7)

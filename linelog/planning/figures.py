@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from linelog.calc.drift import Drift, chance_out
 from linelog.trends.state.outlook import MachineState, PlaceNow
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
@@ -15,23 +14,23 @@ COLOURS = ("--out", "--accent", "--unsure", "--in", "--ink", "--quiet")
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 
 
-def drawn(outlook: MachineState) -> list[tuple[PlaceNow, Drift]]:
-    """Return the places whose drift is known, with it, those nearest to the risk first."""
-    known = [(one, drift) for one in outlook.places if (drift := one.place.drift) is not None]
-    return sorted(known, key=lambda pair: (pair[0].left_million is None, pair[0].left_million or 0.0, pair[0].label))
+def drawn(outlook: MachineState) -> list[PlaceNow]:
+    """Return the places whose chance is known, those nearest to the risk first."""
+    known = [one for one in outlook.places if one.place.is_known]
+    return sorted(known, key=lambda one: (one.left_million is None, one.left_million or 0.0, one.label))
 
 
 def risk_figure(outlook: MachineState) -> Part | None:
-    """Return each place's chance of being out over the strokes from now on; None where no drift is known."""
+    """Return the chance of being out from now on, of each place and of any; None where none is known."""
     places = drawn(outlook)
     if not places:
         return None
-    left = [one.left_million for one, _ in places if one.left_million is not None]
+    left = [one.left_million for one in places if one.left_million is not None]
     a_day = outlook.facts.risk.a_day_million if outlook.facts.risk else None
     ahead = max(LEAST_MILLION, min(1.5 * max([*left, 0.0]), 60.0), 60.0 * (a_day or 0.0))
     strokes = np.linspace(0.0, ahead, POINTS)
-    percent = outlook.machine.line.plant.risk_percent
-    data = [_trace(one, drift, number, strokes) for number, (one, drift) in enumerate(places)]
+    percent = outlook.machine.line.plant.machine_risk_percent
+    data = [_machine(outlook, strokes), *(_trace(one, number, strokes) for number, one in enumerate(places))]
     risk = plotly.lines("the plant's risk", "--ink", width=2, dash="4px 4px")
     data.append(risk | {"x": typed([0.0, ahead]), "y": typed([percent, percent]), "showlegend": False})
     days = f" ({a_day:.2f} million a day now)" if a_day else ""
@@ -43,16 +42,30 @@ def risk_figure(outlook: MachineState) -> Part | None:
         "legend": {"orientation": "h", "y": -0.22},
         "showlegend": True,
         "annotations": [
-            plotly.note(f"due at {percent:g} %", ahead, percent, xref="x", yref="y", xanchor="right", yshift=10)
+            plotly.note(
+                f"a check is due at {percent:g} % of any station",
+                ahead,
+                percent,
+                xref="x",
+                yref="y",
+                xanchor="right",
+                yshift=10,
+            )
         ],
     }
     return {"data": data, "layout": layout}
 
 
-def _trace(one: PlaceNow, drift: Drift, number: int, strokes: np.ndarray) -> Part:
-    place = one.place
-    chance = 100.0 * chance_out(drift, place.start, one.done_million + strokes, place.limit_um)
-    rests = f"{place.pairs} pairs of visits" + (" of the whole line" if place.pooled else "")
+def _machine(outlook: MachineState, strokes: np.ndarray) -> Part:
+    line = plotly.lines("any station", "--ink", width=4, dash="solid")
+    line |= {"x": typed(strokes), "y": typed(100.0 * outlook.chances(strokes)), "hoverinfo": "all"}
+    line["hovertemplate"] = "<b>any station</b>: %{y:.0f} % after %{x:.1f} million<extra></extra>"
+    return line
+
+
+def _trace(one: PlaceNow, number: int, strokes: np.ndarray) -> Part:
+    chance = 100.0 * one.chances(strokes)
+    rests = f"found again {one.place.pairs} times"
     line = plotly.lines(one.label, COLOURS[number % len(COLOURS)], width=2.5, dash=DASHES[number % len(DASHES)])
     line |= {"x": typed(strokes), "y": typed(chance), "hoverinfo": "all"}
     line["hovertemplate"] = (

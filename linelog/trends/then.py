@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,14 +9,16 @@ import numpy as np
 
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.standing import AS_FOUND, STATIC, Value, worst_key
-from linelog.calc.drift import FEWEST_PAIRS, Pairs, Start, chance_out, fit_drift
-from linelog.calc.errors import CalcError
 from linelog.calc.rates import RateRatio, Rates, rate_ratio, rates_per_million
 from linelog.calc.repeat import AsFound, Repeat, Together, repeat_problem, together
 from linelog.calc.station_state import State
+from linelog.calc.wander.knowledge import Knowledge, ahead
+from linelog.calc.wander.reach import chance_at
 from linelog.plant.models import Plant, Station
 from linelog.production.queries import Totals
 from linelog.trends import words
+from linelog.trends.due.knowledge import MOST_VISITS, kept
+from linelog.trends.due.tracks import Strokes, kind_of, runs_of
 from linelog.trends.queries.then import Log
 from linelog.trends.rates import MEASURES, Measure
 from linelog.trends.series import OffsetSeries, offset_series
@@ -28,7 +29,7 @@ class Stood:
     """A station's seat around that time, static: as the visit before left it, as the one after found it.
 
     repeat  the rule of repeat problems on the visits before
-    risk    the chance that it was out by the day, from its own drift; None where too little is known
+    risk    the chance that it was out by the day; None where too little is known
     """
 
     station: Station
@@ -131,51 +132,53 @@ def then(log: Log, plant: Plant) -> Then:
         if value.visit_id == after_id and value.stage == AS_FOUND
     }
     by_place = {(one.station.pk, one.seat): one for one in offset_series(past, log.stations)}
+    risks = _risks(past, log, plant)
     stood = [
-        _stood(station, seat, by_place.get((station.pk, seat)), found_after.get((station.pk, seat)), log, plant)
+        _stood(station, seat, by_place.get(key), found_after.get(key), risks.get(key), log, plant)
         for station in log.stations
         for seat in station.seats
+        for key in ((station.pk, seat),)
     ]
     return Then(log, tuple(stood), _together(static, log), _rates(log))
 
 
 def _stood(
-    station: Station, seat: str, past: OffsetSeries | None, after: Value | None, log: Log, plant: Plant
+    station: Station,
+    seat: str,
+    past: OffsetSeries | None,
+    after: Value | None,
+    risk: float | None,
+    log: Log,
+    plant: Plant,
 ) -> Stood:
     before = past.values[-1] if past else None  # as left follows as found in a visit
     found = [AsFound(one.x_um, one.y_um, one.verdict == "out") for one in past.found] if past else []
     repeat = repeat_problem(found, out_of=plant.repeat_out, last=plant.repeat_visits)
     stood = tuple(one for one in (log.stand.get(station.pk), log.found_after.get(station.pk)) if one is not None)
-    return Stood(station, seat, before, after, repeat, _risk(past, log) if past else None, stood)
+    return Stood(station, seat, before, after, repeat, risk, stood)
 
 
-def _risk(past: OffsetSeries, log: Log) -> float | None:
-    """Chance that the offset was beyond its limit by the day, from what the visits before left and found."""
-    last = past.values[-1]
-    between = [
-        (before, after, _million(log, log.day_of(before.visit_at), log.day_of(after.visit_at)))
-        for before, after in past.drifted()
+def _risks(past: Sequence[Value], log: Log, plant: Plant) -> dict[tuple[int, str], float]:
+    """Chance that each place was out by the day, from what the visits before left and found."""
+    fit = kept(plant)
+    known = Knowledge.of(fit.result["knowledge"]) if fit else None
+    if known is None or not known.is_enough:
+        return {}
+    strokes = Strokes.of(log.days.day, log.days.made)
+    stations = {station.pk: station for station in log.stations}
+    runs = [
+        (key, own[-1])
+        for key, own in runs_of(past, strokes, log.jolts, log.day_of).items()
+        if key[0] in stations and own[-1].pairs
     ]
-    pairs = [row for row in between if row[2] > 0.0]
-    if len(pairs) < FEWEST_PAIRS:
-        return None
-    change = [(after.x_um - before.x_um, after.y_um - before.y_um) for before, after, _ in pairs]
-    strokes = [million for _, _, million in pairs]
-    noise = float(np.median([one.expanded_um for one in past.values])) / 2.0
-    made = _million(log, log.day_of(last.visit_at), log.day)
-    try:
-        across, up = zip(*change, strict=True)
-        drift = fit_drift(Pairs.of(across, up, strokes), reading_u_um=noise)
-        start = Start(last.x_um, last.y_um, noise)
-        return float(chance_out(drift, start, made, last.limit_um)[0])
-    except CalcError:
-        return None
-
-
-def _million(log: Log, begins: dt.date, ends: dt.date) -> float:
-    """Millions of cans that the machine began between two days."""
-    inside = (log.days.day >= np.datetime64(begins, "D")) & (log.days.day < np.datetime64(ends, "D"))
-    return float(log.days.made[inside].sum()) / 1e6
+    tracks = [run.track(0, kind_of(stations[key[0]], key), run.last.limit_um, MOST_VISITS) for key, run in runs]
+    jolts = [log.jolts.hit(run.last.visit_at) for _, run in runs]
+    curves = ahead(known, tracks, jolts, [(0.0, 0.0, 0.0)] * len(runs))
+    made = [strokes.between(log.day_of(run.last.visit_at), log.day) for _, run in runs]
+    return {
+        key[:2]: float(chance_at(curve.chance, np.array(million)))
+        for (key, _), curve, million in zip(runs, curves, made, strict=True)
+    }
 
 
 def _together(static: Sequence[Value], log: Log) -> Together:

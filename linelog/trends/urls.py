@@ -12,6 +12,7 @@ from linelog.trends.views import (
     pareto,
     ranking,
     repeats,
+    said,
     signals,
     wall,
 )
@@ -38,6 +39,8 @@ urlpatterns = [
     path(f"{_MACHINE}numbers/<slug:what>.csv", machine.numbers_csv, name="numbers_csv"),
     path("evidence/ranking/", ranking.ranking, name="ranking"),
     path("evidence/ranking.json", ranking.figures, name="ranking_figures"),
+    path("evidence/risk/", said.said, name="said"),
+    path("evidence/risk.json", said.figures, name="said_figures"),
     path("evidence/signals/", signals.everything, name="signals"),
     path("evidence/signals/<int:pk>/", signals.one, name="signal"),
     path("evidence/signals/answer/", signals.answer, name="signals_answer"),

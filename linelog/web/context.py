@@ -79,6 +79,7 @@ EVIDENCE_MENU = (
     Entry("Ranking", "trends:ranking", Permission.VIEW),
     Entry("Repeat problems", "trends:repeats", Permission.VIEW),
     Entry("Pareto", "trends:pareto", Permission.VIEW),
+    Entry("Risk, said and found", "trends:said", Permission.VIEW),
 )
 
 

@@ -13,7 +13,7 @@ from linelog.alignment.queries import sweeps_of
 from linelog.alignment.running import Knowledge, as_running, knowledge_of, shift_for
 from linelog.alignment.values import signed_results, standing
 from linelog.trends.carrying import places_of, severities
-from linelog.trends.due.places import Strokes, moves
+from linelog.trends.due.tracks import Jolts, Strokes, runs_of
 from linelog.trends.series import offset_series
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, address, type_round
@@ -133,8 +133,8 @@ def test_two_carriers_are_never_one_series_nor_one_drift(mixed):
     labels = [one.label for one in offset_series(values, [domer])]
     assert labels == ["Domer, on the bar", "Domer, running", "Domer"]
     days = np.arange(NOW.date() - dt.timedelta(days=200), NOW.date())
-    found, _ = moves(values, Strokes.of(days, np.full(len(days), 300_000)), [], lambda at: at.date())
-    assert not [row for one in found.values() for row in one.rows]
+    found = runs_of(values, Strokes.of(days, np.full(len(days), 300_000)), Jolts(), lambda at: at.date())
+    assert not [run for own in found.values() for run in own if run.pairs]
     static = [value for value in values if value.method == "static"]
     order = {visit: number for number, visit in enumerate(dict.fromkeys(value.visit_id for value in static))}
     places = places_of(static, order, {domer.pk: "domer"})

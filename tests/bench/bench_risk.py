@@ -1,10 +1,10 @@
 """Said risk of being out against the true offset, on plants of known truth: python -m tests.bench.bench_risk [PLANTS]
 
 For each world, by tenth of the chance said: how much more (+) or less (-) was true than was said, in points, and of
-how many places, now and in 10 and 25 million strokes without a visit. First by the plain rule (each place's own drift, or
-its line's, from all changes between visits, with the error of a reading as it is said), then by `calc.wander`; then
-the same of machines (any place out), and of the curve that a plant sees: found out against said to be read so. Goal:
-within 6 points in every tenth of 400 and more. Last, a world that nothing was set by.
+how many places, now and in 10 and 25 million strokes without a visit. First by the plain rule (each place's own
+drift, or its line's, from all changes between visits, with the error of a reading as it is said), then by
+`calc.wander`; then the same of machines (any place out), and of the curve that a plant sees: found out against said
+to be read so. Goal: within 6 points in every tenth of 400 and more. Last, a world that nothing was set by.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ import numpy as np
 
 from linelog.calc.drift import FEWEST_PAIRS, Pairs, fit_drift
 from linelog.calc.errors import CalcError
-from linelog.calc.radial import chance_outside
 from linelog.calc.wander.knowledge import GRID, Knowledge, ahead, study
 from linelog.calc.wander.log import Track, Visited
 from linelog.calc.wander.said import any_out
 from tests.bench import drifting_plants as made
+from tests.calc.normal_outside import chance_outside
 
 PLANTS, SEED, ENOUGH, WITHIN = 100, 20261201, 400, 6.0
 

@@ -2,8 +2,8 @@
 
 `by_wander`: stations walk and creep, jams jolt whole machines, visits by the calendar, a dial as good as it says or
 not. `by_slips`: stations slip in steps of gamma sizes and settle after they were moved, visits are called by
-tear-offs, the centring of a visit is shared by all its sweeps. `by_wear`: bushings let all stations sink together, heat moves
-them with the season, mounts are springy, readings wild. All figures are invented.
+tear-offs, the centring of a visit is shared by all its sweeps. `by_wear`: bushings let all stations sink together,
+heat moves them with the season, mounts are springy, readings wild. All figures are invented.
 
 What is handed over is what a log holds (readings, moves, strokes, jams that somebody wrote down) and, apart from it,
 whether each place is out now and after so many strokes more without a visit.

@@ -3,39 +3,39 @@
 import numpy as np
 import pytest
 
-from linelog.calc.drift import Drift, Start
 from linelog.calc.errors import CalcError
-from linelog.calc.loss import MOST_SEVERE, Running, excess_ahead, expected_severity, severities_ahead, weekly_excess
+from linelog.calc.loss import MOST_SEVERE, Running, excess_ahead, severities_ahead, weekly_excess
 
-DRIFT = Drift(np.array([0.3, -0.4]), np.diag([4.0, 5.0]), np.diag([0.01, 0.02]), 5, 40.0)
+CREEP, WALK, DOUBT = np.array([0.3, -0.4]), np.diag([4.0, 5.0]), np.diag([0.01, 0.02])
+ROW = [3.0, 0.0, *CREEP, np.trace(WALK), np.trace(DOUBT), 20.0]
+STAYS = [3.0, 4.0, 0.0, 0.0, 0.0, 0.0, 10.0]
 
 
 def test_root_mean_square_by_the_moments_of_the_normal():
     """s = 10: mean (6, -4), |mean|^2 = 52, walk 90, doubt 3: sqrt(145)/20."""
-    found = expected_severity(Start(3.0, 0.0), DRIFT, [0.0, 10.0], 20.0)
-    assert found.tolist() == pytest.approx([0.15, np.sqrt(145.0) / 20.0])
+    found = severities_ahead([ROW], [[0.0, 10.0]])
+    assert found[0].tolist() == pytest.approx([0.15, np.sqrt(145.0) / 20.0])
 
 
 def test_against_a_simulated_wandering():
     rng = np.random.default_rng(5)
-    creep = rng.multivariate_normal(DRIFT.mean_um, DRIFT.mean_cov_um2, 200_000)
-    walk = rng.multivariate_normal([0.0, 0.0], DRIFT.cov_um2 * 10.0, 200_000)
+    creep = rng.multivariate_normal(CREEP, DOUBT, 200_000)
+    walk = rng.multivariate_normal([0.0, 0.0], WALK * 10.0, 200_000)
     ends = np.array([3.0, 0.0]) + creep * 10.0 + walk
     wanted = np.sqrt((ends**2).sum(axis=1).mean()) / 20.0
-    assert expected_severity(Start(3.0, 0.0), DRIFT, [10.0], 20.0)[0] == pytest.approx(wanted, rel=0.01)
+    assert severities_ahead([ROW], [[10.0]])[0, 0] == pytest.approx(wanted, rel=0.01)
 
 
 def test_without_a_drift_it_stays_and_never_goes_beyond_what_anybody_ran():
-    assert expected_severity(Start(3.0, 4.0), None, [0.0, 50.0], 10.0).tolist() == [0.5, 0.5]
-    assert expected_severity(Start(300.0, 0.0), DRIFT, [1.0], 10.0)[0] == MOST_SEVERE
+    assert severities_ahead([STAYS], [[0.0, 50.0]])[0].tolist() == [0.5, 0.5]
+    assert severities_ahead([[300.0, *ROW[1:]]], [[1.0]])[0, 0] == MOST_SEVERE
 
 
 def test_many_places_at_once_are_each_as_it_would_be_alone():
     strokes = np.array([[0.0, 10.0], [5.0, 7.0]])
-    rows = [[3.0, 0.0, 0.3, -0.4, 9.0, 0.03, 20.0], [3.0, 4.0, 0.0, 0.0, 0.0, 0.0, 10.0]]
-    together = severities_ahead(rows, strokes)
-    assert together[0] == pytest.approx(expected_severity(Start(3.0, 0.0), DRIFT, strokes[0], 20.0))
-    assert together[1] == pytest.approx(expected_severity(Start(3.0, 4.0), None, strokes[1], 10.0))
+    together = severities_ahead([ROW, STAYS], strokes)
+    assert together[0] == pytest.approx(severities_ahead([ROW], strokes[:1])[0])
+    assert together[1] == pytest.approx(severities_ahead([STAYS], strokes[1:])[0])
 
 
 def test_loss_of_a_week_by_hand():
@@ -52,9 +52,8 @@ def test_a_machine_better_than_an_alignment_leaves_it_loses_nothing():
 @pytest.mark.parametrize(
     ("call", "field"),
     [
-        (lambda: expected_severity(Start(0.0, 0.0), None, [-1.0], 10.0), "strokes_million"),
-        (lambda: expected_severity(Start(0.0, 0.0), None, [1.0], 0.0), "limit_um"),
-        (lambda: expected_severity(Start(float("nan"), 0.0), None, [1.0], 10.0), "start"),
+        (lambda: severities_ahead([STAYS], [[-1.0]]), "strokes_million"),
+        (lambda: severities_ahead([[float("nan"), *STAYS[1:]]], [[1.0]]), "places"),
         (lambda: severities_ahead([[0.0] * 7], [[1.0]]), "places"),
         (lambda: severities_ahead([[1.0] * 7], [1.0]), "strokes_million"),
         (lambda: weekly_excess(Running(1.0, 0.5, 1.0), [-0.1], after=0.0, ratio=1.3), "severity"),

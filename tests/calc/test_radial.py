@@ -3,7 +3,7 @@ import pytest
 from scipy import integrate, stats
 
 from linelog.calc.errors import CalcError
-from linelog.calc.radial import chance_outside
+from tests.calc.normal_outside import chance_outside
 
 
 @pytest.mark.parametrize("sigma", [0.03, 0.3, 3.0, 30.0, 300.0])

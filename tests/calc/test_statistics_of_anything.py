@@ -12,13 +12,14 @@ from linelog.calc import (
     control,
     directions,
     drift,
-    radial,
     rates,
     regression,
     repeat,
     shrink,
 )
 from linelog.calc.errors import CalcError
+from linelog.calc.wander.knowledge import ahead, study
+from linelog.calc.wander.log import Track, Visited
 
 ANY = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True),
@@ -97,8 +98,23 @@ def test_of_two_rates(numbers):
     assert _finite_or_told(lambda: rates.rate_ratio(*numbers))
 
 
-@settings(max_examples=100, deadline=None)
-@given(st.tuples(*[ANY] * 7))
-def test_of_a_normal_and_a_limit(numbers):
-    a, b, c, d, e, f, limit = numbers
-    assert _finite_or_told(lambda: radial.chance_outside([a, b], [[c, d], [e, f]], limit))
+WILD = (float("nan"), float("inf"), -1.0, 0.0, 1e308, 1e-308, 5e-324, 1e15, 0.3, 20.0, 1e4)
+
+
+def test_of_places_that_wander():
+    """Fixed draws from wild and tame numbers: a study takes too long for a search for the smallest example."""
+    rng = np.random.default_rng(8)
+
+    def told(limit, rows):
+        seen = [
+            Visited(when, s, 1, (x, y), (u, v), bool(n % 2), d) for n, (when, s, x, y, u, v, d) in enumerate(rows)
+        ]
+        track = Track(1, "domer", limit, seen)
+        knowledge, held = study([track])
+        return [*ahead(knowledge, [track], [1], [(0.0, 0.0, 0.0)]), held.chance]
+
+    for number in range(40):
+        rows = rng.choice(WILD[6:] if number % 2 else WILD, (3, 7))
+        rows[:, 0] = np.arange(3)
+        limit = float(rng.choice(WILD[3:] if number % 2 else WILD))
+        assert _finite_or_told(lambda limit=limit, rows=rows: told(limit, rows.tolist()))

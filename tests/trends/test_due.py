@@ -9,13 +9,16 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from linelog.alignment.models import Amendment
-from linelog.calc.drift import DueBy, Pairs, chance_out, fit_drift
+from linelog.calc.drift import DueBy
+from linelog.calc.wander.knowledge import FEWEST
+from linelog.calc.wander.said import any_out
 from linelog.production.models import DayCount, Event
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.due.places import Place, Strokes
+from linelog.trends.due.places import Place
 from linelog.trends.due.rule import Facts, Risk, Trigger, due
-from linelog.trends.due.store import bases, freshen
+from linelog.trends.due.store import bases, freshen, refit_drifts
+from linelog.trends.due.tracks import Strokes
 from linelog.trends.models import MachineDrift
 from linelog.trends.state.outlook import coming
 from tests import factories
@@ -42,7 +45,7 @@ class TestRule:
     def test_the_risk_comes_sooner_and_is_reckoned_from_the_last_counted_day(self):
         found = due(Facts(LAST, 120, risk(8.0)), TODAY)
         assert (found.is_due, found.on, found.by) == (False, TODAY + dt.timedelta(days=19), DueBy.RISK)
-        assert found.why == "Domer reaches a 20 % risk of being out."
+        assert found.why == "The risk that a station is out reaches 20 %, likeliest Domer."
 
     def test_a_risk_that_passed_says_since_when(self):
         found = due(Facts(LAST, 120, risk(-4.0)), TODAY)
@@ -52,7 +55,7 @@ class TestRule:
         found = due(Facts(LAST, 120, risk(-15.0)), TODAY)
         assert (found.is_due, found.on) == (True, TODAY - dt.timedelta(days=39))
         assert found.words.endswith(": risk at Domer, which the last visit did not measure")
-        assert found.why == "Domer, which the last visit did not measure, reaches a 20 % risk of being out."
+        assert found.why.endswith("reaches 20 %, likeliest Domer, which the last visit did not measure.")
 
     def test_a_risk_beyond_the_time_limit_leaves_it_at_that(self):
         assert due(Facts(LAST, 120, risk(60.0)), TODAY).by is DueBy.TIME
@@ -85,7 +88,7 @@ def by(machine):
     return factories.person("manager", machine.line.plant)
 
 
-OFFSETS = ((3.0, -2.0), (1.0, -9.0), (6.0, -4.0), (2.0, -12.0), (5.0, -5.0))
+OFFSETS = tuple((3.0 + 4.0 * (n % 3), -2.0 - 5.0 * (n % 4)) for n in range(FEWEST + 2))
 
 
 def wander(machine, by, offsets=OFFSETS, every=20):
@@ -111,48 +114,78 @@ def stored(machine, seconds=60.0):
 
 
 class TestStored:
-    def test_drift_is_that_of_the_pairs(self, machine, by):
-        """Against the fit of the same pairs by hand: four changes from the line, 8 million strokes each."""
+    def test_what_is_stored_rests_on_its_visits(self, machine, by):
         domer = wander(machine, by)
         row = stored(machine)
-        place = Place(**row.places[0])
-        changes = np.array(OFFSETS[1:])
-        alone = fit_drift(Pairs.of(changes[:, 0], changes[:, 1], np.full(4, 8.0)), reading_u_um=1.0)
-        assert (place.station, place.pairs, place.pooled, place.pair_million) == (domer.pk, 4, False, 32.0)
-        assert place.mean_um == pytest.approx(alone.mean_um.tolist())
-        assert np.array(place.cov_um2) == pytest.approx(alone.cov_um2)
-        assert row.driver == domer
+        place = Place.of(row.places[0])
+        assert (place.station, place.pairs, place.left_um) == (domer.pk, FEWEST + 1, [0.0, 0.0])
+        assert place.pair_million == pytest.approx(8.0 * (FEWEST + 1))
+        assert place.is_known
+        assert np.hypot(*place.mean_um) < 2.0  # left on the line, and read so
         assert row.since == (NOW - dt.timedelta(days=20)).date()
 
     def test_at_the_strokes_it_says_the_chance_is_the_plants_risk(self, machine, by):
         wander(machine, by)
-        place = Place(**stored(machine).places[0])
-        assert chance_out(place.drift, place.start, place.due_million, 38.0) == pytest.approx(0.20, abs=1e-6)
+        row = stored(machine)
+        place = Place.of(row.places[0])
+        assert place.chance_after(place.due_million) == pytest.approx(0.20, abs=1e-6)
+        assert any_out(place.chance_after([row.due_million])[None], row.together) == pytest.approx(0.5, abs=1e-3)
+        assert row.driver_place == "Domer"
 
-    def test_fewer_than_three_pairs_take_the_lines_and_say_so(self, machine, by):
-        wander(machine, by)
-        other = factories.machine(machine.line)
-        wander(other, by, OFFSETS[:2])
-        assert Place(**stored(other).places[0]).pooled
-        assert Place(**stored(other).places[0]).pairs == 5
+    def test_a_place_of_few_visits_leans_on_the_plants_others_of_its_kind(self, machine, by):
+        """Found far off, the domers of the plant make a new one likelier out than one of a plant that stays."""
+        far = tuple((20.0 + 6.0 * (n % 3), -15.0 - 5.0 * (n % 4)) for n in range(FEWEST + 2))
+        wander(machine, by, far)
+        new = factories.machine(machine.line)
+        wander(new, by, OFFSETS[:1])
+        calm = factories.machine(factories.line(factories.plant(timezone="UTC")))
+        wander(calm, factories.person("manager", calm.line.plant), tuple((1.0, 1.0) for _ in range(FEWEST + 2)))
+        other = factories.machine(calm.line)
+        wander(other, by, OFFSETS[:1])
+        likely, unlikely = (Place.of(stored(one).places[0]) for one in (new, other))
+        assert likely.pairs == unlikely.pairs == 0
+        assert likely.chance_after(8.0) > 3.0 * unlikely.chance_after(8.0)
 
-    def test_too_few_on_the_whole_line_leave_the_time_limit_and_say_so(self, machine, by):
+    def test_too_little_in_the_whole_plant_leaves_the_time_limit_and_says_so(self, machine, by):
         wander(machine, by, OFFSETS[:2])
         row = stored(machine)
         assert row.due_million is None
-        assert "The whole line has 1 pairs" in row.places[0]["why_not"]
+        assert "found again after a visit 1 times" in Place.of(row.places[0]).why_not
         assert invented.due_of(machine, LAST, NOW, TODAY).by is DueBy.TIME
 
-    def test_a_pair_across_a_jam_is_no_drift(self, machine, by):
+    def test_a_row_of_the_older_way_of_reckoning_stays_readable(self):
+        """As it was kept before the plant was learned from: the place as left, and no chance."""
+        kept = {
+            "station": 1, "seat": "", "method": "static", "kind": "domer", "left_on": "2026-06-01",
+            "left_um": [3.0, 4.0], "u_um": 1.0, "limit_um": 38.0, "pairs": 4, "pooled": False, "pair_million": 32.0,
+            "mean_um": [0.1, 0.2], "cov_um2": [[1.0, 0.0], [0.0, 1.0]], "mean_cov_um2": [[0.1, 0.0], [0.0, 0.1]],
+            "due_million": 12.0, "why_not": "",
+        }  # fmt: skip
+        place = Place.of(kept)
+        assert (place.is_known, place.due_million, place.mean_um) == (False, None, [3.0, 4.0])
+        assert place.why_not == "Its risk is being worked out anew."
+        assert len(place.ahead) == 7
+
+    def test_a_jam_since_the_visit_raises_the_risk(self, machine, by):
+        wander(machine, by)
+        before = Place.of(stored(machine).places[0])
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=5), kind="jam", by=by)
+        after = Place.of(stored(machine).places[0])
+        assert after.chance[10] > before.chance[10] + 0.005
+
+    def test_after_work_nothing_ties_to_what_was_before_and_a_jam_is_counted_as_one(self, machine, by):
         wander(machine, by)
         Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=50), kind="jam", by=by)
         Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=70), kind="metal", by=by)
-        assert Place(**stored(machine).places[0]).pairs == 3
+        assert Place.of(stored(machine).places[0]).pairs == FEWEST + 1
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=90), kind="ram_work", by=by)
+        assert Place.of(stored(machine).places[0]).pairs == 3
 
     def test_a_pair_without_counts_is_left_out(self, machine, by):
         wander(machine, by)
         DayCount.objects.filter(day__lte=TODAY - dt.timedelta(days=79)).delete()
-        assert Place(**stored(machine).places[0]).pairs == 3
+        refit_drifts(machine.line.plant, NOW)
+        assert Place.of(stored(machine).places[0]).pairs == 3
 
     def test_worked_out_again_only_where_the_log_has_changed(self, machine, by):
         wander(machine, by)
@@ -164,14 +197,14 @@ class TestStored:
             visit=machine.visits.earliest("opened_at"),
             station=first.driver, stage="as_left", reason="slipped", x_um=9.0, y_um=0.0, by=by, at=NOW,
         )  # fmt: skip
-        assert stored(machine).places[0]["mean_um"] != first.places[0]["mean_um"]
+        assert stored(machine).places[0]["chance"] != first.places[0]["chance"]
 
     @pytest.mark.parametrize("change", ["risk", "limit"])
     def test_another_risk_or_limit_is_another_day(self, machine, by, change):
         domer = wander(machine, by)
         before, first = bases([machine.pk]), stored(machine).due_million
         if change == "risk":
-            type(machine.line.plant).objects.update(risk_percent=5.0)
+            type(machine.line.plant).objects.update(machine_risk_percent=5.0)
         else:
             domer.limit_um, domer.version = 20.0, 2
             domer.save()

@@ -75,7 +75,10 @@ def jump_chances(often: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]
 
 
 def follow(log: Log, kinds: Behaviours, error: float) -> Followed:
-    """Follow n places through their visits, where the error of a reading is `error` times the one that is said."""
+    """Follow n places through their visits, where the error of a reading is `error` times the one that is said.
+
+    The states between are kept in single precision: there are many of them.
+    """
     n, t = log.strokes.shape
     k = len(kinds)
     mean, variance = np.zeros((n, k, 2)), np.full((n, k), _NOWHERE)
@@ -83,7 +86,7 @@ def follow(log: Log, kinds: Behaviours, error: float) -> Followed:
     aimed, last = _aimed(log), Moved(np.zeros((n, 2)), np.zeros(n))
     noises, first = (error * log.u) ** 2, log.there.argmax(axis=1) if t else np.zeros(n)
     for visit in range(t):
-        states.append(State(mean.copy(), variance.copy()))
+        states.append(State(mean.astype(np.float32), variance.astype(np.float32)))
         moves.append(last)
         likely[:, visit + 1] = likely[:, visit]
         at = np.flatnonzero(log.there[:, visit])

@@ -12,6 +12,8 @@ from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.errors import CalcError
 
 Offset = tuple[float, float]
+#: Micrometres, million strokes, jolts: nobody saw so many.
+MOST = 1e5
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,20 +97,18 @@ def log_of(tracks: Sequence[Track], kinds: Sequence[str]) -> Log:
 
 
 def _fill(log: Log, place: int, track: Track) -> None:
-    if not (np.isfinite(track.limit_um) and track.limit_um > 0.0):
-        raise CalcError("A limit must be above zero.", field="limit_um")
+    if not 1e-3 < track.limit_um < MOST:
+        raise CalcError("A limit must be a usable number above zero.", field="limit_um")
     for number, one in enumerate(track.visits):
+        if not all(0.0 <= part < MOST for part in (one.strokes, one.jolts, one.u_um)):
+            raise CalcError("Strokes, jolts and uncertainties must be usable numbers from zero up.", field="visits")
         for name, offset in (("found", one.found), ("left", one.left)):
             if offset is not None:
+                if not all(abs(part) < MOST for part in offset):
+                    raise CalcError("An offset is no usable number.", field="visits")
                 getattr(log, name)[place, number] = np.array(offset) / track.limit_um
         log.strokes[place, number] = one.strokes if number else 0.0
         log.jolts[place, number] = one.jolts if number else 0
         log.moved[place, number] = one.moved
         log.u[place, number] = max(one.u_um / track.limit_um, 1e-3)
         log.there[place, number], log.when[place, number] = True, one.when
-    told = [log.strokes[place], log.u[place], log.jolts[place]]
-    offsets = [part[place][np.isfinite(part[place])] for part in (log.found, log.left)]
-    if not all(np.isfinite(part).all() and (part >= 0.0).all() for part in told):
-        raise CalcError("Strokes, jolts and uncertainties must be usable numbers from zero up.", field="visits")
-    if any((np.abs(part) > 1e6).any() for part in offsets):
-        raise CalcError("An offset is no usable number.", field="visits")

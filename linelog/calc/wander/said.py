@@ -41,7 +41,7 @@ def said_before(log: Log, kinds: Behaviours, followed: Sequence[Followed]) -> Sa
     later = log.there & np.isfinite(log.found[..., 0])
     later[:, :1] = False
     times = log.when[later]
-    cuts = np.quantile(times, np.arange(SPANS) / SPANS) if len(times) else np.zeros(0)
+    cuts = np.quantile(times, np.arange(SPANS) / SPANS) if len(times) else np.array([np.inf])
     rows: list[tuple[IntArray, IntArray, FloatArray]] = []
     for cut, until in zip(cuts, [*cuts[1:], np.inf], strict=True):
         learned = learn(log, followed, cut)
@@ -49,9 +49,10 @@ def said_before(log: Log, kinds: Behaviours, followed: Sequence[Followed]) -> Sa
             at = np.flatnonzero(later[:, visit] & (log.when[:, visit] >= cut) & (log.when[:, visit] < until))
             if len(at):
                 rows.append((at, np.full(len(at), visit), _said(log, kinds, followed, learned, visit, at)))
-    none = np.zeros(0, dtype=np.int64)
-    place, visit, said = (np.concatenate(column) for column in zip((none, none, np.zeros(0)), *rows, strict=True))
-    return Said(place, visit, said, np.hypot(*log.found[place, visit].T) > 1.0)
+    place = np.concatenate([np.zeros(0, dtype=np.int64), *(row[0] for row in rows)])
+    visits = np.concatenate([np.zeros(0, dtype=np.int64), *(row[1] for row in rows)])
+    said = np.concatenate([np.zeros(0), *(row[2] for row in rows)])
+    return Said(place, visits, said, np.hypot(*log.found[place, visits].T) > 1.0)
 
 
 def _said(

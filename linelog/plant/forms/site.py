@@ -103,7 +103,12 @@ class PlantForm(SetUpForm):
         label="Type thousandths",
         help_text="A dial reading without a decimal point is then in thousandths: 52 is 0.052 mm, or 0.052 in.",
     )
-    risk_percent = number("Alignment is due at this risk of being out (%)", 0.1, 99.9)
+    machine_risk_percent = number(
+        "A check is due at this risk (%)", 0.1, 99.9, help_text="The chance that any station of a machine is out."
+    )
+    risk_percent = number(
+        "A check sweeps a station at this risk (%)", 0.1, 99.9, help_text="The chance that the station is out."
+    )
     longest_interval_days = whole("Longest time between visits (days)", 1, 3650)
     crew_hours_per_week = number("Crew hours for alignment per week", 0, 10_000)
     visit_base_hours = number(
@@ -206,7 +211,7 @@ class PlantForm(SetUpForm):
         (
             "Risk and planning",
             (
-                *("risk_percent", "longest_interval_days", "crew_hours_per_week"),
+                *("machine_risk_percent", "risk_percent", "longest_interval_days", "crew_hours_per_week"),
                 *("visit_base_hours", "sweep_minutes", "assumed_rise_percent"),
             ),
         ),

@@ -72,7 +72,10 @@ class Plant(models.Model):
     keep_sign_ins_days = models.PositiveIntegerField(default=180, help_text="The log of sign-ins.")
     keep_uploads_days = models.PositiveIntegerField(default=730, help_text="Files of counts; the counts stay.")
 
-    risk_percent = models.FloatField(default=20.0, help_text="Alignment is due at this risk of being out.")
+    risk_percent = models.FloatField(default=20.0, help_text="A check sweeps a station at this risk of being out.")
+    machine_risk_percent = models.FloatField(
+        default=50.0, help_text="A check is due at this risk that any station is out. No source."
+    )
     longest_interval_days = models.PositiveIntegerField(default=120)
     crew_hours_per_week = models.FloatField(default=24.0)
     visit_base_hours = models.FloatField(
@@ -148,6 +151,10 @@ class Plant(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(risk_percent__gt=0) & Q(risk_percent__lt=100), name="plant_risk_is_a_percentage"
+            ),
+            models.CheckConstraint(
+                condition=Q(machine_risk_percent__gt=0) & Q(machine_risk_percent__lt=100),
+                name="plant_machine_risk_is_a_percentage",
             ),
             models.CheckConstraint(
                 condition=Q(repeat_out__gte=1) & Q(repeat_visits__gte=models.F("repeat_out")),

@@ -16,7 +16,7 @@ from linelog.calc.wear import Wear, fit_wear
 from linelog.plant.models import Machine, Station
 from linelog.production.days import local_day
 from linelog.production.queries import DaySeries, day_counts
-from linelog.trends.due.places import Strokes
+from linelog.trends.due.tracks import Strokes
 
 RECENT_DAYS = 90  # whose strokes a day are taken for the days to come; common practice, no source
 FARTHEST_DAYS = 3650

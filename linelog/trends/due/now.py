@@ -13,19 +13,19 @@ from linelog.alignment.models import Visit
 from linelog.alignment.results.now import statuses_now
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.worn import Worn, worn_now
-from linelog.calc.rates import rates_per_million
 from linelog.calc.station_state import State
 from linelog.plant.models import Machine, Plant, Station
 from linelog.production.days import local_day, production_day
 from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
+from linelog.trends.due.alarms import ALARM_DAYS, alarms, answered
 from linelog.trends.due.rule import Facts, Risk, StandsOut, Trigger
-from linelog.trends.due.store import JOLTS, freshen
+from linelog.trends.due.store import freshen
+from linelog.trends.due.tracks import JOLTS
 from linelog.trends.models import MachineDrift
 
 DAYS = 28  # over which the strokes a day are taken
-ALARM_DAYS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,11 @@ def facts_now(
     if totals is None:
         totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted) if counted else {}
     cans = _cans_since_left(ids)
-    risks = _risks(ids, counted, totals, cans, {one.pk: one.plant.risk_percent for one in asked}) if counted else {}
+    risks = (
+        _risks(ids, counted, totals, cans, {one.pk: one.plant.machine_risk_percent for one in asked})
+        if counted
+        else {}
+    )
     triggers = triggers_now(asked, counted)
     stand = statuses_now(Station.objects.filter(machine__in=ids, is_active=True), at)
     worn = worn_now(ids, at)
@@ -88,8 +92,9 @@ def facts_now(
             one.last,
             one.plant.longest_interval_days,
             risks.get(one.pk),
-            triggers.get(one.pk, ()),
+            [trigger for trigger in triggers.get(one.pk, ()) if trigger.answered_on is None],
             *_wrong(stand.get(one.pk, ()), worn.get(one.pk, ()), one.plant),
+            next((trigger for trigger in triggers.get(one.pk, ()) if trigger.answered_on), None),
         )
         for one in asked
     }
@@ -170,22 +175,9 @@ def _wall_alarms(by_pk: dict[int, Asked], machines: QuerySet[Machine]) -> Iterab
 
 def _tear_off_alarms(asked: Sequence[Asked], counted: dt.date) -> Iterable[tuple[int, Trigger]]:
     """Machines whose tear-offs of the last week since the visit are above the plant's poor level beyond chance."""
-    by_pk = {one.pk: one for one in asked}
-    rows = DayCount.objects.filter(
-        machine__in=list(by_pk), day__gt=counted - dt.timedelta(days=ALARM_DAYS)
-    ).order_by()
-    sums: dict[int, list[int]] = defaultdict(lambda: [0, 0])
-    for pk, day, cans, spoiled, torn in rows.values_list("machine", "day", "cans", "spoiled", "tear_offs"):
-        last = by_pk[pk].counted or by_pk[pk].last
-        if last is None or day > last:
-            sums[pk][0] += torn
-            sums[pk][1] += cans + spoiled
-    counts = {pk: pair for pk, pair in sums.items() if pair[0] and pair[1]}
-    if not counts:
-        return
-    exact = rates_per_million([torn for torn, _ in counts.values()], [made for _, made in counts.values()])
-    for pk, low, rate in zip(counts, exact.low.tolist(), exact.rate.tolist(), strict=True):
-        poor = by_pk[pk].plant.tear_off_poor_per_million
-        if low > poor:
-            note = f"{rate:.0f} per million in the last {ALARM_DAYS} days, beyond chance above {poor:g}"
-            yield pk, Trigger(counted, "Tear-off alarm", note)
+    poor = {one.pk: (one.counted or one.last, one.plant.tear_off_poor_per_million) for one in asked}
+    found = alarms(poor, counted)
+    quiet = answered(found, poor) if found else set()
+    for pk, alarm in found.items():
+        note = f"{alarm.rate:.0f} per million in the last {ALARM_DAYS} days, beyond chance above {poor[pk][1]:g}"
+        yield pk, Trigger(counted, "Tear-off alarm", note, answered_on=poor[pk][0] if pk in quiet else None)

@@ -15,12 +15,14 @@ class Trigger:
     """Something that makes a machine due at once: on which day, what, and what was noted of it.
 
     is_jolt  whether it may have moved something, so that nobody knows any more how the stations stand
+    answered_on  the day of the visit that answered it already: it found every station in, so that it is no alignment
     """
 
     on: dt.date
     what: str
     note: str = ""
     is_jolt: bool = False
+    answered_on: dt.date | None = None
 
     @property
     def words(self) -> str:
@@ -30,7 +32,7 @@ class Trigger:
 
 @dataclass(frozen=True, slots=True)
 class Risk:
-    """The station that first reaches the plant's risk of being out, and the strokes that are left until then.
+    """When the chance that any station is out reaches the plant's risk, and the likeliest place then.
 
     million_left  negative where it has passed; a_day_million: strokes a day, None where nothing is counted
     counted_to    the last production day that the strokes include
@@ -78,6 +80,7 @@ class Facts:
 
     out       the stations that are proven out as they stand and the bushings that are worn out, the worst first
     probably  those that are probably out when running, and not measured so
+    torn_in_line  a tear-off alarm that the last visit answered: it makes nothing due
     """
 
     last: dt.date | None
@@ -86,6 +89,7 @@ class Facts:
     triggers: Sequence[Trigger] = ()
     out: Sequence[StandsOut] = ()
     probably: Sequence[StandsOut] = ()
+    torn_in_line: Trigger | None = None
 
 
 def due(facts: Facts, today: dt.date, producing: dt.date | None = None) -> Due:
@@ -138,8 +142,7 @@ def _by_wear(facts: Facts, last: dt.date, today: dt.date, producing: dt.date) ->
     if by_risk is not None and facts.risk is not None:
         how = "was left at more than" if facts.risk.as_left else "reaches"
         unseen = ", which the last visit did not measure" if by_risk < last else ""
-        subject = f"{facts.risk.place}{unseen}{',' if unseen else ''}"
-        why = f"{subject} {how} a {facts.risk.percent:g} % risk of being out."
+        why = f"The risk that a station is out {how} {facts.risk.percent:g} %, likeliest {facts.risk.place}{unseen}."
         return _said(by_risk, producing, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)
     why = f"{facts.longest_days} days since the last visit, the longest the plant allows."
     return _said(limit, today, DueBy.TIME, "time", why)

@@ -3,39 +3,35 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 
+import numpy as np
 from django.db.models import Count, Max, OuterRef, Subquery, Sum
 
-from linelog.alignment.models import Amendment, Result, Visit
+from linelog.alignment.models import Amendment, Visit
 from linelog.alignment.results.as_runs import as_it_runs
 from linelog.alignment.results.now import knowledge_by_machine
 from linelog.alignment.running import travels_of
 from linelog.alignment.standing import AS_LEFT, Value
-from linelog.alignment.values import standing
-from linelog.plant.limits import under_rules
+from linelog.calc.wander.knowledge import GRID, Ahead, Knowledge, ahead
+from linelog.calc.wander.reach import first_reached, machine_reaches
 from linelog.plant.models import Fitting, LimitRule, Machine, Plant, Station
-from linelog.production.days import production_day
 from linelog.production.models import Event
-from linelog.production.queries import fleet_day_counts
 from linelog.trends import words
-from linelog.trends.due.places import Key, Moves, Place, Strokes, by_kind, moves, place
+from linelog.trends.due.knowledge import MOST_VISITS, knowledge_of, learn_anew
+from linelog.trends.due.places import Place
+from linelog.trends.due.read import Read
+from linelog.trends.due.tracks import JOLTS, Key, Run, Strokes
 from linelog.trends.models import MachineDrift
 
-ALGORITHM = "2"  # 2: sweeps of bushings are not judged
-LOOKED_BACK_DAYS = 1100  # three years: how a machine wandered before that says little of now. No source.
-#: What may have moved something: due at once, and no pair across it is drift.
-JOLTS = (
-    Event.Kind.JAM,
-    Event.Kind.CRASH,
-    Event.Kind.RAM_WORK,
-    Event.Kind.BUSHING_WORK,
-    Event.Kind.CRADLE_WORK,
-)
-FIELDS = ["basis", "at", "due_million", "driver", "driver_place", "since", "places", "left_severity"]
+ALGORITHM = "3"  # 2: sweeps of bushings are not judged; 3: learned over the plant, jumps and all
+AT_ONCE = 8  # machines worked out together
+FIELDS = ["basis", "at", "due_million", "driver", "driver_place", "since", "together", "places", "left_severity"]
 
 
 def bases(machines: Iterable[int]) -> dict[int, str]:
@@ -55,6 +51,7 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
             Subquery(signed.values("signed_at")[:1]),
             Subquery(jolts.values("pk")[:1]),
             "line__plant__risk_percent",
+            "line__plant__machine_risk_percent",
             "version",  # its ram, and what its moves are for
             # What a rule of limits looks at: the rules themselves, the tools that are on, the set speed.
             Subquery(rules.values("part")[:1]),
@@ -67,8 +64,11 @@ def bases(machines: Iterable[int]) -> dict[int, str]:
     versions = dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk")))
     amendments = dict(amended.values_list("visit__machine").annotate(part=Max("pk")))
     return {
-        pk: _basis(signing, version, versions.get(pk), jolt, amendments.get(pk), risk, *(limits if limits[0] else ()))
-        for pk, signing, jolt, risk, version, *limits in rows
+        pk: _basis(
+            signing, version, versions.get(pk), jolt, amendments.get(pk), *risks, *(limits if limits[0] else ())
+        )
+        for pk, signing, jolt, *risks, version, rule, tool, speed in rows
+        for limits in ((rule, tool, speed),)
     }
 
 
@@ -99,19 +99,22 @@ def freshen(machines: Sequence[int], *, at: dt.datetime, seconds: float) -> None
 def work_out(
     line: int, wanted: Sequence[int], now: dict[int, str], *, at: dt.datetime, ends: float | None = None
 ) -> None:
-    """Work out and store the drift of some machines of a line, from the pairs of all of it."""
+    """Work out and store how some machines of a line stand, by what the plant's log told."""
     plant = Plant.objects.get(lines=line)
-    read = LineRead(line, plant, at)
-    rows = []
-    for pk in wanted:
-        rows.append(read.row(pk, now[pk], at))
+    known, rows = knowledge_of(plant, at), []
+    read = Read(plant, wanted, at)
+    summary = Summary(read, known)
+    at_once = 1 if ends is not None else AT_ONCE
+    for first in range(0, len(wanted), at_once):
+        rows += summary.rows(wanted[first : first + at_once], now, at)
         if ends is not None and time.monotonic() > ends:
             break
     MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
 
 
 def refit_drifts(plant: Plant, now: dt.datetime) -> None:
-    """Work out the drift of every machine of a plant, as the counts between its visits may have changed too."""
+    """Work out every machine of a plant, as the counts between its visits may have changed too."""
+    learn_anew(plant, now)
     lines: dict[int, list[int]] = defaultdict(list)
     for line, pk in Machine.objects.filter(line__plant=plant).order_by("line", "pk").values_list("line", "pk"):
         lines[line].append(pk)
@@ -120,91 +123,97 @@ def refit_drifts(plant: Plant, now: dt.datetime) -> None:
         work_out(line, ids, known, at=now)
 
 
-class LineRead:
-    """The values, strokes and jolts of a line read once, and the pairs they make."""
+class Summary:
+    """What is stored of machines, from what was read and what is known."""
 
-    def __init__(self, line: int, plant: Plant, at: dt.datetime) -> None:
-        self.plant, self.risk = plant, plant.risk_percent / 100.0
-        since = at - dt.timedelta(days=LOOKED_BACK_DAYS)
-        stations = Station.objects.filter(machine__line=line, is_active=True).order_by("machine", "order", "pk")
-        held = under_rules(stations, plant, at, self._day(at))
-        self.stations = {station.pk: station for station in held}
-        found = Result.objects.filter(
-            visit__machine__line=line, visit__state=Visit.State.SIGNED, visit__opened_at__gte=since
-        )
-        self.values: dict[int, list[Value]] = defaultdict(list)
-        for value in standing(found).values:
-            if value.station_id in self.stations:
-                self.values[self.stations[value.station_id].machine_id].append(value)
-        self.strokes = _strokes(list(self.values), self._day(since))
-        jolts: dict[int, list[dt.datetime]] = defaultdict(list)
-        rows = Event.objects.filter(machine__line=line, kind__in=JOLTS, at__gte=since).order_by("at")
-        for machine, when in rows.values_list("machine", "at"):
-            jolts[machine].append(when)
-        paired = {
-            machine: moves(values, self.strokes[machine], jolts[machine], self._day)
-            for machine, values in self.values.items()
-        }
-        kinds = {pk: station.kind for pk, station in self.stations.items()}
-        self.own = {key: one for pairs, _ in paired.values() for key, one in pairs.items()}
-        known = knowledge_by_machine(Machine.objects.in_bulk(list(self.values)), held)
-        travels = travels_of({value.visit_id for values in self.values.values() for value in values})
-        as_run = partial(as_it_runs, stations=self.stations, known=known, travels=travels)
-        # A change between two visits is one of the readings; where a station was left, and how far that is off, is as
+    def __init__(self, read: Read, known: Knowledge) -> None:
+        self.read, self.known, self.plant = read, known, read.plant
+        models = knowledge_by_machine(Machine.objects.in_bulk(list(read.values)), read.held)
+        travels = travels_of({value.visit_id for values in read.values.values() for value in values})
+        self.as_run = partial(as_it_runs, stations=read.stations, known=models, travels=travels)
+        self.left_severity = {machine: _left_severity(self.as_run(values)) for machine, values in read.values.items()}
+
+    def rows(self, machines: Sequence[int], basis: dict[int, str], at: dt.datetime) -> list[MachineDrift]:
+        """Return the summaries of machines."""
+        keys = [
+            (machine, key, own[-1]) for machine in machines for key, own in self.read.runs.get(machine, {}).items()
+        ]
+        # A change between two visits is one of the readings; where a place was left, and how far that is off, is as
         # it runs.
-        self.left = {
-            machine: dict(zip(left, as_run(left.values()), strict=True)) for machine, (_, left) in paired.items()
-        }
-        self.left_severity = {machine: _left_severity(as_run(values)) for machine, values in self.values.items()}
-        self.line = by_kind(self.own, kinds)
+        runs = list(self.as_run([run.last for _, _, run in keys]))
+        places: dict[int, list[Place]] = {machine: [] for machine in machines}
+        curves = self._ahead(keys, runs) if self.known.is_enough else [None] * len(keys)
+        for (machine, key, run), ran, curve in zip(keys, runs, curves, strict=True):
+            places[machine].append(self._place(key, run, ran, curve))
+        return [self._row(machine, places[machine], basis[machine], at) for machine in machines]
 
-    def _day(self, at: dt.datetime) -> dt.date:
-        return production_day(self.plant, at)
+    def _ahead(self, keys: Sequence[tuple[int, Key, Run]], runs: Sequence[Value]) -> list[Ahead]:
+        tracks = [self.read.track(machine, key, run, MOST_VISITS) for machine, key, run in keys]
+        jolts = [self.read.jolts[machine].hit(run.last.visit_at) for machine, _, run in keys]
+        shifts = [
+            (
+                ran.x_um - run.last.x_um,
+                ran.y_um - run.last.y_um,
+                math.sqrt(max(ran.expanded_um**2 - run.last.expanded_um**2, 0.0)) / 2.0,
+            )
+            for (_, _, run), ran in zip(keys, runs, strict=True)
+        ]
+        return ahead(self.known, tracks, jolts, shifts)
 
-    def _place(self, key: Key, last: Value) -> Place:
-        station, nothing = self.stations[key[0]], Moves([], [])
-        pool = self.line.get((station.kind, key[1], key[2]), nothing)
-        left_on = self._day(last.visit_at)
-        own = self.own.get(key, nothing)
-        return place(last, station.kind, station.limit_um, own, pool, left_on=left_on, risk=self.risk)
+    def _place(self, key: Key, run: Run, ran: Value, curve: Ahead | None) -> Place:
+        station = self.read.stations[key[0]]
+        place = Place(
+            station=key[0],
+            seat=key[1],
+            method=key[2],
+            kind=station.kind,
+            left_on=self.read.day(run.last.visit_at).isoformat(),
+            left_um=[ran.x_um, ran.y_um],
+            u_um=ran.expanded_um / 2.0,
+            limit_um=station.limit_um,
+            pairs=run.pairs,
+            pair_million=run.million,
+            mean_um=[ran.x_um, ran.y_um],
+        )
+        if curve is None:
+            return replace(place, again=self.known.again)
+        return replace(
+            place,
+            mean_um=list(curve.mean_um),
+            creep_um=list(curve.creep_um),
+            walk_um2=curve.walk_um2,
+            doubt_um2=curve.doubt_um2,
+            chance=list(curve.chance),
+            due_million=first_reached(np.array(GRID), np.array(curve.chance), self.plant.risk_percent / 100.0),
+        )
 
-    def row(self, machine: int, basis: str, at: dt.datetime) -> MachineDrift:
-        """Return the summary of a machine."""
-        places = [self._place(key, last) for key, last in self.left.get(machine, {}).items()]
-        first = self._first(machine, places)
-        station = self.stations[first.station] if first else None
+    def _row(self, machine: int, places: list[Place], basis: str, at: dt.datetime) -> MachineDrift:
+        first, until = self._first(machine, [one for one in places if one.is_known])
+        station = self.read.stations[first.station] if first else None
         label = words.place(station, first.seat) if station and first else ""
         return MachineDrift(
             machine_id=machine,
             basis=basis,
             at=at,
-            due_million=first.due_million if first else None,
+            due_million=until,
             driver=station,
             driver_place=(f"{label}, running" if first and first.method == "running" else label)[:80],
             since=first.since if first else None,
+            together=self.known.together,
             places=[one.plain() for one in places],
             left_severity=self.left_severity.get(machine),
         )
 
-    def _first(self, machine: int, places: Iterable[Place]) -> Place | None:
-        """Return the place with the fewest strokes left until the risk."""
-        strokes = self.strokes[machine] if machine in self.strokes else Strokes.of([], [])
-        left = [
-            (one.due_million - strokes.between(one.since, dt.date.max), number, one)
-            for number, one in enumerate(places)
-            if one.due_million is not None
-        ]
-        return min(left)[2] if left else None
-
-
-def _strokes(machines: list[int], since: dt.date) -> dict[int, Strokes]:
-    """Read the strokes of several machines by day; every can that was begun is one."""
-    found = fleet_day_counts(machines, since, None)
-    made = found.days.made
-    return {
-        machine: Strokes.of(found.days.day[found.machine_id == machine], made[found.machine_id == machine])
-        for machine in machines
-    }
+    def _first(self, machine: int, places: Sequence[Place]) -> tuple[Place | None, float | None]:
+        """Return the likeliest place to be out when the machine reaches its risk, and the strokes until then."""
+        strokes = self.read.strokes[machine] if machine in self.read.strokes else Strokes.of([], [])
+        done = [strokes.between(one.since, dt.date.max) for one in places]
+        risk = self.plant.machine_risk_percent / 100.0
+        reached = machine_reaches([one.chance for one in places], done, self.known.together, risk)
+        if reached is None:
+            return None, None
+        until, at = reached
+        return places[at], max(done[at] + until, 0.0)
 
 
 def _left_severity(values: Iterable[Value]) -> float | None:

@@ -12,8 +12,9 @@ from linelog.plant.models.scoped import Scoped
 class MachineDrift(models.Model):
     """A summary of a machine's signed visits. `basis` says of what state of the log; another state: worked out anew.
 
-    `due_million` are the million strokes from the day after `since` on after which `driver` reaches the risk; None
-    where no station comes near it. `places` holds each station's own figures (see trends.due.places).
+    `due_million` are the million strokes from the day after `since` on after which the chance that any of its
+    stations is out reaches the plant's risk of a machine, `driver` the likeliest then; None where it stays below.
+    `places` holds each station's own figures (see trends.due.places), `together` how much they go out together.
     """
 
     machine = models.OneToOneField(Machine, on_delete=models.CASCADE, related_name="drift")
@@ -23,6 +24,7 @@ class MachineDrift(models.Model):
     driver = models.ForeignKey(Station, on_delete=models.SET_NULL, null=True, related_name="+")
     driver_place = models.CharField(max_length=80, blank=True)
     since = models.DateField(null=True)
+    together = models.FloatField(default=0.0)
     places = models.JSONField(default=list)
     left_severity = models.FloatField(null=True, help_text="Mean of the worst severity as left, over its visits.")
 

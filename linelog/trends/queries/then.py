@@ -19,6 +19,7 @@ from linelog.plant.models import Machine, Station
 from linelog.production.days import local_day
 from linelog.production.models import Event, WallRing
 from linelog.production.queries import DaySeries, Totals, day_counts, machine_totals
+from linelog.trends.due.tracks import JOLTS, Jolts
 from linelog.trends.queries.findings import Mounted, mounted
 from linelog.trends.queries.marks import Mark, marks
 
@@ -41,6 +42,7 @@ class Log:
     days      daily sums from the oldest of those visits to the day
     changed   metal, lubrication or coolant on the line, and pressure or timing on the machine, within a week
     stand     how its stations stood at the end of the span; `found_after`: as the visit after found them
+    jolts     jams, crashes and work on it from the oldest of those visits to the end of the span
     walls     every height of the cans of this machine gauged within a fortnight, the nearest in time first
     """
 
@@ -59,6 +61,7 @@ class Log:
     walls: tuple[WallRing, ...]
     stand: dict[int, StationStatus]
     found_after: dict[int, StationStatus]
+    jolts: Jolts
 
     def day_of(self, at: dt.datetime) -> dt.date:
         """Return the plant's own day of a time."""
@@ -96,7 +99,13 @@ def read_log(machine: Machine, day: dt.date, begins: dt.datetime, ends: dt.datet
         walls=_walls(machine, begins, ends),
         stand={one.station.pk: one for one in machine_statuses(machine, ends)},
         found_after=_found_after(machine, after),
+        jolts=_jolts(machine, visits[-1].opened_at if visits else begins, ends),
     )
+
+
+def _jolts(machine: Machine, begins: dt.datetime, ends: dt.datetime) -> Jolts:
+    rows = Event.objects.filter(machine=machine, kind__in=JOLTS, at__gte=begins, at__lte=ends).order_by("at")
+    return Jolts.of(rows.values_list("at", "kind"))
 
 
 def _found_after(machine: Machine, after: Visit | None) -> dict[int, StationStatus]:

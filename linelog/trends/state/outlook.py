@@ -15,17 +15,18 @@ from django.db.models import Avg
 from linelog.alignment.results.now import worst_of
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.worn import Worn
-from linelog.calc.drift import chance_out
 from linelog.calc.loss import MOST_SEVERE, excess_ahead, severities_ahead
 from linelog.calc.money import CostRates, cost_of
+from linelog.calc.wander.said import any_out
 from linelog.plant.models import Machine, Plant, Station
 from linelog.production import weeks as calendar
 from linelog.production.days import local_day, production_day
 from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
-from linelog.trends.due.places import Place, Strokes
+from linelog.trends.due.places import Place
 from linelog.trends.due.rule import Due, Facts, due
+from linelog.trends.due.tracks import Strokes
 from linelog.trends.models import MachineDrift, RepeatProblem
 from linelog.trends.ranking.yardstick import Against, against
 from linelog.trends.state.besides import coming_back, happened_lately
@@ -55,15 +56,16 @@ class PlaceNow:
 
     @property
     def chance(self) -> float | None:
-        """The chance that it is out by now, None where no drift is known; worked out only where it is shown."""
-        drift = self.place.drift
-        if drift is None:
-            return None
-        return float(chance_out(drift, self.place.start, self.done_million, self.place.limit_um)[0])
+        """The chance that it is out by now, None where it is not known."""
+        return float(self.chances(np.zeros(1))[0]) if self.place.is_known else None
+
+    def chances(self, ahead_million: np.ndarray) -> np.ndarray:
+        """Return the chance that it is out after strokes from now; it must be known."""
+        return self.place.chance_after(self.done_million + ahead_million)
 
     @property
     def left_million(self) -> float | None:
-        """Strokes until the risk; negative where it has passed, None where it is not in sight."""
+        """Strokes until the plant's risk of a station; negative where it has passed, None where not in sight."""
         return None if self.place.due_million is None else self.place.due_million - self.done_million
 
 
@@ -72,6 +74,7 @@ class MachineState:
     """A machine at a moment and in the coming weeks; losses are of each week if it is left, in the plant's money.
 
     severity     of the worst station as measured at rest: the effect on the counts is known of that alone
+    together     how much its places go out together (`calc.wander.said.any_out`)
     known        whether there are counts to reckon with; is_shown: whether the plant's own counts show an effect
     explained    how many times the tear-offs of an aligned machine its misalignment explains, at the most
     against      its tear-offs against the fleet, None where nothing is ranked
@@ -83,6 +86,7 @@ class MachineState:
     due: Due
     facts: Facts
     places: tuple[PlaceNow, ...]
+    together: float
     work: Work
     severity: float
     cans: tuple[float, ...]
@@ -98,6 +102,17 @@ class MachineState:
     comes_back: tuple[RepeatProblem, ...]
     happened: tuple[str, ...]
     planned: Planned | None
+
+    @property
+    def chance(self) -> float | None:
+        """The chance that any of its stations is out by now, None where none is known."""
+        known = [one for one in self.places if one.place.is_known]
+        return float(self.chances(np.zeros(1))[0]) if known else None
+
+    def chances(self, ahead_million: np.ndarray) -> np.ndarray:
+        """Return the chance that any of its stations is out after strokes from now; one must be known."""
+        known = [one.chances(ahead_million) for one in self.places if one.place.is_known]
+        return any_out(np.array(known), self.together)
 
     @property
     def hours(self) -> float:
@@ -207,7 +222,7 @@ class Reckoning:
         for row in stations.values_list("machine", "pk", "name", "kind", "hours_to_open", "rear_z_mm"):
             self.stations[row[0]][row[1]] = StationRow(*row)
         self.places = {
-            pk: [one for one in (Place(**kept) for kept in row.places) if one.station in self.stations[pk]]
+            pk: [one for one in (Place.of(kept) for kept in row.places) if one.station in self.stations[pk]]
             for pk, row in self.drifts.items()
         }
         self.strokes = self._strokes()
@@ -217,7 +232,11 @@ class Reckoning:
         usual = MachineDrift.objects.filter(machine__line__plant=plant).aggregate(mean=Avg("left_severity"))["mean"]
         self.usually_left = USUALLY_LEFT if usual is None else float(usual)
         self.against, self.comes_back, self.planned = against(plant), coming_back(ids), planned(ids)
-        self.happened = happened_lately([pk for pk, one in self.against.items() if one.much_more], self.today)
+        self.happened = happened_lately(
+            {pk for pk, one in self.against.items() if one.much_more}
+            | {pk for pk, one in now.facts.items() if one.torn_in_line},
+            self.today,
+        )
 
     def _strokes(self) -> dict[int, Strokes]:
         """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""
@@ -248,6 +267,7 @@ class Reckoning:
                 due=dues[pk],
                 facts=facts[pk],
                 places=places[pk],
+                together=self.drifts[pk].together if pk in self.drifts else 0.0,
                 work=self._work(pk, dues[pk], places[pk]),
                 severity=float(severities[number, 0]),
                 cans=tuple(cans[number]),

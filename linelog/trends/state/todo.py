@@ -11,6 +11,7 @@ from typing import Any
 from linelog.calc.money import CostRates, cost_of
 from linelog.calc.station_state import State
 from linelog.trends import words
+from linelog.trends.due.rule import Trigger
 from linelog.trends.ranking.yardstick import MUCH_MORE, Against
 from linelog.trends.state.outlook import MachineState
 from linelog.trends.state.work import Kind
@@ -68,6 +69,8 @@ def todo(state: MachineState) -> Todo:
         return _elsewhere(state, elsewhere)
     if state.is_out:
         return _said(state, Do.ALIGN, align_words(state), state.due.why)
+    if state.facts.torn_in_line is not None:
+        return _torn_in_line(state, state.facts.torn_in_line)
     if not state.due.is_due:
         return _said(state, Do.NOTHING, _nothing(state), state.due.why)
     if state.work.kind is Kind.MEASURE_RUNNING:
@@ -121,10 +124,28 @@ def more_a_week(state: MachineState) -> float | None:
     return float(cost_of(0.0, max(more, 0.0), rates).total)
 
 
-def _elsewhere(state: MachineState, against: Against) -> Todo:
+def _look_elsewhere(state: MachineState) -> tuple[str, str]:
+    """Say what to look at, short for a list and whole."""
     first = f"{_and(state.happened)}; then at " if state.happened else ""
     short = f"Not alignment: look at {_and(state.happened) if state.happened else ELSEWHERE}."
-    what = f"Not alignment: look at {first}{ELSEWHERE}."
+    return short, f"Not alignment: look at {first}{ELSEWHERE}."
+
+
+def _torn_in_line(state: MachineState, alarm: Trigger) -> Todo:
+    """Say of a tear-off alarm that the last visit answered it."""
+    short, what = _look_elsewhere(state)
+    found = words.date(alarm.answered_on) if alarm.answered_on else ""
+    why = (
+        f"{alarm.what}: {alarm.note}. The visit of {found} found every station in, it tore no less before, and "
+        "nothing has happened since that could have moved one."
+    )
+    if state.due.is_due:
+        why += f" A check is due besides: {state.due.why[:1].lower()}{state.due.why[1:]}"
+    return Todo(Do.ELSEWHERE, short, what, why, alarm.answered_on, more_a_week(state), True, state.hours)
+
+
+def _elsewhere(state: MachineState, against: Against) -> Todo:
+    short, what = _look_elsewhere(state)
     in_line = (
         "every station was last found or left within its limit"
         if not state.is_out
