@@ -127,24 +127,21 @@ def _when(entry: PlannedVisit | None, where: dt.tzinfo) -> str:
 
 def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:
     """One row a station: limit (offset and TIR), how it stands, its static target, when it was measured, the risk."""
-    chances: dict[int, float] = {}
-    for one in sheet.outlook.places:
-        if one.chance is not None:
-            chances[one.place.station] = max(one.chance, chances.get(one.place.station, 0.0))
+    known = sorted((one for one in sheet.outlook.places if one.place.is_known), key=lambda one: one.chance or 0.0)
+    chances = {one.place.station: one.chance_words for one in known}  # of two seats the likelier
     where = zone(sheet.outlook.machine.line.plant)
     for status in sheet.outlook.stand:
         station, figure = status.station, status.figure
         if station.is_bushing and figure is None:
             continue
         view = View(station.view)
-        chance = chances.get(station.pk)
         yield [
             str(station),
             _limit(station, unit),
             f"{status.word}. {stands_words(status, unit, view)}" if figure else "never measured",
             _aims(sheet.targets.get(station.pk, ()), station, unit),
             figure.value.visit_at.astimezone(where).date().isoformat() if figure else "",
-            "not known" if chance is None else f"{100.0 * chance:.0f} %",
+            chances.get(station.pk, "not known"),
         ]
 
 

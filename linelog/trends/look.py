@@ -165,7 +165,7 @@ def _history(hint: Hint, one: Stood, risk: float, aspect: str) -> None:
         often = f"out on {one.repeat.out} of the last {one.repeat.visits} visits, {one.repeat.pattern.value}"
         hint.add(REPEATS, f"{one.place}: a problem that comes back, {often}.")
     if aspect != Aspect.TILT and one.risk is not None and one.risk >= risk:
-        hint.add(RISKY, f"{one.place}: the chance that it was out by then was {100.0 * one.risk:.0f} %.")
+        hint.add(RISKY, f"{one.place}: the chance that it was out by then was {one.risk_percent}.")
 
 
 def _other_cause(hint: Hint, symptom: Symptom, record: Then | None, others: AlikeFound) -> None:

@@ -12,12 +12,13 @@ from linelog.alignment.standing import AS_FOUND, STATIC, Value, worst_key
 from linelog.calc.rates import RateRatio, Rates, rate_ratio, rates_per_million
 from linelog.calc.repeat import AsFound, Repeat, Together, repeat_problem, together
 from linelog.calc.station_state import State
-from linelog.calc.wander.knowledge import Knowledge, ahead
+from linelog.calc.wander.knowledge import Knowledge, ahead, surest
 from linelog.calc.wander.reach import chance_at
 from linelog.plant.models import Plant, Station
 from linelog.production.queries import Totals
 from linelog.trends import words
 from linelog.trends.due.knowledge import MOST_VISITS, kept
+from linelog.trends.due.places import chance_words
 from linelog.trends.due.tracks import Strokes, kind_of, runs_of
 from linelog.trends.queries.then import Log
 from linelog.trends.rates import MEASURES, Measure
@@ -29,7 +30,7 @@ class Stood:
     """A station's seat around that time, static: as the visit before left it, as the one after found it.
 
     repeat  the rule of repeat problems on the visits before
-    risk    the chance that it was out by the day; None where too little is known
+    risk    the chance that it was out by the day; None where too little is known; surest: told up to this
     """
 
     station: Station
@@ -38,6 +39,7 @@ class Stood:
     after: Value | None
     repeat: Repeat
     risk: float | None
+    surest: float = 0.0
     stood: tuple[StationStatus, ...] = ()
 
     @property
@@ -48,7 +50,7 @@ class Stood:
     @property
     def risk_percent(self) -> str:
         """The chance as it is read."""
-        return "–" if self.risk is None else f"{100.0 * self.risk:.0f} %"
+        return "–" if self.risk is None else chance_words(self.risk, self.surest)
 
     @property
     def worse(self) -> StationStatus | None:
@@ -132,9 +134,12 @@ def then(log: Log, plant: Plant) -> Then:
         if value.visit_id == after_id and value.stage == AS_FOUND
     }
     by_place = {(one.station.pk, one.seat): one for one in offset_series(past, log.stations)}
-    risks = _risks(past, log, plant)
+    fit = kept(plant)
+    known = Knowledge.of(fit.result["knowledge"]) if fit else None
+    risks = _risks(past, log, known) if known and known.is_enough else {}
+    most = surest(known.again) if known else 0.0
     stood = [
-        _stood(station, seat, by_place.get(key), found_after.get(key), risks.get(key), log, plant)
+        _stood(station, seat, by_place.get(key), found_after.get(key), risks.get(key), most, log, plant)
         for station in log.stations
         for seat in station.seats
         for key in ((station.pk, seat),)
@@ -148,6 +153,7 @@ def _stood(
     past: OffsetSeries | None,
     after: Value | None,
     risk: float | None,
+    most: float,
     log: Log,
     plant: Plant,
 ) -> Stood:
@@ -155,15 +161,11 @@ def _stood(
     found = [AsFound(one.x_um, one.y_um, one.verdict == "out") for one in past.found] if past else []
     repeat = repeat_problem(found, out_of=plant.repeat_out, last=plant.repeat_visits)
     stood = tuple(one for one in (log.stand.get(station.pk), log.found_after.get(station.pk)) if one is not None)
-    return Stood(station, seat, before, after, repeat, risk, stood)
+    return Stood(station, seat, before, after, repeat, risk, most, stood)
 
 
-def _risks(past: Sequence[Value], log: Log, plant: Plant) -> dict[tuple[int, str], float]:
+def _risks(past: Sequence[Value], log: Log, known: Knowledge) -> dict[tuple[int, str], float]:
     """Chance that each place was out by the day, from what the visits before left and found."""
-    fit = kept(plant)
-    known = Knowledge.of(fit.result["knowledge"]) if fit else None
-    if known is None or not known.is_enough:
-        return {}
     strokes = Strokes.of(log.days.day, log.days.made)
     stations = {station.pk: station for station in log.stations}
     runs = [

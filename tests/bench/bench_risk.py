@@ -24,7 +24,7 @@ from linelog.calc.wander.said import any_out
 from tests.bench import drifting_plants as made
 from tests.calc.normal_outside import chance_outside
 
-PLANTS, SEED, ENOUGH, WITHIN = 100, 20261201, 400, 6.0
+PLANTS, SEED, ENOUGH, WITHIN = 100, 20270301, 400, 6.0
 
 
 def seen(track: made.Track) -> Track:

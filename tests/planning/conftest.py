@@ -6,6 +6,7 @@ import pytest
 from django.core.cache import cache
 from django.utils import timezone
 
+from linelog.calc.wander.knowledge import FEWEST
 from linelog.planning.models import StopWindow
 from linelog.production import weeks as calendar
 from linelog.production.days import local_day
@@ -49,20 +50,23 @@ def manager(plant):
     return factories.person("manager", plant)
 
 
+VISITS = FEWEST + 1
+
+
 def measured(line, by, now, *, name="BM 1", size=1.0, last=20, per_million=40.0):
-    """A machine of five visits, its domer found off by about `size` of its limit, the last so many days ago."""
+    """A machine of as many visits as a risk needs, its domer found off by about `size` of its limit."""
     machine = factories.machine(line, name=name)
     domer = machine.stations.get(kind="domer")
     rows = []
-    for number in range(5):
-        visit = invented.signed_visit(machine, by, now - dt.timedelta(days=last + 20 * (4 - number)))
-        across = size * 38.0 * (0.8 + 0.1 * number)
+    for number in range(VISITS):
+        visit = invented.signed_visit(machine, by, now - dt.timedelta(days=last + 20 * (VISITS - 1 - number)))
+        across = size * 38.0 * (0.8 + 0.1 * (number % 5))
         rows.append(invented.result(visit, domer, "as_found", (across, 5.0), expanded_um=2.0))
         rows.append(invented.result(visit, domer, "as_left", (2.0, 1.0), expanded_um=2.0))
     invented.store(rows)
     today = timezone.localtime(now).date()
     DayCount.objects.bulk_create(
-        invented.day_rows(machine, last + 100, until=today - dt.timedelta(days=1), per_million=per_million)
+        invented.day_rows(machine, last + 20 * VISITS, until=today - dt.timedelta(days=1), per_million=per_million)
     )
     return machine
 

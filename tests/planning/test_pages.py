@@ -8,6 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from linelog.calc.wander.knowledge import FEWEST
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.services import entries as services
 from linelog.trends.due.store import refit_drifts
@@ -243,18 +244,19 @@ class TestMachinePage:
     def test_reason_risk_and_what_it_rests_on(self, client_of, machine):
         client = client_of("mechanic")
         text = text_of(client.get(reverse("planning:machine", args=[machine.pk])))
-        assert "due since" in text
-        assert "4 pairs over" in text
+        assert "due by" in text
+        assert f"found again {FEWEST} times over" in text
+        assert "That any station is out by now" in text
+        assert reverse("trends:said") in text
         assert "not known from the plant" in text
         figure = client.get(reverse("planning:figures", args=[machine.pk])).json()["risk"]
         assert figure["layout"]["yaxis"]["title"]["text"] == "Chance of being out, %"
         assert "Million strokes from now" in figure["layout"]["xaxis"]["title"]["text"]
-        assert {trace["name"] for trace in figure["data"]} == {"Domer", "the plant&#x27;s risk"} or len(
-            figure["data"]
-        ) == 2
+        assert [trace["name"] for trace in figure["data"]][:2] == ["any station", "Domer"]
+        assert len(figure["data"]) == 3
 
     def test_never_measured_says_what_is_missing(self, client_of, line):
         client, machine = client_of("viewer"), factories.machine(line)
         text = text_of(client.get(reverse("planning:machine", args=[machine.pk])))
-        assert "No drift is known yet" in text
+        assert "No risk is known yet" in text
         assert client.get(reverse("planning:figures", args=[machine.pk])).json() == {}

@@ -39,9 +39,9 @@ class TestOutlook:
         spoiled, torn = sum(row.spoiled for row in totals), sum(row.tear_offs for row in totals)
         place = one.places[0]
         ahead = place.done_million + np.array([0.0, 3.5, 10.5, 17.5, 24.5]) * made / 28 / 1e6
-        drift, start = place.place.drift, np.array(place.place.left_um)
-        square = ((start + drift.mean_um * ahead[:, None]) ** 2).sum(axis=1)
-        square = square + np.trace(drift.cov_um2) * ahead + np.trace(drift.mean_cov_um2) * ahead**2
+        kept, start = place.place, np.array(place.place.mean_um)
+        square = ((start + np.array(kept.creep_um) * ahead[:, None]) ** 2).sum(axis=1)
+        square = square + kept.walk_um2 * ahead + kept.doubt_um2 * ahead**2
         severity = np.minimum(np.sqrt(square) / 38.0, 3.0)
         assert one.severity == pytest.approx(severity[0])
         running = Running(1e6 * spoiled / made, severity[0], made / 4 / 1e6)
@@ -113,7 +113,7 @@ class TestOutlook:
         machine.visits.exclude(pk=machine.visits.latest("opened_at").pk).delete()
         one = coming(plant, 4, at=now).machines[machine.pk]
         assert one.places[0].chance is None
-        assert "a drift needs 3" in one.places[0].place.why_not
+        assert "found again after a visit 0 times" in one.places[0].place.why_not
         assert one.opens == ()
 
 

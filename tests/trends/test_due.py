@@ -171,7 +171,7 @@ class TestStored:
         before = Place.of(stored(machine).places[0])
         Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=5), kind="jam", by=by)
         after = Place.of(stored(machine).places[0])
-        assert after.chance[10] > before.chance[10] + 0.005
+        assert after.chance[10] > before.chance[10] + 0.002
 
     def test_after_work_nothing_ties_to_what_was_before_and_a_jam_is_counted_as_one(self, machine, by):
         wander(machine, by)
@@ -227,6 +227,8 @@ class TestNow:
 
     def test_strokes_since_the_visit_bring_the_day_nearer(self, machine, by):
         wander(machine, by)
+        type(machine.line.plant).objects.update(longest_interval_days=1000)
+        machine.line.plant.longest_interval_days = 1000  # the risk comes first
         until = stored(machine).due_million
         found = self.ask(machine)
         assert found.by is DueBy.RISK

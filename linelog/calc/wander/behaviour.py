@@ -40,7 +40,7 @@ class Behaviours:
 def behaviours() -> Behaviours:
     """Return behaviours from next to nothing to far beyond the limit (Sobol points; middles and spreads: no source).
 
-    Over 25 million strokes the middle one creeps 0.04 of its limit, walks 0.12, and jumps 0.35 times by 0.25.
+    Over 25 million strokes the middle one creeps 0.05 of its limit, walks 0.12, and jumps 0.35 times by 0.25.
     """
     points = scipy.stats.qmc.Sobol(9, seed=20261201).random(NUMBER)
     draws = scipy.special.ndtri(np.clip(points, 1e-6, 1.0 - 1e-6))
@@ -49,7 +49,7 @@ def behaviours() -> Behaviours:
         return np.asarray(middle * np.exp(spread * draws[:, column]))
 
     return Behaviours(
-        creep=log(0, 0.04, 1.0)[:, None] * draws[:, 1:3] / _OVER,
+        creep=log(0, 0.05, 1.0)[:, None] * draws[:, 1:3] / _OVER,
         walk=log(3, 0.12, 0.9) ** 2 / _OVER,
         rate=log(4, 0.35, 1.0) / _OVER,
         by_jolt=scipy.special.expit(1.5 * draws[:, 5] - 0.5),

@@ -21,6 +21,9 @@ GRID = (0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30
         130.0, 160.0, 200.0)  # fmt: skip
 #: Places found again after a visit that a chance rests on at least. From `bench_risk`.
 FEWEST = 20
+#: So often places must have been found again for a chance of a place beyond `SURE_LITTLE` to be told as it is, and no
+#: chance beyond `SURE_MUCH` is: those came true less often on some plants of known truth. From `bench_risk`.
+MUCH, SURE_LITTLE, SURE_MUCH = 1000, 0.6, 0.9
 _LIKELY = 0.01  # an error less likely than this is no longer reckoned with
 
 
@@ -69,6 +72,11 @@ class Knowledge:
         parts = (np.array(kept[name], dtype=np.float64) for name in ("errors", "likely", "common"))
         corrected = Recalibrated(kept["shift"], kept["slope"])
         return cls(tuple(kept["kinds"]), Learned(*parts), corrected, kept["together"], kept["places"], kept["again"])
+
+
+def surest(again: int) -> float:
+    """Return the chance of a place beyond which no figure is told, where places were found again so often."""
+    return SURE_MUCH if again >= MUCH else SURE_LITTLE
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,16 @@ from typing import Any
 import numpy as np
 
 from linelog.calc.arrays import FloatArray
-from linelog.calc.wander.knowledge import FEWEST
+from linelog.calc.wander.knowledge import FEWEST, surest
 from linelog.calc.wander.reach import chance_at
 from linelog.trends.due.tracks import Key
+
+
+def chance_words(chance: float | None, most: float) -> str:
+    """Write the chance of a place as it is read: no figure beyond that up to which chances come true."""
+    if chance is None:
+        return "not known"
+    return f"over {100.0 * most:.0f} %" if chance > most else f"{100.0 * chance:.0f} %"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +29,7 @@ class Place:
     mean_um, creep_um, walk_um2, doubt_um2  see `calc.wander.knowledge.Ahead`; where it is not known it stays as left
     chance       of being out, at the strokes of `GRID` from the day after `left_on` on; empty where not known
     due_million  strokes from then until the plant's risk; None where it is not reached or not known
-    again        how often places of the plant were found again after a visit, where that is too seldom
+    again        how often places of the plant were found again after a visit
     """
 
     station: int
@@ -81,6 +88,11 @@ class Place:
     def chance_after(self, strokes_million: FloatArray) -> FloatArray:
         """Chance of being out after strokes since it was left; its chance must be known."""
         return chance_at(self.chance, np.asarray(strokes_million, dtype=np.float64))
+
+    @property
+    def surest(self) -> float:
+        """The chance beyond which no figure is told."""
+        return surest(self.again or 0)
 
     @property
     def ahead(self) -> tuple[float, ...]:

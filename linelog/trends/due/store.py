@@ -174,9 +174,10 @@ class Summary:
             pairs=run.pairs,
             pair_million=run.million,
             mean_um=[ran.x_um, ran.y_um],
+            again=self.known.again,
         )
         if curve is None:
-            return replace(place, again=self.known.again)
+            return place
         return replace(
             place,
             mean_um=list(curve.mean_um),

@@ -24,7 +24,7 @@ from linelog.production.days import local_day, production_day
 from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
-from linelog.trends.due.places import Place
+from linelog.trends.due.places import Place, chance_words
 from linelog.trends.due.rule import Due, Facts, due
 from linelog.trends.due.tracks import Strokes
 from linelog.trends.models import MachineDrift, RepeatProblem
@@ -58,6 +58,11 @@ class PlaceNow:
     def chance(self) -> float | None:
         """The chance that it is out by now, None where it is not known."""
         return float(self.chances(np.zeros(1))[0]) if self.place.is_known else None
+
+    @property
+    def chance_words(self) -> str:
+        """The chance as it is read."""
+        return chance_words(self.chance, self.place.surest)
 
     def chances(self, ahead_million: np.ndarray) -> np.ndarray:
         """Return the chance that it is out after strokes from now; it must be known."""
