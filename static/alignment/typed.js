@@ -83,6 +83,12 @@
     }
   };
 
+  // Without the parts of an answer that this page has no place for: the field of another repeat.
+  const fitting = (html) => {
+    const box = Object.assign(document.createElement("template"), { innerHTML: html });
+    for (const part of box.content.querySelectorAll("[hx-swap-oob]")) if (!document.getElementById(part.id)) part.remove();
+    return box.innerHTML;
+  };
   // Replaces one part of the page by what the server says, but for what is typed in it.
   linelog.swapKeeping = (id, html, write) => {
     const root = document.getElementById(id);
@@ -90,7 +96,7 @@
     const cursor = cursorOf(root), typed = new Map(), opened = id === "screen" ? openedIn(root) : [];
     for (const control of fieldsIn(root)) if (isTyped(control, write)) typed.set(keyOf(control), noted(control));
     linelog.isSwapping = true; // a field taken out of the page was not left by anybody
-    htmx.swap(`#${id}`, html, { swapStyle: "outerHTML" });
+    htmx.swap(`#${id}`, fitting(html), { swapStyle: "outerHTML" });
     const now = document.getElementById(id) || document.body;
     const fields = new Map(fieldsIn(now).map((control) => [keyOf(control), control]));
     for (const [key, old] of typed) {

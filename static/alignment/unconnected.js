@@ -6,11 +6,12 @@
   const machines = JSON.parse(document.getElementById("machines").textContent);
   const numbers = JSON.parse(document.getElementById("numbers").textContent);
   const start = document.getElementById("start"), screen = document.getElementById("screen");
+  const MOST_REPEATS = 9;
   const CALM = 1_500; // so long nobody has touched the page before it goes on
   const make = (tag, text, more = {}) => Object.assign(document.createElement(tag), { textContent: text, ...more });
   const stationOf = (visit, station) => `/visits/${visit}/stations/${station}/`;
-  const here = (visit, machine, station, place, stage) =>
-    `/visits/new/?${new URLSearchParams({ visit, machine: machine.id, station: station.id, stage, seat: place ? place.seat : "", kind: place ? place.kind : "rim" })}`;
+  const here = (visit, machine, station, place, stage, repeat = 1) =>
+    `/visits/new/?${new URLSearchParams({ visit, machine: machine.id, station: station.id, stage, seat: place ? place.seat : "", kind: place ? place.kind : "rim", repeat })}`;
   const first = (station) => station.places.filter((one) => one.kind === "rim").pop(); // as a station opens: its front seat
 
   const showProcedure = (machine) => {
@@ -115,6 +116,15 @@
       if (["photo", "lockout"].includes(form.dataset.queued)) form.dataset.label = `${machine.name}: ${form.dataset.label.toLowerCase()}`;
     }
   };
+  // The fields of the clock as they are at another repeat than the first.
+  const takeRepeat = (repeat) => {
+    for (const form of screen.querySelectorAll("form[data-reading]")) {
+      const { value } = form.elements, slot = form.dataset.field.replace("slot-1-", `slot-${repeat}-`);
+      form.querySelector(".slot").id = form.dataset.field = slot;
+      value.id = form.querySelector("label").htmlFor = `in-${slot}`;
+      form.elements.repeat.value = repeat;
+    }
+  };
   const showBushing = (station, stage) => {
     for (const one of document.querySelectorAll("[data-swept]")) one.hidden = station.bushing;
     document.getElementById("bushing").hidden = !station.bushing;
@@ -147,9 +157,12 @@
     if (!station) { location.replace("/visits/new/"); return; }
     const stage = at.get("stage") === "as_left" ? "as_left" : "as_found";
     const place = station.places.find((one) => one.seat === at.get("seat") && one.kind === at.get("kind")) || first(station);
-    const query = new URLSearchParams({ stage, ...(place && place.seat ? { seat: place.seat } : {}), kind: place ? place.kind : "rim" });
+    const repeat = Math.min(Math.max(Number.parseInt(at.get("repeat"), 10) || 1, 1), MOST_REPEATS);
+    const queryAt = (of) => new URLSearchParams({ stage: of, ...(place && place.seat ? { seat: place.seat } : {}), kind: place ? place.kind : "rim" });
+    const query = queryAt(stage);
+    query.set("repeat", repeat);
     const swept = place && station.places.length > 1 ? `, ${place.label.toLowerCase()}` : "";
-    const label = `${station.name}, ${STAGES.find(([one]) => one === stage)[1].toLowerCase()}${swept}`;
+    const label = `${station.name}, ${STAGES.find(([one]) => one === stage)[1].toLowerCase()}${swept}${repeat > 1 ? `, repeat ${repeat}` : ""}`;
     start.hidden = true;
     screen.hidden = false;
     screen.dataset.machine = machine.id;
@@ -162,9 +175,6 @@
     const stageWords = STAGES.find(([one]) => one === stage)[1].toLowerCase();
     say("stage", stageWords);
     tabs("stages", STAGES.map(([one, words]) => link(here(temporary, machine, station, place, one), words, one === stage)));
-    const toAsLeft = document.getElementById("to-as-left");
-    toAsLeft.hidden = stage === "as_left" || station.bushing;
-    toAsLeft.href = here(temporary, machine, station, place, "as_left");
     drawMovers(station);
     showBushing(station, stage);
     let view = place ? place.view : station.view;
@@ -173,6 +183,7 @@
       tabs("places", station.places.length > 1 ? station.places.map((one) => link(here(temporary, machine, station, one, stage), one.label, one === place)) : []);
       setUp(station, place, label);
       say("plunger", place.plunger);
+      takeRepeat(repeat);
       document.getElementById("clock").dataset.onTablet = JSON.stringify(place.tablet);
     }
     see(view);
@@ -195,6 +206,19 @@
       if (rest > 0) going = setTimeout(goOn, rest);
       else location.replace(`${stationOf(opened(), station.id)}?${query}`);
     };
+    // Which repeats there are, and where this place is swept as left: anew where moves were logged since it was.
+    const toAsLeft = document.getElementById("to-as-left");
+    const offerRepeats = (writes) => {
+      const typed = (of) => writes.filter((write) => write.kind === "reading" && linelog.placeOf(write.url) === linelog.placeOf(`${stationOf(number(), station.id)}?${queryAt(of)}`));
+      const highest = (readings) => Math.max(0, ...readings.map(({ body }) => Number(new URLSearchParams(body).get("repeat"))));
+      const last = Math.min(Math.max(repeat, highest(typed(stage)) + 1), MOST_REPEATS), left = typed("as_left");
+      const moved = writes.filter(({ kind, url }) => kind === "move" && url.startsWith(stationOf(number(), station.id))).pop();
+      const isOlder = Boolean(moved && left.length) && moved.number > left[left.length - 1].number;
+      toAsLeft.hidden = stage === "as_left" && !isOlder;
+      toAsLeft.textContent = isOlder ? "Sweep it anew as left" : "Sweep as left";
+      toAsLeft.href = here(temporary, machine, station, place, "as_left", isOlder ? Math.min(highest(left) + 1, MOST_REPEATS) : 1);
+      tabs("repeats", Array.from({ length: last }, (_, before) => link(here(temporary, machine, station, place, stage, before + 1), String(before + 1), before + 1 === repeat)));
+    };
     // The end that the clock is read from, by the set-up chosen last.
     const follow = (writes) => {
       const chosen = writes.filter((write) => write.kind === "sweep" && linelog.placeOf(write.url) === linelog.placeOf(document.getElementById("confirm").action)).pop();
@@ -208,7 +232,7 @@
       const open = writes.find((write) => write.kind === "open" && write.visit === temporary);
       const stand = writes.filter((write) => write.state !== "held" && linelog.visitOf(write.url) === `/visits/${number()}/`);
       if (open && screen.isConnected) lockOrNot(open, stand);
-      if (place && screen.isConnected) follow(stand); // not where an answer of the server has taken its place
+      if (place && screen.isConnected) { follow(stand); offerRepeats(stand); } // not where an answer of the server has taken its place
       if (!opened()) return;
       if (!isOpened) { isOpened = true; address(opened(), station, query); }
       goOn();

@@ -320,3 +320,36 @@ def test_a_position_a_new_bushing_and_a_note_follow_as_well_and_a_withdrawn_one_
     assert str(BushingFitted.objects.get().fitted_on) == "2026-01-05"
     assert StationNote.objects.get(station__kind="front_bushing").note == "looks worn"
     assert not BushingClearance.objects.exists()
+
+
+def test_a_place_is_swept_anew_as_left_after_each_move_and_what_is_older_counts_no_more(
+    at_machines,  # noqa: F811
+    context,
+    machine,
+    live_server,
+):
+    """As left first 0.06 mm high, then after a move with the same reading at 12 and 3 as before: 0 in both ways."""
+    page = at_machines
+    context.set_offline(True)
+    open_one(page, machine, live_server)
+    go_to(page, "Stripper")
+    stage(page, "As left")
+    expect(page.get_by_role("link", name="Sweep it anew as left")).to_be_hidden()
+    for angle, text in FOUR.items():
+        type_in(page, angle, text)
+    page.get_by_text("Log a move", exact=True).tap()
+    page.get_by_label("Anything else, in words").fill("wedge eased")
+    page.locator(".mover").last.get_by_role("button", name="Log it").tap()
+    page.get_by_role("link", name="Sweep it anew as left").tap()
+    repeats = page.get_by_role("navigation", name="Repeat")
+    expect(repeats.get_by_role("link", name="2")).to_have_attribute("aria-current", "true")
+    expect(page.locator(".pos.at90 input[name=value]")).to_have_value("")
+    for angle, text in {0: "0", 90: "0.05", 180: "0", 270: "0.05"}.items():
+        type_in(page, angle, text)
+    expect(page.locator(".on-tablet")).to_contain_text("0.000 mm")
+    repeats.get_by_role("link", name="1").tap()
+    expect(page.locator(".pos.at180 input[name=value]")).to_have_value("0.12")
+    visit = back(page, context)
+    result = visit.results.get(station__kind="stripper", stage="as_left")
+    assert result.radial_um == pytest.approx(0.0, abs=0.01)
+    assert result.readings == 4
