@@ -69,6 +69,14 @@ def open_visit_of(machine: Machine) -> Visit | None:
     return Visit.objects.filter(machine=machine, state=Visit.State.OPEN).select_related("opened_by").first()
 
 
+def astray(machine: Machine) -> list[BushingPosition]:
+    """Return the bushings that were last measured to stand out of their limit off a line of their own."""
+    rows = BushingPosition.objects.filter(station__machine=machine, station__is_active=True)
+    rows = rows.exclude(visit__state=Visit.State.DROPPED).select_related("station").order_by("at", "pk")
+    last = {row.station_id: row for row in rows}
+    return [row for row in last.values() if row.verdict == "out"]
+
+
 @dataclass(frozen=True, slots=True)
 class VisitLine:
     """A visit in the list, with how many stations were out as found and as left, running values taken in."""

@@ -9,9 +9,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from linelog.alignment.line_drawing import HALF
+from linelog.alignment.models import BushingPosition
 from linelog.calc.verdict import Verdict
 from linelog.plant.adjusting import reach_um
 from linelog.plant.models import Adjuster, Machine, Station
+from linelog.web import protection
 from tests import factories
 from tests.alignment.helpers import type_round
 from tests.alignment.invented import amend, keep, result, signed
@@ -277,3 +279,17 @@ def test_a_bushing_alone_is_found_where_only_one_of_two_packs_near_the_ideal_mov
     assert first.inside
     domer = next(place for place in first.places if place.station.kind == "domer")
     assert domer.radial_um == pytest.approx(math.hypot(-162.1 + 60 * 1150 / 480, 342 - 140 * 1150 / 480), abs=6.0)
+
+
+def test_a_bushing_measured_out_of_its_place_is_told_where_all_stations_stand_in_line(client, machine):
+    visit = left(machine, CENTRED)
+    bushing = machine.stations.get(kind="rear_bushing")
+    with protection.lifted():
+        BushingPosition.objects.create(
+            visit=visit, station=bushing, stage="as_left", reference="bed", x_um=36.0, y_um=0.0, expanded_um=4.0,
+            view="crank", unit="mm", limit_um=13.0, verdict="out", severity=36 / 13, by=visit.signed_by,
+            at=visit.signed_at,
+        )  # fmt: skip
+    text = page_of(client, machine).content.decode()
+    assert "Rear bushing was last measured out of its limit" in text
+    assert "Nothing to open: all are within their limits" not in text

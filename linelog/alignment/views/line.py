@@ -11,12 +11,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from linelog.alignment.adjuster_state import with_present_state
+from linelog.alignment.bushings import position_words
 from linelog.alignment.common_line import Answer, Bushing, plan_line
 from linelog.alignment.forms.ram import LineForm
 from linelog.alignment.line_drawing import draw_line
 from linelog.alignment.line_offsets import offsets_of
 from linelog.alignment.models import Visit
-from linelog.alignment.queries import open_visit_of, stations_of
+from linelog.alignment.queries import astray, open_visit_of, stations_of
 from linelog.alignment.results.of_visit import left_last, visit_statuses
 from linelog.alignment.results.status import StationStatus
 from linelog.alignment.results.worn import worn_now
@@ -71,6 +72,7 @@ def page(request: Request, machine_id: int) -> HttpResponse:
         "form": form,
         "lockout_words": words_of(machine),
         "worn": worn_now([machine.pk], timezone.now()).get(machine.pk, []),
+        "astray": [(one.station, position_words(one, units.of(request.user))) for one in astray(machine)],
         **_planned(request, machine, form),
     }
     return render(request, "alignment/line.html", context, status=422 if form.errors else 200)
