@@ -20,6 +20,7 @@ FEWEST_YEARS = 2.0  # machine-years that a width rests on at least: eight signal
 YEAR = 365.0
 SOON, LONGEST, APART = 14, 42, 60  # days: seen soon, a rise lasts, from one rise to the next on a line
 RUNS = 24
+AT_ONCE = 1200  # sums run side by side: some 40 MB for two years
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +60,11 @@ def find_width(data: LineCounts, budget: float) -> Width | None:
 
     None where the past is too short. Between two widths of the grid it is interpolated.
     """
-    seen = watch(data, WIDTHS)
-    years = float(seen.watched[:, -1].sum()) / YEAR  # at the widest: days within an event are days of the year too
+    signals, watched = _counted(data)
+    years = float(watched[-1]) / YEAR  # at the widest: days within an event are days of the year too
     if years < FEWEST_YEARS:
         return None
-    rate = seen.signal.sum(axis=(0, 2)) / years
+    rate = signals / years
     too_many = np.flatnonzero(rate > budget)
     if len(too_many) == 0:
         return Width(float(WIDTHS[0]), float(rate[0]), years)
@@ -74,6 +75,17 @@ def find_width(data: LineCounts, budget: float) -> Width | None:
     share = float(np.clip((more - np.log(budget)) / max(more - less, 1e-9), 0.0, 1.0))
     widening = float(WIDTHS[last] * (WIDTHS[last + 1] / WIDTHS[last]) ** share)
     return Width(widening, budget, years)
+
+
+def _counted(data: LineCounts) -> tuple[FloatArray, FloatArray]:
+    """Return signals and days watched at every width; of many machines a few widths at a time, for the memory."""
+    parts = -(-len(WIDTHS) * data.counts.shape[1] // AT_ONCE)
+    signals, watched = [], []
+    for some in np.array_split(WIDTHS, min(parts, len(WIDTHS))):
+        seen = watch(data, some)
+        signals.append(seen.signal.sum(axis=(0, 2)))
+        watched.append(seen.watched.sum(axis=(0, 2)))
+    return np.concatenate(signals).astype(float), np.concatenate(watched).astype(float)
 
 
 def find_delay(data: LineCounts, widening: float, seed: int) -> Delay | None:

@@ -9,10 +9,11 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from linelog.calc.watch_design import Width
 from linelog.plant.models import Fitting, Plant, ToolingSet
 from linelog.production.models import DayCount, Event, ShiftCount
 from linelog.production.queries import DaySeries
-from linelog.trends.control import services
+from linelog.trends.control import services, watched
 from linelog.trends.control.charts import charts
 from linelog.trends.control.nearby import changes_near
 from linelog.trends.control.refit import OPEN_DAYS, quarters_until, refit_signals
@@ -259,6 +260,22 @@ def test_the_budget_of_the_plant_is_shared_by_the_counts_and_a_smaller_one_signa
     refit(manager)
     shares = {fit.scope: fit.result["budget"] for fit in Fit.objects.filter(kind="signals")}
     assert shares == {"tear_offs": 0.75, "spoiled": 0.25}
+
+
+def test_limits_are_found_anew_only_where_a_count_they_rest_on_changed(manager, machine, monkeypatch):
+    line_of(machine)
+    refit(manager)
+    before = list(Signal.objects.values_list("machine", "day", "rate"))
+    tries = []
+    monkeypatch.setattr(watched, "find_width", lambda part, budget: tries.append(part) or Width(1.0, 4.0, 9.0))
+    refit(manager)
+    assert (tries, list(Signal.objects.values_list("machine", "day", "rate"))) == ([], before)
+    DayCount.objects.filter(machine=machine, day=TODAY - dt.timedelta(days=120)).update(tear_offs=90)
+    refit(manager)
+    assert len(tries) == 1  # the newest quarter rests on that day, those before it do not
+    Plant.objects.update(signals_a_year=3.0)
+    refit(manager)
+    assert len(tries) == 5
 
 
 def test_four_quarters_are_watched():

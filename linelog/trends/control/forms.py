@@ -146,7 +146,7 @@ class AnswerForm(forms.Form):
     """What was found behind signals, who goes on with them, and what it belongs to."""
 
     cause = forms.ChoiceField(
-        choices=[("", "Not known yet: leave open"), *Signal.Cause.choices],
+        choices=[("", "Not known yet"), *Signal.Cause.choices],
         required=False,
         label="What was found",
         error_messages={"invalid_choice": "There is no such cause: take one of those shown."},

@@ -49,10 +49,17 @@ def refit_signals(plant: Plant, now: dt.datetime) -> None:
             refit.keep(plant, KIND, measure.key, now, rests_on={}, result={}, sentence="")
             continue
         budget = plant.signals_a_year * (SHARES[measure.key] if len(counted) > 1 else 1.0)
-        found = watched.watched(watched.line_counts(measure, who, series), who, quarters, budget)
-        _keep(plant, measure, who, found, budget, now)
+        known = watched.Known(_widths(plant, measure))
+        found = watched.watched(watched.line_counts(measure, who, series), who, quarters, budget, known)
+        _keep(plant, measure, who, found, {"budget": budget, "widths": known.used}, now)
         rows |= {key_of(row): row for row in _rows(measure, who, found, now) if row.day >= quarters[0]}
     _store(plant, rows, who, quarters[0], now)
+
+
+def _widths(plant: Plant, measure: Measure) -> dict[str, Any]:
+    """Return the widths that the last refit found, by what they rest on."""
+    fit = Fit.objects.filter(plant=plant, kind=KIND, scope=measure.key).first()
+    return dict(fit.result.get("widths", {})) if fit else {}
 
 
 def by_machine(fleet: FleetSeries) -> Iterator[tuple[int, DaySeries]]:
@@ -87,13 +94,13 @@ def _rows(measure: Measure, who: watched.Roster, found: watched.Watched, now: dt
 
 
 def _keep(
-    plant: Plant, measure: Measure, who: watched.Roster, found: watched.Watched, budget: float, now: dt.datetime
+    plant: Plant, measure: Measure, who: watched.Roster, found: watched.Watched, by: dict[str, Any], now: dt.datetime
 ) -> None:
     """Keep what the pages say of the watch itself: its limits, how soon it sees a rise, and who is not watched."""
     last, delay = found.limits[-1], watched.delay_of(found, who)
     width = last.width
     result: dict[str, Any] = {
-        "budget": budget,
+        **by,
         "quarter": last.begins,
         "provisional": last.provisional,
         "holds": width.holds if width else None,

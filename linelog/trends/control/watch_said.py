@@ -39,7 +39,8 @@ def _budget(measure: Measure, fit: Fit) -> str:
     result = fit.result
     rests = f"{result['years']:.0f} machine-years counted"
     until = "so far" if result["provisional"] else f"before {result['quarter']}"
-    return f"{measure.name}: limits for {result['budget']:g} signals a machine-year, found on the {rests} {until}."
+    signals = f"{result['budget']:g} {'signal' if result['budget'] == 1.0 else 'signals'} a machine-year"
+    return f"{measure.name}: limits for {signals}, found on the {rests} {until}."
 
 
 def _delay(delay: dict[str, Any] | None) -> str:

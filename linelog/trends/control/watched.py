@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from linelog.trends.rates import Measure
 
 PAST_DAYS = 728  # that the limits of a quarter rest on
 LATELY = 28  # days: who was counted in them stands in its line
+VERSION = 1  # of how widths are found: another one finds them anew
 SEED = 20261201  # of the rises that are added to the past, so that a page says the same every night
 
 
@@ -115,9 +118,38 @@ def line_counts(measure: Measure, who: Roster, series: Mapping[int, DaySeries]) 
     return LineCounts(counts, cans, np.array(who.line, dtype=np.int64), who.renewed)
 
 
-def watched(data: LineCounts, who: Roster, quarters: list[dt.date], budget: float) -> Watched:
+class Known:
+    """The widths found so far, by what they rest on: those of past quarters stay until a count of theirs changes."""
+
+    def __init__(self, stored: Mapping[str, Any]) -> None:
+        self.stored = stored
+        self.used: dict[str, Any] = {}
+
+    def width(self, part: LineCounts, budget: float) -> Width | None:
+        """Return the width of a past; worked out only where it is not known."""
+        key = _digest(part, budget)
+        self.used[key] = self.stored[key] if key in self.stored else _plain(find_width(part, budget))
+        plain = self.used[key]
+        return Width(plain[0] or np.inf, plain[1], plain[2]) if plain else None
+
+
+def _plain(width: Width | None) -> list[float | None] | None:
+    if width is None:
+        return None
+    return [width.widening if width.holds else None, width.a_year, width.machine_years]
+
+
+def _digest(part: LineCounts, budget: float) -> str:
+    told = hashlib.sha256(f"{VERSION} {budget!r} {part.counts.shape}".encode())
+    for array in (part.counts, part.cans, part.line, part.renewed):
+        told.update(np.ascontiguousarray(array).tobytes())
+    return told.hexdigest()
+
+
+def watched(data: LineCounts, who: Roster, quarters: list[dt.date], budget: float, known: Known) -> Watched:
     """Watch a plant: the limits of each quarter from the days before it, then the sums through all days."""
-    limits = tuple(_limits(data, who, begins, until, budget) for begins, until in _spans(who, quarters))
+    spans = _spans(who, quarters)
+    limits = tuple(_limits(data, who, span, lambda part: known.width(part, budget)) for span in spans)
     widening = np.full(who.days, np.inf)
     for one in limits:
         begins = 0 if one is limits[0] else max(0, who.row(one.begins))
@@ -139,13 +171,15 @@ def _spans(who: Roster, quarters: list[dt.date]) -> list[tuple[dt.date, int]]:
     return list(zip(quarters, [*ends, who.days], strict=True))
 
 
-def _limits(data: LineCounts, who: Roster, begins: dt.date, until: int, budget: float) -> Limits:
+def _limits(
+    data: LineCounts, who: Roster, span: tuple[dt.date, int], find: Callable[[LineCounts], Width | None]
+) -> Limits:
     """Rest a quarter's limits on the days before it, or on its own as well while those are too few."""
-    one = Limits(begins, until, None, provisional=False)
-    width = find_width(_past(data, who, one), budget)
+    begins, until = span
+    width = find(_past(data, who, Limits(begins, until, None, provisional=False)))
     if width is not None:
         return Limits(begins, until, width, provisional=False)
-    return Limits(begins, until, find_width(_part(data, 0, until), budget), provisional=True)
+    return Limits(begins, until, find(_part(data, 0, until)), provisional=True)
 
 
 def _past(data: LineCounts, who: Roster, one: Limits) -> LineCounts:
