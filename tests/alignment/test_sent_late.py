@@ -114,7 +114,7 @@ def test_the_lengths_of_a_set_up_are_in_the_unit_its_labels_say_also_where_anoth
     client, visit, domer = job
     page = client.get(address("station", visit, domer)).content.decode()
     assert 'name="lengths_in" value="mm"' in page
-    assert "Sag of the bracket (mm)" in page
+    assert "Sag of the bracket, read at 6 (mm)" in page
     Person.objects.update(unit="inch")  # between the page and its sending
     form = SET_UP | {"lengths_in": "mm", "resolution": "0.0127", "sag": "0.04"}
     assert send(client, visit, domer, "sweep", form).status_code == 200
