@@ -7,8 +7,8 @@ counting. Without it a rise of the whole fleet while its alignment also changes 
 Source of the model: Cameron & Trivedi, Regression Analysis of Count Data, with fixed effects; the rest derived.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -116,7 +116,7 @@ def hold_against(rows: Rows) -> Misalignment:
         high=effect.ratio_high,
         base=base,
         centre=centre,
-        points=_points(rows, fit, base * np.exp(effect.coefficient * (rows.severity - centre))),
+        points=_points(rows, fit.expected, base * np.exp(effect.coefficient * (rows.severity - centre))),
         worth=Worth(less.count, less.low, less.high, int(rows.cans[rows.severity > 1.0].sum())),
         factors=_factors(rows, fit, merged),
         machines=len(machines),
@@ -156,10 +156,36 @@ def _factors(rows: Rows, fit: CountFit, merged: IntArray) -> dict[int, float]:
     return {int(period): float(level[rows.period == period][0] / usual) for period in np.unique(rows.period)}
 
 
-def _points(rows: Rows, fit: CountFit, curve: FloatArray) -> tuple[Point, ...]:
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A corrected effect as it is drawn: base, centre and points as in `Misalignment`, and what it is worth."""
+
+    base: float
+    centre: float
+    points: tuple[Point, ...]
+    worth: Worth
+
+
+def drawn(rows: Rows, expected: FloatArray, ratios: tuple[float, float, float]) -> Drawn:
+    """Draw a curve through rows whose severity is the expected one.
+
+    expected  fitted counts (n,); ratios: the effect and the ends of its interval
+    """
+    effect, low, high = np.log(ratios).tolist()
+    centre = float(np.average(rows.severity, weights=rows.cans))
+    spread = rows.cans * np.exp(np.clip(effect * (rows.severity - centre), -50.0, 50.0))
+    base = MILLION * float(rows.counts.sum() / spread.sum())
+    over = np.maximum(rows.severity - 1.0, 0.0)
+    fewer, one, two = (float(-(expected * np.expm1(-b * over)).sum()) for b in (effect, low, high))
+    worth = Worth(fewer, min(one, two), max(one, two), int(rows.cans[over > 0.0].sum()))
+    curve = base * np.exp(effect * (rows.severity - centre))
+    return Drawn(base, centre, _points(rows, expected, curve), worth)
+
+
+def _points(rows: Rows, expected: FloatArray, curve: FloatArray) -> tuple[Point, ...]:
     """Sort the rows by severity into bins of about as many cans each."""
     order = np.argsort(rows.severity, kind="stable")
-    order = order[fit.expected[order] > 0.0]
+    order = order[expected[order] > 0.0]
     bins = min(MOST_BINS, max(1, len(order) // 4))
     through = np.cumsum(rows.cans[order])
     number = np.minimum((through - rows.cans[order] / 2.0) / through[-1] * bins, bins - 1).astype(np.int64)
@@ -167,7 +193,7 @@ def _points(rows: Rows, fit: CountFit, curve: FloatArray) -> tuple[Point, ...]:
     if not bins_of:
         return ()
     counts = [int(rows.counts[here].sum()) for here in bins_of]
-    usual_cans = [MILLION * float((fit.expected[here] / curve[here]).sum()) for here in bins_of]
+    usual_cans = [MILLION * float((expected[here] / curve[here]).sum()) for here in bins_of]
     exact = rates_per_million(counts, usual_cans)
     rate, low, high = exact.rate.tolist(), exact.low.tolist(), exact.high.tolist()
     severity = [float(np.average(rows.severity[here], weights=rows.cans[here])) for here in bins_of]
@@ -175,38 +201,22 @@ def _points(rows: Rows, fit: CountFit, curve: FloatArray) -> tuple[Point, ...]:
     return tuple(map(Point, severity, rate, low, high, cans, counts))
 
 
-@dataclass(frozen=True, slots=True)
-class Against:
-    """Counts with one tooling set against what machine, time and severity let expect, with interval."""
+def cells(rows: Rows, line: IntArray) -> IntArray:
+    """Level of each row's time, shape (n,): its line in its period, periods put together until each holds enough.
 
-    label: int
-    counts: int
-    cans: int
-    expected: float
-    ratio: float
-    low: float
-    high: float
-
-
-def against_expected(
-    rows: Rows, expected: FloatArray, labels: Sequence[int], alpha: float | None = None
-) -> tuple[Against, ...]:
-    """Hold counts against expected ones for each label (0: none); what has nothing expected is left out.
-
-    alpha  NB2 dispersion of the fit: counts that come in clusters of so many are worth as many times fewer (derived)
+    Lines with few machines are taken together; -1 for all where the plant has too few machines to tell the time.
     """
-    marks = np.array(labels, dtype=np.int64)
-    found, clusters = [], []
-    for label in np.unique(marks[marks > 0]).tolist():
-        here = marks == label
-        wanted = float(expected[here].sum())
-        if wanted <= 0.0:
-            continue
-        found.append((label, int(rows.counts[here].sum()), int(rows.cans[here].sum()), wanted))
-        clusters.append(1.0 + (alpha or 0.0) * float((expected[here] ** 2).sum()) / wanted)  # variance over mean
-    if not found:
-        return ()
-    counts, wanted_all = (np.array([one[n] for one in found], dtype=np.float64) for n in (1, 3))
-    exact = rates_per_million(np.round(counts / clusters), wanted_all / clusters * MILLION)
-    ends = np.stack([counts / wanted_all, exact.low, exact.high], axis=1).tolist()
-    return tuple(Against(*one, *its) for one, its in zip(found, ends, strict=True))
+    counted = np.isin(rows.machine, rows.machine[rows.counts > 0])
+    enough = [one for one in np.unique(line).tolist() if _machines(rows, counted & (line == one)) >= FEWEST_MACHINES]
+    where = np.where(np.isin(line, enough), line, -1)
+    out = np.full(len(line), -1, dtype=np.int64)
+    for number, one in enumerate(np.unique(where).tolist()):
+        at = where == one
+        if _machines(rows, counted & at) >= FEWEST_MACHINES:
+            some = Rows(*(getattr(rows, name)[at] for name in Rows.__slots__))
+            out[at] = 10_000 * number + merge_periods(some)
+    return out
+
+
+def _machines(rows: Rows, some: Any) -> int:
+    return len(np.unique(rows.machine[some]))

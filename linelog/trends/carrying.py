@@ -73,6 +73,46 @@ def severities(
     return [max(known.values(), default=None) for known in by_station], by_station
 
 
+#: One look: station/seat, its kind, number of the place's visit before, offsets left and found as shares of the
+#: limit, million cans between, share of them up to half way, whether that visit moved it, whether it was the first.
+Look = list[Any]
+
+
+def looks_of(places: Sequence[Place], at_visits: FloatArray, halfway: FloatArray, before: Whole) -> list[list[Look]]:
+    """Return for each piece what the visits on its either side measured at each place; as `severities`.
+
+    What two different carriers measured is no way between: it is left out.
+    """
+    found: list[list[Look]] = [[] for _ in halfway]
+    for place in places:
+        made, ends = at_visits[place.visits], _spans(place)
+        for number, behind in enumerate(np.searchsorted(place.visits, before).tolist()):
+            if behind and behind - 1 in ends:
+                million = (made[behind] - made[behind - 1]) / 1e6
+                share = (halfway[number] - made[behind - 1]) / 1e6 / million if million > 0.0 else 0.0
+                name, numbers, moved = f"{place.station}/{place.seat}", ends[behind - 1], _moved(place, behind - 1)
+                way = (*numbers, round(float(million), 5), round(float(min(max(share, 0.0), 1.0)), 5))
+                found[number].append([name, place.kind, behind - 1, *way, moved, behind == 1])
+    return found
+
+
+def _spans(place: Place) -> dict[int, tuple[float, float, float, float]]:
+    """Return the offsets left and found again, as shares of the limit, by the number of the visit before."""
+    found = {}
+    for number, (left, reached) in enumerate(zip(place.left, place.found[1:], strict=False)):
+        if left.series == reached.series:
+            one, two = (round(value / left.limit_um, 5) for value in (left.x_um, left.y_um))
+            three, four = (round(value / reached.limit_um, 5) for value in (reached.x_um, reached.y_um))
+            found[number] = (one, two, three, four)
+    return found
+
+
+def _moved(place: Place, number: int) -> bool:
+    """Whether a visit measured it anew after it had found it."""
+    found, left = place.found[number], place.left[number]
+    return not (left is found or left.carried or (left.x_um, left.y_um) == (found.x_um, found.y_um))
+
+
 def _reached(place: Place) -> list[Value]:
     """Return what each visit found; as it was left before, where another carrier found it: that is no drift."""
     before = [None, *place.left[:-1]]

@@ -23,11 +23,12 @@ from linelog.alignment.values import signed_results, standing
 from linelog.plant.models import Fitting, Machine
 from linelog.production.days import production_day
 from linelog.production.queries import COUNTS, Days, DaySeries, cause_days, day_counts
-from linelog.trends.carrying import Place, by_reference, left_and_found, places_of, severities
+from linelog.trends.carrying import Place, by_reference, left_and_found, looks_of, places_of, severities
 from linelog.trends.models import Piece, Stretch
 from linelog.trends.reach import Called, Reach, either_side, reach_of, visits_of
 
 AT_ONCE = 500
+LATE_DAYS = 10  # before a visit: a rate that calls for it stands out in these. Own choice.
 Whole = NDArray[np.int64]
 
 
@@ -205,7 +206,11 @@ def _pieces(known: Known) -> list[Piece]:
     fitted = np.searchsorted(changed, days.day, side="right")
     starts = _starts(before, month, fitted)
     sums = _sums(days, causes, starts)
-    severity, by_station = severities(known.places, *_positions(known, days, starts, before))
+    positions = _positions(known, days, starts, before)
+    severity, by_station = severities(known.places, *positions)
+    looks = looks_of(known.places, *positions)
+    since, fitted_million = _made_since(known, positions, days.day[starts])
+    late = _late(known, days, starts, before)
     sets = [None, *(tooling_set for _, tooling_set in known.mounted)]
     return [
         Piece(
@@ -214,6 +219,10 @@ def _pieces(known: Known) -> list[Piece]:
             month=month[start].item(),
             severity=severity[number],
             by_station=by_station[number],
+            looks=looks[number],
+            since_million=since[number],
+            fitted_million=fitted_million[number],
+            late=late[number],
             **sums[number],
         )
         for number, start in enumerate(starts.tolist())
@@ -228,3 +237,40 @@ def _positions(known: Known, days: DaySeries, starts: Whole, before: Whole) -> t
     ends = np.append(starts[1:], len(days)) - 1
     halfway = (through[starts] - days.made[starts] + through[ends]) / 2.0 if len(starts) else np.zeros(0)
     return at_visits, halfway, before[starts]
+
+
+def _made_since(
+    known: Known, positions: tuple[Any, Any, Any], first: Days
+) -> tuple[list[float | None], list[float | None]]:
+    """Return million cans since the visit before each piece and since its tools were put on, up to half way.
+
+    None where no visit or no fitting came before; and after the last visit, where nothing rests on them yet.
+    """
+    at_visits, halfway, before = positions
+    none: list[float | None] = [None] * len(halfway)
+    if known.reach.after is not None:
+        return none, none
+    changed = np.array([day for day, _ in known.mounted], dtype="datetime64[D]")
+    made_by_day = np.concatenate([[0.0], np.cumsum(known.days.made)])
+    at_fitting = made_by_day[np.searchsorted(known.days.day, changed)]
+    fitted = np.where(before < len(at_visits), np.searchsorted(changed, first, side="right"), 0)
+    visits = np.where(before < len(at_visits), before, 0)
+    return _since(halfway, at_visits, visits), _since(halfway, at_fitting, fitted)
+
+
+def _since(halfway: Any, starts: Any, number: Any) -> list[float | None]:
+    """Return million cans since the start of each number, counted from 1; None for 0."""
+    return [
+        round((half - float(starts[at - 1])) / 1e6, 5) if at else None
+        for half, at in zip(halfway.tolist(), number.tolist(), strict=True)
+    ]
+
+
+def _late(known: Known, days: DaySeries, starts: Whole, before: Whole) -> list[float]:
+    """Return the share of each piece's cans that were made in the last days before the next visit."""
+    if not len(starts):
+        return []
+    visits = np.append(known.visit_days, np.datetime64("9999-12-31", "D"))
+    soon = visits[before] - days.day <= np.timedelta64(LATE_DAYS, "D")
+    made = np.maximum(np.add.reduceat(days.made, starts), 1)
+    return [round(share, 4) for share in (np.add.reduceat(days.made * soon, starts) / made).tolist()]

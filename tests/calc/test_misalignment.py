@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from linelog.calc.errors import CalcError
-from linelog.calc.misalignment import FEWEST_COUNTS, Rows, against_expected, hold_against, merge_periods
+from linelog.calc.misalignment import FEWEST_COUNTS, Rows, cells, drawn, hold_against, merge_periods
 from tests.bench.fleet_of_rates import fleet, interval_rates
 
 SEEDS = 50
@@ -82,12 +82,23 @@ def test_factors_of_periods_are_found_again():
     assert late / early == pytest.approx(2.0, rel=0.15)
 
 
-def test_counts_of_a_tooling_set_are_held_against_what_was_expected():
-    given = rows([10, 20, 30, 5], [0.1, 0.2, 0.3, 0.4])
-    found = against_expected(given, np.array([10.0, 10.0, 10.0, 0.0]), [7, 8, 8, 9])
-    assert [(one.label, one.counts, one.expected) for one in found] == [(7, 10, 10.0), (8, 50, 20.0)]
-    # Garwood's interval of 10 counts, from any table of it: 4.795 to 18.390
-    assert (found[0].low, found[0].high) == (pytest.approx(0.4795, abs=1e-4), pytest.approx(1.8390, abs=1e-4))
+def test_lines_with_machines_enough_have_a_time_of_their_own_and_small_ones_share_one():
+    machine = np.repeat(np.arange(8), 4)
+    line = np.array([1, 1, 1, 2, 2, 3, 3, 3])[machine]
+    given = rows([20] * 32, np.linspace(0.1, 1.0, 32), machine=machine, period=np.tile([0, 1, 2, 3], 8))
+    found = cells(given, line)
+    assert len(np.unique(found[line == 1])) == len(np.unique(found[line == 3])) == 4
+    assert set(found[line == 2].tolist()) == {-1}, "two machines cannot tell the time from what they do themselves"
+    assert not set(found[line == 1].tolist()) & set(found[line == 3].tolist())
+
+
+def test_a_corrected_curve_is_worth_what_the_same_sum_by_hand_says():
+    """As in the case by hand above, with 0.5 and 1.5 as the expected severities."""
+    given = rows([50, 100] * 8, [0.5, 1.5] * 8)
+    made = drawn(given, given.counts.astype(float), (2.0, 1.5, 2.5))
+    assert made.worth.count == pytest.approx(8 * (100 - 50 * 2**0.5), rel=1e-9)
+    assert made.worth.low < made.worth.count < made.worth.high
+    assert made.base * 2.0 ** (0.5 - made.centre) == pytest.approx(10.0)
 
 
 SENTENCES = {

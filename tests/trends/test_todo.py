@@ -139,7 +139,7 @@ def test_what_waiting_costs_is_not_known_until_the_counts_show_an_effect(line, m
     assert worth_of(state, todo(state)) == "What waiting costs is not known yet."
     Fit.objects.create(
         plant=manager.plant, kind="misalignment", scope="tear_offs/worst/24m", made_at=now,
-        result={"effect": {"ratio": 1.5, "low": 1.2, "high": 1.9}},
+        result={"algorithm": 2, "effect": {"ratio": 1.5, "low": 1.2, "high": 1.9, "shown": True}},
     )  # fmt: skip
     invented.signed_visit(machine, manager, now - dt.timedelta(days=9))
     state = state_of(machine, now)

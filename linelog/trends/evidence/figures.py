@@ -31,7 +31,7 @@ def severity_figure(scope: Scope, found: Answer) -> Part | None:
         "layout": {
             "height": 440,
             "margin": {"l": 76, "r": 24, "t": 24, "b": 60},
-            "xaxis": {"range": [0.0, right], "title": {"text": "Severity (offset or tilt as a share of its limit)"}},
+            "xaxis": {"range": [0.0, right], "title": {"text": "Expected offset as a share of its limit (severity)"}},
             "yaxis": {"range": [0.0, top], "title": {"text": f"{_noun(scope)}, {unit}"}, "zeroline": False},
             "annotations": [plotly.note("limit", 1.0, top, xref="x", yref="y", xshift=6, yanchor="top")],
             "showlegend": False,

@@ -12,13 +12,13 @@ from linelog.plant.models import Plant, Station
 from linelog.production.models import SpoilageCause
 from linelog.trends.choice import Span
 from linelog.trends.evidence.before_after_fit import WINDOWS
-from linelog.trends.evidence.scope import CAUSE, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
+from linelog.trends.evidence.scope import CAUSE, GROUP_NAMES, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
 from linelog.web.forms import offer
 from linelog.web.widgets import LongSelect
 
 MEASURES = [(TEAR_OFFS, "Tear-offs"), (SPOILED, "Spoiled cans")]
 PERIODS = {Span.MONTHS_12: "12 months", Span.MONTHS_24: "24 months", Span.ALL: "All"}
-STATIONS = [(WORST, "The worst station"), *Station.Kind.choices]
+STATIONS = [(WORST, "The worst station"), *GROUP_NAMES.items(), *Station.Kind.choices]
 
 
 def _usual(form: forms.Form, data: QueryDict, usual: dict[str, Any]) -> Any:

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from django.core.cache import cache
 
+from linelog.calc.errors import CalcError
 from linelog.calc.misalignment import FEWEST_MACHINES
 from linelog.calc.money import CostRates, cost_of
+from linelog.calc.offset_path import Wander
 from linelog.plant.models import Machine, Plant, Station, ToolingSet
 from linelog.production.models import SpoilageCause
 from linelog.trends import words
-from linelog.trends.evidence.answer import Answer, Monthly, answer
-from linelog.trends.evidence.refits import KIND
-from linelog.trends.evidence.scope import CAUSE, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
+from linelog.trends.evidence import say
+from linelog.trends.evidence.answer import ALGORITHM, Answer, Monthly, answer
+from linelog.trends.evidence.family import judged
+from linelog.trends.evidence.looked import Looked, look
+from linelog.trends.evidence.refits import KIND, WANDER_KIND, wander_of
+from linelog.trends.evidence.scope import CAUSE, GROUP_NAMES, GROUPS, SPOILED, TEAR_OFFS, USUAL_SPAN, Scope
 from linelog.trends.evidence.table import Table, read
 from linelog.trends.models import Fit, Stale
 from linelog.web.templatetags.units import count
@@ -24,12 +29,11 @@ from linelog.web.templatetags.units import count
 Ask = Callable[[Scope], Answer]
 KEPT_S = 3600
 MOST_SETS = 30  # those that stand out first, then those with the most cans
-SEVERITY = "offset or tilt as a share of its limit: 0 on the line, 1 at the limit"
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One row of a small table: a name, the ratio per unit of severity with its interval, or why there is none."""
+    """One row of a small table: a name, the ratio per limit of offset with its interval, or why there is none."""
 
     name: str
     answers: tuple[Answer, ...]
@@ -65,6 +69,7 @@ class Page:
 
     scope: Scope
     answer: Answer
+    differ: str
     rests: list[str]
     worth: list[WorthRow]
     stations: list[Line]
@@ -80,7 +85,7 @@ class Store:
 
     def __init__(self, plant: Plant, until: dt.date) -> None:
         self.plant, self.until = plant, until
-        self.rows = Fit.objects.filter(plant=plant, kind=KIND)
+        self.rows = Fit.objects.filter(plant=plant, kind=KIND, result__algorithm=ALGORITHM)
         self.fits = {fit.scope: fit for fit in self.rows.defer("result")}
         self.made_at = max((fit.made_at for fit in self.fits.values()), default=None)
         self._whole: dict[str, Answer] = {}
@@ -92,7 +97,7 @@ class Store:
         if stored is not None:
             return stored
         machines = Machine.objects.filter(line__plant=self.plant).values("pk")
-        return self._kept(f"fleet/{scope.tooling}/{scope.key}", lambda: self._answer(machines, scope, None))
+        return self._kept(f"fleet/{scope.tooling}/{scope.key}", lambda: self._answer(machines, scope))
 
     def in_short(self, scope: Scope) -> Answer:
         """Return the stored answer for all machines without its points and parts, which are long; any other whole."""
@@ -103,6 +108,11 @@ class Store:
             self._effects = dict(self.rows.values_list("scope", "result__effect"))
         return Answer(fit.sentence, fit.rests_on, self._effects.get(scope.key))
 
+    def wander(self) -> dict[int, Wander]:
+        """Return how the stations of the plant wander, as it was learned from all of its machines."""
+        kept = Fit.objects.filter(plant=self.plant, kind=WANDER_KIND).values_list("result", flat=True).first()
+        return wander_of(kept or {})
+
     def _stored(self, key: str) -> Answer | None:
         """Read a stored answer once; None where a refit has just taken it out."""
         if key not in self._whole:
@@ -110,15 +120,17 @@ class Store:
                 self._whole[key] = Answer.of(result)
         return self._whole.get(key)
 
-    def machine(self, machine: Machine, scope: Scope, table: Callable[[], Table]) -> Answer:
+    def machine(self, machine: Machine, scope: Scope, table: Callable[[], Known]) -> Answer:
         """Return the answer for one machine; what the whole fleet did at the time is taken out."""
         fleet = self.fleet(Scope(scope.measure, span=scope.span))
         factors = fleet.factors if fleet.rests_on.get("machines", 0) >= FEWEST_MACHINES else None
         key = f"machine/{machine.pk}/{scope.tooling}/{scope.key}"
-        return self._kept(key, lambda: answer(table(), scope, self.until, factors))
+        return self._kept(key, lambda: answer(table().table, scope, self.until, table().looked, factors))
 
-    def _answer(self, machines: Any, scope: Scope, factors: dict[int, float] | None) -> Answer:
-        return answer(read(machines, scope.since(self.until)), scope, self.until, factors)
+    def _answer(self, machines: Any, scope: Scope) -> Answer:
+        known = look_at(read(machines, scope.since(self.until)), self.wander)
+        found = answer(known.table, scope, self.until, known.looked)
+        return judged({scope: found}, frozenset())[scope]
 
     def _kept(self, key: str, work: Callable[[], Answer]) -> Answer:
         made = self.made_at.timestamp() if self.made_at else 0
@@ -145,25 +157,63 @@ def fleet_answer(plant: Plant, scope: Scope, until: dt.date) -> Answer:
 def machine_answer(machine: Machine, scope: Scope, until: dt.date) -> Answer:
     """Read the answer of one machine alone, for its chart."""
     store = Store(machine.line.plant, until)
-    return store.machine(machine, scope, lambda: read([machine.pk]))
+    known = _once(lambda: look_at(read([machine.pk]), store.wander))
+    found = store.machine(machine, scope, known)
+    return judged({scope: found}, frozenset())[scope]
 
 
 def machine_page(machine: Machine, scope: Scope, until: dt.date) -> Page:
     """Read the page of one machine."""
     store = Store(machine.line.plant, until)
-    table = _once(lambda: read([machine.pk]))
+    known = _once(lambda: look_at(read([machine.pk]), store.wander))
     stale = Stale.objects.filter(machine=machine).count()
 
     def ask(asked: Scope) -> Answer:
-        return store.machine(machine, asked, table)
+        return store.machine(machine, asked, known)
 
-    return _page(store, scope, ask, ask, stale=stale)
+    asked = dict.fromkeys([scope, *_shown_on(store, scope)])
+    answers = judged({one: ask(one) for one in asked}, frozenset([scope]))
+    return _page(store, scope, answers.__getitem__, answers.__getitem__, stale=stale)
 
 
-def _once(work: Callable[[], Table]) -> Callable[[], Table]:
-    kept: list[Table] = []
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Pieces, and where their stations stood."""
 
-    def read_once() -> Table:
+    table: Table
+    looked: Looked | None
+
+
+def look_at(table: Table, wander: Callable[[], dict[int, Wander]]) -> Known:
+    """Work out where the stations stood, as they wander in the whole plant."""
+    try:
+        found = look(table, wander())
+    except CalcError:
+        found = None
+    return Known(table, found[0] if found else None)
+
+
+def _shown_on(store: Store, scope: Scope) -> Iterator[Scope]:
+    """Yield the questions of a page beside its own."""
+    for measure in (TEAR_OFFS, SPOILED):
+        yield Scope(measure, scope.station, scope.span, scope.tooling)
+        yield from (Scope(measure, kind, USUAL_SPAN) for kind in _kinds(store))
+    yield from (Scope(CAUSE + code, span=USUAL_SPAN) for code, _ in _causes(store))
+
+
+def _kinds(store: Store) -> list[str]:
+    return [one for one in (*GROUPS, *Station.Kind.values) if Scope(TEAR_OFFS, one).key in store.fits]
+
+
+def _causes(store: Store) -> list[tuple[str, str]]:
+    rows = SpoilageCause.objects.filter(plant=store.plant).order_by("name").values_list("code", "name")
+    return [(code, name) for code, name in rows if Scope(CAUSE + code).key in store.fits]
+
+
+def _once(work: Callable[[], Known]) -> Callable[[], Known]:
+    kept: list[Known] = []
+
+    def read_once() -> Known:
         if not kept:
             kept.append(work())
         return kept[0]
@@ -174,11 +224,7 @@ def _once(work: Callable[[], Table]) -> Callable[[], Table]:
 def _page(store: Store, scope: Scope, ask: Ask, ask_in_short: Ask, *, stale: int) -> Page:
     found = ask(scope)
     sets = _sets(found)
-    small = Scope(scope.measure, span=USUAL_SPAN)
-    kinds = [kind for kind in Station.Kind.values if Scope(TEAR_OFFS, kind).key in store.fits]
-    names: dict[str, str] = dict(Station.Kind.choices)
-    rows = SpoilageCause.objects.filter(plant=store.plant).order_by("name").values_list("code", "name")
-    causes = [(code, name) for code, name in rows if Scope(CAUSE + code).key in store.fits]
+    names: dict[str, str] = GROUP_NAMES | dict(Station.Kind.choices)
 
     def line(name: str, *scopes: Scope) -> Line:
         return Line(name, tuple(ask_in_short(one) for one in scopes))
@@ -187,12 +233,11 @@ def _page(store: Store, scope: Scope, ask: Ask, ask_in_short: Ask, *, stale: int
     return Page(
         scope=scope,
         answer=found,
+        differ=say.why_they_differ(found.effect, found.plain),
         rests=rests(scope, found),
         worth=worth(store.plant, scope, ask),
-        stations=[
-            line(names[kind], *(Scope(one, kind, small.span) for one in both)) for kind in kinds if kind != WORST
-        ],
-        causes=[line(name, Scope(CAUSE + code, span=small.span)) for code, name in causes],
+        stations=[line(names[kind], *(Scope(one, kind, USUAL_SPAN) for one in both)) for kind in _kinds(store)],
+        causes=[line(name, Scope(CAUSE + code, span=USUAL_SPAN)) for code, name in _causes(store)],
         sets=sets[:MOST_SETS],
         more_sets=max(0, len(sets) - MOST_SETS),
         made_at=store.made_at,
@@ -208,11 +253,22 @@ def rests(scope: Scope, found: Answer) -> list[str]:
         f"{words.plural(on['stretches'], 'stretch', 'stretches')} of time between two signed visits on "
         f"{words.plural(on['machines'], 'machine')}, {count(on['days'])} days from first to last."
     ]
-    if found.family:
+    if found.effect:
+        clusters = int(found.effect["clusters"])
+        by = (
+            words.plural(clusters, "machine")
+            if on["machines"] > 3
+            else words.plural(clusters, "stretch", "stretches")
+        )
         said.append(
-            "The counts scatter more than chance alone makes them, so the interval is wider (negative binomial)."
-            if found.alpha is not None
-            else "The counts scatter as chance alone makes them (Poisson)."
+            f"The interval comes of how unlike {by} are (each left out in turn, t distribution), so that it holds "
+            "where counts come in clusters. Each machine's own level, each line's months, cans since the visit and "
+            "since the tools were put on are taken out."
+        )
+    if on.get("unfound"):
+        said.append(
+            f"{words.plural(on['unfound'], 'stretch', 'stretches')} more without a corrected offset: another carrier "
+            "found the station than had left it, or nothing was counted on the machine."
         )
     if on["unmeasured"]:
         said.append(
@@ -256,14 +312,16 @@ def _worth_words(found: Answer) -> str:
     beyond = f"{100 * share:.0f} % of the cans were made beyond the limits."
     if not found.rests_on["out"]:
         return "Nothing was beyond its limit in this time."
-    return beyond if found.monthly.low > 0.0 else f"{beyond} The interval holds zero: it may be worth nothing."
+    return (
+        beyond if found.shown and found.monthly.low > 0.0 else f"{beyond} No link is shown: it may be worth nothing."
+    )
 
 
 def _sets(found: Answer) -> list[SetRow]:
     names = ToolingSet.objects.in_bulk([one.label for one in found.tooling])
     rows = []
     for one in found.tooling:
-        word = "above" if one.low > 1.0 else "below" if one.high < 1.0 else "no different"
+        word = "no different" if not one.shown else "above" if one.ratio > 1.0 else "below"
         name = str(names.get(one.label, "a set that is gone"))
         rows.append(SetRow(name, one.counts, one.cans, one.ratio, one.low, one.high, word))
     return sorted(rows, key=lambda row: (row.word == "no different", -row.cans))

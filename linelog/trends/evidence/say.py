@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from linelog.calc.misalignment import FEWEST_COUNTS, WIDEST, Misalignment
+from collections.abc import Mapping
+
+from linelog.calc.calibrated import Corrected
+from linelog.calc.misalignment import FEWEST_COUNTS, WIDEST
 from linelog.trends.evidence.scope import Scope
 from linelog.trends.evidence.table import Asked
 from linelog.web.templatetags.units import count
@@ -14,17 +17,46 @@ def _times(ratio: float) -> str:
     return f"{ratio:.2f}" if ratio < 10.0 else f"{ratio:.0f}"
 
 
-def effect(scope: Scope, found: Misalignment) -> str:
-    """Say how the rate goes with severity."""
-    interval = f"(95 %: {_times(found.low)} to {_times(found.high)})"
-    noun = scope.noun
-    if found.low > 1.0:
-        return f"One unit of severity more goes with {_times(found.ratio)} times as many {noun} {interval}."
-    if found.high < 1.0:
-        return f"One unit of severity more goes with fewer {noun}: {_times(found.ratio)} times as many {interval}."
+CALLED = (
+    "Visits follow high rates here: just before a visit the rate is above what offsets explain, so an offset is "
+    "often found large when the rate was high for another reason. No figure would be right, and none is given."
+)
+NOT_FOUND_AGAIN = (
+    f"{NOT_ENOUGH}no station was left by one signed visit and found again by the next with the same carrier."
+)
+
+
+def effect(scope: Scope, found: Mapping[str, float]) -> str:
+    """Say how the rate goes with the offset, the error of measurement taken out."""
+    noun, times = scope.noun, _interval(found)
+    if found["shown"] and found["ratio"] > 1.0:
+        return f"One limit more of offset goes with {times} as many {noun}."
+    if found["shown"]:
+        return f"One limit more of offset goes with fewer {noun}: {times} as many."
+    return f"No link shown: one limit more of offset goes with {times} as many {noun}."
+
+
+def _interval(found: Mapping[str, float]) -> str:
+    return f"{_times(found['ratio'])} times (95 %: {_times(found['low'])} to {_times(found['high'])})"
+
+
+def why_they_differ(found: Mapping[str, float] | None, plain: Mapping[str, float] | None) -> str:
+    """Say what the figure is without the correction, and why the two are unlike."""
+    if not plain:
+        return ""
+    if not found:
+        return f"Without any correction the counts give {_interval(plain)}: not to be relied on."
     return (
-        f"No link shown: one unit of severity more goes with {_times(found.ratio)} times as many {noun} {interval}."
+        f"Without the correction: {_interval(plain)}. Offsets are measured with an error, here about "
+        f"{found['error']:.2f} of a limit each way (learned from what visits left and found again), and only at "
+        "visits, which makes a link look weaker than it is. The corrected figure takes that out. Its interval allows "
+        "for how well the error is known, what machines do by themselves, and wear since the tools were put on."
     )
+
+
+def not_corrected(reason: str) -> str:
+    """Say why there is no corrected figure."""
+    return NOT_ENOUGH + reason[0].lower() + reason[1:]
 
 
 def not_enough(scope: Scope, asked: Asked, reason: str) -> str:
@@ -48,7 +80,7 @@ def not_enough(scope: Scope, asked: Asked, reason: str) -> str:
     return NOT_ENOUGH + reason[0].lower() + reason[1:]
 
 
-def too_wide(found: Misalignment) -> str:
+def too_wide(found: Corrected) -> str:
     """Say that the interval leaves nearly everything open."""
     return (
         f"{NOT_ENOUGH}the interval runs from {_times(found.low)} to {_times(found.high)} times as many, and one that "

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 from linelog.trends.choice import Span
 
-WORST = "worst"
+WORST, TOOLS = "worst", "tools"
+#: Stations taken together, by the worst of them: the two in which the can is drawn and its dome is pressed.
+GROUP_NAMES = {TOOLS: "Tool pack and domer, the worse one"}
+GROUPS = {TOOLS: ("tool_pack", "domer")}
 TEAR_OFFS, SPOILED, CAUSE = "tear_offs", "spoiled", "cause:"
 SPANS = (Span.MONTHS_12, Span.MONTHS_24, Span.ALL)
 USUAL_SPAN = Span.MONTHS_24
@@ -18,7 +21,7 @@ MONTHS_A_PERIOD = {Span.MONTHS_12: 1, Span.MONTHS_24: 1, Span.ALL: 3}
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """A question. `measure`: tear_offs, spoiled or cause:CODE; `station`: worst or a kind; `tooling`: a set."""
+    """A question. `measure`: tear_offs, spoiled, cause:CODE; `station`: worst, a group, a kind; `tooling`: a set."""
 
     measure: str = TEAR_OFFS
     station: str = WORST

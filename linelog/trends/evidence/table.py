@@ -12,18 +12,21 @@ from numpy.typing import NDArray
 
 from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.misalignment import Rows
-from linelog.trends.evidence.scope import MONTHS_A_PERIOD, WORST, Scope
+from linelog.trends.evidence.scope import GROUPS, MONTHS_A_PERIOD, WORST, Scope
 from linelog.trends.models import Piece
 
 COLUMNS = (
     *("machine_id", "first_day", "last_day", "month", "tooling_set_id", "cans", "spoiled", "tear_offs"),
-    *("by_cause", "severity", "by_station"),
+    *("by_cause", "severity", "by_station", "looks", "since_million", "fitted_million", "late", "machine__line_id"),
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """n pieces in the order of machine and time; days as days since 1970, months likewise; tooling 0 where none."""
+    """n pieces in the order of machine and time; days as days since 1970, months likewise; tooling 0 where none.
+
+    since, fitted  million cans since the visit before and since the tools were put on, NaN where not known
+    """
 
     machine: IntArray
     first: IntArray
@@ -36,6 +39,11 @@ class Table:
     by_cause: NDArray[np.object_]
     severity: NDArray[np.object_]
     by_station: NDArray[np.object_]
+    looks: NDArray[np.object_]
+    since: FloatArray
+    fitted: FloatArray
+    late: FloatArray
+    line: IntArray
 
     def __len__(self) -> int:
         return len(self.machine)
@@ -64,7 +72,8 @@ def read(machines: Iterable[int] | Any, since: dt.date | None = None) -> Table:
     if since is not None:
         rows = rows.filter(last_day__gte=since)
     columns = list(zip(*rows.values_list(*COLUMNS), strict=True)) or [()] * len(COLUMNS)
-    machine, first, last, month, tooling, cans, spoiled, tear_offs, by_cause, severity, by_station = columns
+    machine, first, last, month, tooling, cans, spoiled, tear_offs, *rest = columns
+    by_cause, severity, by_station, looks, since_visit, since_fitting, late, line = rest
     return Table(
         np.array(machine, dtype=np.int64),
         _days(first),
@@ -77,6 +86,11 @@ def read(machines: Iterable[int] | Any, since: dt.date | None = None) -> Table:
         by_cause=_objects(by_cause),
         severity=_objects(severity),
         by_station=_objects(by_station),
+        looks=_objects(looks),
+        since=np.array(since_visit, dtype=np.float64),
+        fitted=np.array(since_fitting, dtype=np.float64),
+        late=np.array(late, dtype=np.float64),
+        line=np.array(line, dtype=np.int64),
     )
 
 
@@ -92,10 +106,14 @@ def _objects(column: Any) -> NDArray[np.object_]:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """The rows that answer a question, the pieces they are of, and how many were left out and why."""
+    """The rows that answer a question, the pieces they are of, and how many were left out and why.
+
+    at  which rows of the table they are
+    """
 
     rows: Rows
     pieces: Table
+    at: IntArray
     unmeasured: int
     empty: int
     odd: int
@@ -116,7 +134,7 @@ def ask(table: Table, scope: Scope, until: dt.date, factors: dict[int, float] | 
     inside = table.last >= first
     if scope.tooling is not None:
         inside &= table.tooling == scope.tooling
-    table = table.where(inside)
+    table, at = table.where(inside), np.flatnonzero(inside)
     severity = _severity(table, scope)
     known, made = ~np.isnan(severity), table.made > 0
     kept = table.where(known & made)
@@ -124,13 +142,15 @@ def ask(table: Table, scope: Scope, until: dt.date, factors: dict[int, float] | 
     factor = np.array([(factors or {}).get(one, 1.0) for one in period.tolist()], dtype=np.float64)
     rows = Rows(_counts(kept, scope), kept.made, severity[known & made], kept.machine, period, factor)
     odd = int((kept.spoiled > kept.cans).sum())
-    return Asked(rows, kept, int((made & ~known).sum()), int((~made).sum()), odd)
+    return Asked(rows, kept, at[known & made], int((made & ~known).sum()), int((~made).sum()), odd)
 
 
 def _severity(table: Table, scope: Scope) -> FloatArray:
     if scope.station == WORST:
         return np.array([np.nan if one is None else one for one in table.severity], dtype=np.float64)
-    return np.array([known.get(scope.station, np.nan) for known in table.by_station], dtype=np.float64)
+    kinds = GROUPS.get(scope.station, (scope.station,))
+    worst = [max((known[kind] for kind in kinds if kind in known), default=np.nan) for known in table.by_station]
+    return np.array(worst, dtype=np.float64)
 
 
 def _counts(table: Table, scope: Scope) -> IntArray:

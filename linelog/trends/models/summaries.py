@@ -65,6 +65,9 @@ class Piece(Summed):
     `severity` is that of the worst station half way through its cans, carried in a straight line from what a visit
     left to what the next one found; None before the first and after the last of two visits that measured it.
     `by_station` has the same for each kind of station that is known: {"domer": 0.72, ...}.
+    `looks` has one entry for each place between two visits that measured it, as linelog.trends.carrying: Look.
+    `since_million`, `fitted_million`: million cans since the visit before, and since its tools were put on, up to
+    half way; `late`: share of its cans made in the last days before the next visit.
     """
 
     machine = models.ForeignKey(Machine, on_delete=models.CASCADE, related_name="pieces")
@@ -72,6 +75,10 @@ class Piece(Summed):
     month = models.DateField(help_text="Its first day.")
     severity = models.FloatField(null=True)
     by_station = models.JSONField(default=dict)
+    looks = models.JSONField(default=list)
+    since_million = models.FloatField(null=True)
+    fitted_million = models.FloatField(null=True)
+    late = models.FloatField(default=0.0)
 
     plant_path = "machine__line__plant"
     objects = Scoped.as_manager()
