@@ -147,10 +147,14 @@ class Tablet(threading.Thread):
 
     def run(self) -> None:
         """Sign in, open the screen, and type until the time is over."""
-        self.connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
-        self.call("GET", "/sign-in/")
-        self.call("POST", "/sign-in/", {"username": f"bench{self.number}", "password": PASSWORD})
-        self.call("GET", self.page)
+        self.connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=300)
+        try:
+            self.call("GET", "/sign-in/")
+            self.call("POST", "/sign-in/", {"username": f"bench{self.number}", "password": PASSWORD})
+            self.call("GET", self.page)
+        except BaseException:
+            self.start_together.abort()  # the others would wait for it to the end of their patience
+            raise
         self.start_together.wait(timeout=600)
         self.until = time.monotonic() + self.seconds
         time.sleep(self.number % 50 / 50.0 * self.pause)
