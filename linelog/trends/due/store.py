@@ -199,7 +199,7 @@ class Summary:
             due_million=until,
             driver=station,
             driver_place=(f"{label}, running" if first and first.method == "running" else label)[:80],
-            since=first.since if first else None,
+            since=first.since if first else max((one.since for one in places), default=None),
             together=self.known.together,
             places=[one.plain() for one in places],
             left_severity=self.left_severity.get(machine),

@@ -64,6 +64,11 @@ class PlaceNow:
         """The chance as it is read."""
         return chance_words(self.chance, self.place.surest)
 
+    @property
+    def surest_words(self) -> str:
+        """The chance beyond which no figure is told, as it is read."""
+        return f"{100.0 * self.place.surest:.0f} %"
+
     def chances(self, ahead_million: np.ndarray) -> np.ndarray:
         """Return the chance that it is out after strokes from now; it must be known."""
         return self.place.chance_after(self.done_million + ahead_million)
