@@ -30,7 +30,7 @@ ON_BOTH_ENGINES = (
     *(f"production/test_{name}.py" for name in ("count_pages", "findings", "queries", "samples", "uploads")),
     *(f"trends/test_{name}.py" for name in ("as_runs", "due", "find", "fleet", "pareto", "ranking", "reach")),
     *(f"trends/test_{name}.py" for name in ("refit", "repeats", "signals", "summaries", "trace", "wall_learned")),
-    *(f"planning/test_{name}.py" for name in ("calendar", "entries", "sheet", "suggestion")),
+    *(f"planning/test_{name}.py" for name in ("calendar", "entries", "sheet", "stops_and_crew", "suggestion")),
     *(f"reports/test_{name}.py" for name in ("exports", "papers")),
 )
 
