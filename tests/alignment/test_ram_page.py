@@ -48,7 +48,7 @@ def test_the_table_is_what_the_beam_says_at_the_readings_own_ram_position(client
     assert domer.deflection_um == pytest.approx(domer.clearance_um + domer.weight_um + domer.punch_um, abs=1e-9)
     assert domer.clearance_um == pytest.approx(-(20.0 + 40.0 * 650.0 / 480.0), abs=1e-9)  # C/2 + C*a/L
     assert domer.punch_um < -20.0 > domer.weight_um
-    assert "610 mm, the nose from z = 90 to 700 mm" in response.content.decode()
+    assert "610\u202fmm, the nose from z = 90 to 700\u202fmm" in response.content.decode()
 
 
 def test_a_place_whose_ram_position_was_not_typed_is_taken_with_the_nose_at_it_and_marked(client, machine):
