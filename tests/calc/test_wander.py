@@ -11,7 +11,7 @@ from linelog.calc.wander import follow as following
 from linelog.calc.wander.bands import bands
 from linelog.calc.wander.behaviour import Behaviours, behaviours
 from linelog.calc.wander.follow import Moved, follow
-from linelog.calc.wander.knowledge import FEWEST, GRID, Knowledge, ahead, study
+from linelog.calc.wander.knowledge import FEWEST, GRID, Knowledge, ahead, study, surest
 from linelog.calc.wander.log import Track, Visited, log_of
 from linelog.calc.wander.odds import Drawn, chance
 from linelog.calc.wander.reach import chance_at, first_reached, machine_reaches
@@ -228,18 +228,24 @@ class TestKnowledge:
             log_of([Track(1, "domer", limit, [visit(0, (0.0, 0.0), u=u)])], ["domer"])
 
 
-@pytest.mark.parametrize("number", [1, 4])
-def test_on_plants_of_known_truth_what_is_said_comes_true(number):
-    """A part of `bench_risk`, two worlds, in four bands; the plain rule is far too sure on the same plants."""
+@pytest.mark.parametrize(("number", "plain_is_off"), [(1, 0.0), (4, -15.0)])
+def test_on_plants_of_known_truth_what_is_told_comes_true(number, plain_is_off):
+    """A part of `bench_risk`, two worlds: the figures that are told of so small plants, and what is only "over 50 %".
+
+    Some hundred places in a band, on eight plants, tell a share to about 9 points.
+    """
     found = run(replace(made.WORLDS[number], machines=8, years=1.6), 8, plain=4, seed=77)
-    for many, off in coarse(found.places):
+    *told, over = bands_of(found.places)
+    for many, off, _ in told:
         assert many > 80
         assert abs(off) < 9.0
-    assert coarse(found.plain)[-1][1] < -12.0
+    assert over[2] > surest(0) - 0.09
+    assert bands_of(found.plain)[-1][1] < plain_is_off
 
 
-def coarse(tally):
-    """How many were said below 10, 30 and 60 % and beyond, and how many points more were true than said."""
+def bands_of(tally):
+    """Said below 10, 30 and 50 % and beyond: how many, how many points more were true than said, the share true."""
     said, true = np.concatenate(tally.said), np.concatenate(tally.true)
-    band = np.digitize(said, [0.1, 0.3, 0.6])
-    return [(int((band == one).sum()), 100.0 * float((true - said)[band == one].mean())) for one in range(4)]
+    band = np.digitize(said, [0.1, 0.3, surest(0)])
+    rows = [(said[band == one], true[band == one]) for one in range(4)]
+    return [(len(s), 100.0 * float(t.mean() - s.mean()), float(t.mean())) for s, t in rows]

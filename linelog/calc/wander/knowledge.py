@@ -23,7 +23,7 @@ GRID = (0.0, 0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30
 FEWEST = 20
 #: So often places must have been found again for a chance of a place beyond `SURE_LITTLE` to be told as it is, and no
 #: chance beyond `SURE_MUCH` is: those came true less often on some plants of known truth. From `bench_risk`.
-MUCH, SURE_LITTLE, SURE_MUCH = 1000, 0.6, 0.9
+MUCH, SURE_LITTLE, SURE_MUCH = 1000, 0.5, 0.9
 _LIKELY = 0.01  # an error less likely than this is no longer reckoned with
 
 
