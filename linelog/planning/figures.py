@@ -65,7 +65,7 @@ def _machine(outlook: MachineState, strokes: np.ndarray) -> Part:
 
 def _trace(one: PlaceNow, number: int, strokes: np.ndarray) -> Part:
     chance = 100.0 * np.minimum(one.chances(strokes), one.place.surest)
-    rests = f"found again {one.place.pairs} times; no figure is told beyond {100.0 * one.place.surest:.0f} %"
+    rests = f"found again {one.place.pairs} times; the line ends at {100.0 * one.place.surest:.0f} %"
     line = plotly.lines(one.label, COLOURS[number % len(COLOURS)], width=2.5, dash=DASHES[number % len(DASHES)])
     line |= {"x": typed(strokes), "y": typed(chance), "hoverinfo": "all"}
     line["hovertemplate"] = (

@@ -15,7 +15,7 @@ from linelog.calc.wander.said import any_out
 from linelog.production.models import DayCount, Event
 from linelog.production.services import walls
 from linelog.production.walls import Can, Ring
-from linelog.trends.due.places import Place
+from linelog.trends.due.places import Place, chance_words
 from linelog.trends.due.rule import Facts, Risk, Trigger, due
 from linelog.trends.due.store import bases, freshen, refit_drifts
 from linelog.trends.due.tracks import Strokes
@@ -68,6 +68,15 @@ class TestRule:
         found = due(Facts(LAST, 120, risk(8.0), [jam]), TODAY)
         assert (found.is_due, found.on, found.by) == (True, jam.on, DueBy.TRIGGER)
         assert found.why == f"Jam on {jam.on} (at the locator)."
+
+
+@pytest.mark.parametrize(
+    ("chance", "most", "told"),
+    [(None, 0.9, "not known"), (0.234, 0.9, "23 %"), (0.95, 0.9, "over 90 %"), (0.04, 0.5, "under 10 %"),
+     (0.234, 0.5, "10–30 %"), (0.4, 0.5, "30–50 %"), (0.7, 0.5, "over 50 %")],
+)  # fmt: skip
+def test_a_figure_is_told_where_enough_was_learned_from_and_a_band_where_little(chance, most, told):
+    assert chance_words(chance, most) == told
 
 
 def test_strokes_of_the_visits_own_day_were_made_before_it():
