@@ -26,6 +26,9 @@ from linelog.calc.errors import CalcError
 
 FEWEST_SPANS = 30  # of a kind of station; with fewer all kinds are taken together. Own choice.
 MOST_SPANS = 3000  # the wandering is learned of so many: more would tell it no better. Own choice.
+#: An offset beyond so many limits counts as so many: one machine that stands far out, or is measured as if it did,
+#: would weigh as much as all others. Own choice.
+MOST_SEVERE = 2.0
 DRAWS = 64  # a power of two
 _AT_ONCE = 4000
 _SEED = 20261201
@@ -345,7 +348,7 @@ def expected_severities(
     for group in groups:
         chosen = np.isin(kind, group)
         worst = np.full((pieces, DRAWS), -np.inf)
-        np.maximum.at(worst, looks.piece[chosen], draws[chosen])
+        np.maximum.at(worst, looks.piece[chosen], np.minimum(draws[chosen], MOST_SEVERE))
         worst[np.isinf(worst[:, 0])] = np.nan
         found.append(Expected(worst.mean(axis=1), worst.var(axis=1)))
     return found

@@ -2,8 +2,9 @@
 
 import pytest
 
+from linelog.trends.evidence.leading import ALGORITHM
 from linelog.trends.models import Fit
-from linelog.trends.state.effect import ALGORITHM, effects_of
+from linelog.trends.state.effect import effects_of
 from tests import factories
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
@@ -69,3 +70,13 @@ def test_a_figure_that_the_page_does_not_show_and_one_of_older_sums_are_not_reck
         result={"effect": {"ratio": 2.0, "low": 1.8, "high": 2.2}},
     )
     assert not effects_of(plant).shown
+
+
+def test_the_group_that_tells_a_rate_most_surely_is_reckoned_with_and_named():
+    """Where only tool pack and domer matter, the worst of all mixes in stations that do not."""
+    plant = factories.plant()
+    fit(plant, "tear_offs/worst/24m", ratio=1.2, low=1.01, high=1.4, shown=True, z=2.4)
+    fit(plant, "tear_offs/tools/24m", ratio=1.6, low=1.4, high=1.9, shown=True, z=6.5)
+    found = effects_of(plant)
+    assert (found.tear_offs, found.tear_offs_of, found.spoilage_of) == (1.6, ("tool_pack", "domer"), ())
+    assert "per limit of the worst offset (tool pack and domer, the worse one)" in found.words

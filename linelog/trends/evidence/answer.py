@@ -16,12 +16,12 @@ from linelog.calc.errors import CalcError
 from linelog.calc.misalignment import WIDEST, Misalignment, Point, Rows, cells, drawn, hold_against
 from linelog.calc.sets import Against, against_others
 from linelog.trends.evidence import say
+from linelog.trends.evidence.leading import ALGORITHM
 from linelog.trends.evidence.looked import Looked
 from linelog.trends.evidence.scope import Scope
 from linelog.trends.evidence.table import Asked, Table, ask
 
 MONTH = 30.44
-ALGORITHM = 2  # of the sums: what is stored under another one is worked out anew
 FEWEST_CLUSTERS = 4  # machines; with fewer each stretch between two visits counts as one
 
 

@@ -12,6 +12,7 @@ from linelog.plant.models import Plant, Station
 from linelog.production.models import SpoilageCause
 from linelog.trends.choice import Span
 from linelog.trends.evidence.before_after_fit import WINDOWS
+from linelog.trends.evidence.leading import leading
 from linelog.trends.evidence.scope import CAUSE, GROUP_NAMES, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, WORST, Scope
 from linelog.web.forms import offer
 from linelog.web.widgets import LongSelect
@@ -46,7 +47,9 @@ class EvidenceForm(forms.Form):
     span = forms.ChoiceField(choices=[(one.value, PERIODS[one]) for one in SPANS], required=False, label="Time")
 
     def __init__(self, data: QueryDict, *, plant: Plant, sets: Iterable[tuple[int, str]]) -> None:
-        super().__init__(_usual(self, data, {"measure": TEAR_OFFS, "station": WORST, "span": USUAL_SPAN.value}))
+        measure = data.get("measure") or TEAR_OFFS
+        usual = leading(plant, (measure,))[measure][0] if measure in (TEAR_OFFS, SPOILED) else WORST
+        super().__init__(_usual(self, data, {"measure": TEAR_OFFS, "station": usual, "span": USUAL_SPAN.value}))
         causes = SpoilageCause.objects.filter(plant=plant).order_by("name").values_list("code", "name")
         named = [(CAUSE + code, f"Spoiled: {name}") for code, name in causes]
         offer(self, "measure", [*MEASURES, *named])

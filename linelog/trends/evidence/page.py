@@ -17,10 +17,11 @@ from linelog.plant.models import Machine, Plant, Station, ToolingSet
 from linelog.production.models import SpoilageCause
 from linelog.trends import words
 from linelog.trends.evidence import say
-from linelog.trends.evidence.answer import ALGORITHM, Answer, Monthly, answer
+from linelog.trends.evidence.answer import Answer, Monthly, answer
 from linelog.trends.evidence.family import judged
+from linelog.trends.evidence.leading import ALGORITHM, KIND
 from linelog.trends.evidence.looked import Looked, look
-from linelog.trends.evidence.refits import KIND, WANDER_KIND, wander_of
+from linelog.trends.evidence.refits import WANDER_KIND, wander_of
 from linelog.trends.evidence.scope import CAUSE, GROUP_NAMES, GROUPS, SPOILED, TEAR_OFFS, USUAL_SPAN, Scope
 from linelog.trends.evidence.table import Table, read
 from linelog.trends.models import Fit, Stale

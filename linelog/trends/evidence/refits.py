@@ -13,14 +13,14 @@ from linelog.calc.offset_path import Wander
 from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
 from linelog.trends import refit
-from linelog.trends.evidence.answer import ALGORITHM, answer
+from linelog.trends.evidence.answer import answer
 from linelog.trends.evidence.family import judged
+from linelog.trends.evidence.leading import ALGORITHM, KIND
 from linelog.trends.evidence.looked import KINDS, look
 from linelog.trends.evidence.scope import CAUSE, GROUPS, SPANS, SPOILED, TEAR_OFFS, USUAL_SPAN, Scope
 from linelog.trends.evidence.table import Table, read
 from linelog.trends.models import Fit
 
-KIND = "misalignment"
 WANDER_KIND = "wander of stations"
 SETS_SHOWN = frozenset({Scope(TEAR_OFFS), Scope(SPOILED)})
 

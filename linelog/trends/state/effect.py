@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from linelog.plant.models import Plant
-from linelog.trends.models import Fit
+from linelog.trends.evidence.leading import leading
+from linelog.trends.evidence.scope import GROUP_NAMES, GROUPS, SPOILED, TEAR_OFFS
 
-KIND = "misalignment"  # the stored regressions of rates on severity; the worst station, the usual span
-SCOPES = {"spoilage": "spoiled/worst/24m", "tear_offs": "tear_offs/worst/24m"}
-ALGORITHM = 2  # of the stored sums; what an older one found, with the error of measurement in it, is not used
+MEASURES = {"spoilage": SPOILED, "tear_offs": TEAR_OFFS}
 NOUNS = {"spoilage": "spoiled cans", "tear_offs": "tear-offs"}
 
 
@@ -20,12 +19,15 @@ class Effects:
     """Ratio of the rates for one limit more of the worst offset, and where it comes from in a sentence or two.
 
     shown  whether the plant's own counts show one; where they show none, both are the plant's assumption
+    spoilage_of, tear_offs_of  the kinds of station whose worst one it is of; none: of all
     """
 
     spoilage: float
     tear_offs: float
     words: str
     shown: bool
+    spoilage_of: tuple[str, ...] = ()
+    tear_offs_of: tuple[str, ...] = ()
 
 
 def effects_of(plant: Plant) -> Effects:
@@ -33,14 +35,15 @@ def effects_of(plant: Plant) -> Effects:
 
     Where none is shown at all, the assumption of the plant stands in; money that rests on it is not told as known.
     """
-    rows = Fit.objects.filter(plant=plant, kind=KIND, scope__in=SCOPES.values(), result__algorithm=ALGORITHM)
-    fits = dict(rows.values_list("scope", "result__effect"))  # the rest of a result is long
-    found = {name: _effect(fits.get(scope)) for name, scope in SCOPES.items()}
+    told = leading(plant, (SPOILED, TEAR_OFFS))
+    found = {name: _effect(told[measure][1]) for name, measure in MEASURES.items()}
     shown = {name: effect["ratio"] for name, effect in found.items() if effect and _is_shown(effect)}
+    stations = {name: told[measure][0] for name, measure in MEASURES.items()}
+    kinds = {name: GROUPS.get(stations[name], ()) if name in shown else () for name in MEASURES}
     otherwise = 1.0 if shown else 1.0 + plant.assumed_rise_percent / 100.0
-    ratios = {name: shown.get(name, otherwise) for name in SCOPES}
-    words = _words(found, bool(shown), plant.assumed_rise_percent)
-    return Effects(ratios["spoilage"], ratios["tear_offs"], words, bool(shown))
+    ratios = {name: shown.get(name, otherwise) for name in MEASURES}
+    words = _words(found, stations, bool(shown), plant.assumed_rise_percent)
+    return Effects(ratios["spoilage"], ratios["tear_offs"], words, bool(shown), kinds["spoilage"], kinds["tear_offs"])
 
 
 def _is_shown(effect: Mapping[str, float] | None) -> bool:
@@ -48,17 +51,20 @@ def _is_shown(effect: Mapping[str, float] | None) -> bool:
     return bool(effect and effect["shown"] and effect["ratio"] > 1.0)
 
 
-def _effect(effect: dict[str, Any] | None) -> dict[str, float] | None:
+def _effect(effect: Mapping[str, Any] | None) -> Mapping[str, float] | None:
     return effect if effect and {"ratio", "low", "high", "shown"} <= effect.keys() else None
 
 
-def _words(found: Mapping[str, dict[str, float] | None], shown: bool, assumed_percent: float) -> str:
+def _words(
+    found: Mapping[str, Mapping[str, float] | None], stations: Mapping[str, str], shown: bool, assumed_percent: float
+) -> str:
     said = []
     for name, effect in found.items():
         if effect and _is_shown(effect):
             times = f"{effect['ratio']:.2f} times ({effect['low']:.2f} to {effect['high']:.2f}, 95 %)"
+            of = f" ({GROUP_NAMES[stations[name]].lower()})" if stations[name] in GROUP_NAMES else ""
             said.append(
-                f"Measured on this plant's counts: {times} as many {NOUNS[name]} per limit of the worst offset."
+                f"Measured on this plant's counts: {times} as many {NOUNS[name]} per limit of the worst offset{of}."
             )
         elif effect:
             interval = f"{effect['low']:.2f} to {effect['high']:.2f} times, 95 %"

@@ -266,9 +266,13 @@ class Reckoning:
         ids, facts = [one.pk for one in machines], self.now.facts
         dues = {pk: due(facts[pk], self.today, self.producing) for pk in ids}
         places = {pk: self._places_now(pk) for pk in ids}
-        severities = self._severities(places, [self._unknown(pk) for pk in ids])
+        unknown = [self._unknown(pk) for pk in ids]
+        severities = self._severities(places, unknown)
+        ruling = [
+            self._severities(places, unknown, of) for of in (self.effects.spoilage_of, self.effects.tear_offs_of)
+        ]
         after = np.array([self._after(pk) for pk in ids])
-        cans, torn, money = (rows.tolist() for rows in self._losses(ids, severities, after))
+        cans, torn, money = (rows.tolist() for rows in self._losses(ids, ruling, after))
         found = {}
         for number, machine in enumerate(machines):
             pk = machine.pk
@@ -285,7 +289,7 @@ class Reckoning:
                 money=tuple(money[number]),
                 known=pk in self.totals,
                 is_shown=self.effects.shown,
-                explained=self._explained(pk, severities[number, 0], after[number]),
+                explained=self._explained(pk, ruling[1][number, 0], after[number]),
                 left_severity=float(after[number]),
                 stand=tuple(self.now.stand.get(pk, ())),
                 worn=tuple(self.now.worn.get(pk, ())),
@@ -320,8 +324,15 @@ class Reckoning:
             found.append(PlaceNow(place, self.stations[machine][place.station], done[place.left_on]))
         return tuple(found)
 
-    def _severities(self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool]) -> np.ndarray:
-        """Severity of each machine's worst place now and in the middle of each week, shape (machines, 1 + weeks)."""
+    def _severities(
+        self, places: Mapping[int, Sequence[PlaceNow]], unknown: Sequence[bool], kinds: Sequence[str] = ()
+    ) -> np.ndarray:
+        """Severity of each machine's worst place now and in the middle of each week, shape (machines, 1 + weeks).
+
+        kinds  of station that count; none: all of them
+        """
+        if kinds:
+            places = {pk: [one for one in own if one.station.kind in kinds] for pk, own in places.items()}
         days = np.concatenate([[0.0], (np.arange(self.number) + 0.5) * 7.0])
         worst = np.where(np.array(unknown, dtype=bool)[:, None], AT_ITS_LIMIT, np.zeros(len(days)))
         of = np.repeat(np.arange(len(places)), [len(own) for own in places.values()])
@@ -342,14 +353,22 @@ class Reckoning:
 
     def _explained(self, pk: int, severity: float, after: float) -> float:
         """Return how many times the tear-offs of an aligned machine its misalignment explains, at the most."""
-        out = [one.severity or 0.0 for one in self.now.stand.get(pk, ()) if one.is_out]
+        kinds = self.effects.tear_offs_of
+        out = [
+            one.severity or 0.0
+            for one in self.now.stand.get(pk, ())
+            if one.is_out and (not kinds or one.station.kind in kinds)
+        ]
         worst = min(max([float(severity), *out]), MOST_SEVERE)
         return float(self.effects.tear_offs ** max(worst - after, 0.0))
 
     def _losses(
-        self, ids: Sequence[int], severities: np.ndarray, after: np.ndarray
+        self, ids: Sequence[int], ruling: Sequence[np.ndarray], after: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Cans, tear-offs and money lost in each week if each machine is left, shape (machines, weeks)."""
+        """Cans, tear-offs and money lost in each week if each machine is left, shape (machines, weeks).
+
+        ruling  severity of the stations that spoilage goes with, and of those that tear-offs go with
+        """
         lost = np.zeros((2, len(ids), self.number))
         counts = [self.totals.get(pk) for pk in ids]
         at = [number for number, one in enumerate(counts) if one is not None and one.made > 0]
@@ -357,10 +376,11 @@ class Reckoning:
             [[one.made, one.spoiled, one.tear_offs] for one in counts if one is not None and one.made > 0]
         )
         if at:
-            weekly, now, left = made[:, 0] / DAYS * 7.0 / 1e6, severities[at, 0], after[at]
+            weekly = made[:, 0] / DAYS * 7.0 / 1e6
             for number, ratio in ((0, self.effects.spoilage), (1, self.effects.tear_offs)):
-                rows = np.column_stack([1e6 * made[:, 1 + number] / made[:, 0], now, weekly, left])
-                lost[number, at] = excess_ahead(rows, severities[at, 1:], ratio=ratio)
+                ahead = ruling[number][at]
+                rows = np.column_stack([1e6 * made[:, 1 + number] / made[:, 0], ahead[:, 0], weekly, after[at]])
+                lost[number, at] = excess_ahead(rows, ahead[:, 1:], ratio=ratio)
         rates = CostRates(self.plant.can_cost, self.plant.tear_off_clear_minutes, self.plant.minute_value)
         can, tear_off = cost_of(1.0, 0.0, rates).total, cost_of(0.0, 1.0, rates).total
         return lost[0], lost[1], lost[0] * can + lost[1] * tear_off
