@@ -134,3 +134,10 @@ def test_the_corrected_figure_holds_the_truth_where_the_plain_one_does_not():
     assert all(found.held)
     assert not any(found.plain_held)
     assert abs(np.mean(found.log) - np.log(2.0)) < 0.5 * abs(np.mean(found.plain) - np.log(2.0))
+
+
+def test_where_visits_follow_high_rates_no_figure_is_given_and_the_plain_one_claims_what_is_not():
+    """One plant of the bench's without any effect, whose visits are called for by a rise."""
+    found = run(next(one for one in WORLDS if one.name == "settling, called, wear: 1.0"), 1, whole_page=False)
+    assert found.none == 1
+    assert found.plain_pages == [True]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from linelog.calc.calibrated import Corrected
 from linelog.calc.misalignment import FEWEST_COUNTS, WIDEST
+from linelog.calc.offset_path import MOST_SEVERE
 from linelog.trends.evidence.scope import Scope
 from linelog.trends.evidence.table import Asked
 from linelog.web.templatetags.units import count
@@ -49,8 +50,10 @@ def why_they_differ(found: Mapping[str, float] | None, plain: Mapping[str, float
     return (
         f"Without the correction: {_interval(plain)}. Offsets are measured with an error, here about "
         f"{found['error']:.2f} of a limit each way (learned from what visits left and found again), and only at "
-        "visits, which makes a link look weaker than it is. The corrected figure takes that out. Its interval allows "
-        "for how well the error is known, what machines do by themselves, and wear since the tools were put on."
+        "visits, which makes a link look weaker than it is. The corrected figure takes that out. It is of offsets "
+        f"alone, without tilt, and takes one beyond {MOST_SEVERE:g} limits as {MOST_SEVERE:g}, so that none far "
+        "out outweighs all others. Its interval allows for how well the error is known, what machines do by "
+        "themselves, and wear since the tools were put on."
     )
 
 
