@@ -279,21 +279,12 @@ def _judged_running(move: Advice, running: StationOutcome, unit: Unit) -> Advice
 
 
 def _one_or_both(move: Advice, second: Advice) -> Advice:
-    """Offer the move to the static target as well, unless the first is the same or makes it run inside too.
-
-    Where the machine would run out after the first and not after the other, that one is told first.
-    """
+    """Offer the move to the static target as well, unless the first is the same or makes it run inside too."""
     if move.solution is not None and second.solution is not None and same_move(move.solution, second.solution):
         return move
     if move.runs is not None and move.runs.verdict is Verdict.IN:
         return move
-    if Verdict.OUT in _verdicts(move) and Verdict.OUT not in (_verdicts(second) or {Verdict.OUT}):
-        return replace(second, second=replace(move, target=Target.AGAINST_RUNNING))
     return replace(move, second=second)
-
-
-def _verdicts(move: Advice) -> set[Verdict]:
-    return {move.runs.verdict} if move.runs is not None else set()
 
 
 def _beside_running(move: Advice, stands: StationStatus, proof: tuple[str, ...]) -> Advice:

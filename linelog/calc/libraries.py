@@ -21,6 +21,7 @@ LATER = (
     "statsmodels.genmod.families",
     "statsmodels.genmod.generalized_linear_model",
     "statsmodels.regression.linear_model",
+    "statsmodels.stats.meta_analysis",
     "statsmodels.stats.multitest",
     "statsmodels.stats.proportion",
     "statsmodels.stats.rates",

@@ -89,7 +89,7 @@ def test_a_dial_too_coarse_for_the_limit_proves_nothing_and_a_finer_one_is_asked
     use_positions(visit, domer, 4, resolution_um=25.4)
     said = type_round(client, visit, domer, CENTRED | {"180": "0.036"}).content.decode()
     assert "too coarse for this limit" in said
-    assert "steps of 0.019" in said  # half of 0.038
+    assert "steps of 0.010" in said  # dials are made with steps of 0.01; half of the limit of 0.038 is 0.019
     assert station_now(visit, domer).judged.verdict is Verdict.NOT_PROVEN
 
 
