@@ -16,8 +16,22 @@ const noteAbout = async (facts) => (await caches.open(ABOUT)).put("/about", new 
 const forgetNow = async () => { await caches.delete(PAGES); await caches.delete(ABOUT); };
 // Keeping and forgetting go one after the other, so that neither undoes half of the other; and what was asked for
 // before all was forgotten is not kept when its answer comes after.
+// Nor does the worker of a release that is over: what it still had in hand would open its stores anew.
 let turn = Promise.resolve(), forgotten = 0;
-const inTurn = (act) => { turn = turn.then(act).catch(() => {}); return turn; };
+const isPast = () => self.serviceWorker !== undefined && self.serviceWorker.state === "redundant";
+const tidy = async () => {
+  if (self.registration.installing || self.registration.waiting) return; // what a newer one has begun to keep
+  for (const name of await caches.keys()) if (![PAGES, FILES, ABOUT].includes(name)) await caches.delete(name);
+};
+let isTidy = false; // once in its life it looks again whether the one before left anything after all
+const inTurn = (act) => {
+  turn = turn.then(async () => {
+    if (isPast()) return;
+    if (!isTidy) { isTidy = true; await tidy(); }
+    await act();
+  }).catch(() => {});
+  return turn;
+};
 const forget = () => { forgotten += 1; return inTurn(forgetNow); };
 const ask = async (request) => {
   const before = forgotten;
@@ -29,7 +43,7 @@ const filesThere = new Set(); // as long as this worker lives: a visit's pages n
 const keepFiles = async (html) => {
   const files = await caches.open(FILES);
   for (const [, url] of html.matchAll(/(?:src|href)="(\/static\/[^"]+)"/g)) {
-    if (filesThere.has(url)) continue;
+    if (filesThere.has(url) || isPast()) continue;
     const isThere = (await files.match(url)) || (await files.add(url).then(() => true, () => false));
     if (isThere) filesThere.add(url);
   }
@@ -48,6 +62,7 @@ const keepPage = (url, { answer, isOld }, isPassive = false) => inTurn(async () 
   if (!isSame || facts.seconds !== seconds) await noteAbout({ person, seconds, seen: isSame ? facts.seen : Date.now() });
   const html = await answer.clone().text();
   await keepFiles(html);
+  if (isPast()) return;
   const pages = await caches.open(PAGES);
   if (new URL(url, self.location.href).pathname === START) { await pages.put(START, answer); return; }
   // The same page stands at more than one address.
@@ -139,7 +154,7 @@ self.addEventListener("install", (event) => {
   })());
 });
 self.addEventListener("activate", (event) => event.waitUntil((async () => {
-  for (const name of await caches.keys()) if (![PAGES, FILES, ABOUT].includes(name)) await caches.delete(name);
+  await tidy();
   await self.clients.claim();
 })()));
 self.addEventListener("message", (event) => event.waitUntil(inTurn(async () => {
