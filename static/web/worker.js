@@ -20,14 +20,14 @@ const forgetNow = async () => { await caches.delete(PAGES); await caches.delete(
 let turn = Promise.resolve(), forgotten = 0;
 const isPast = () => self.serviceWorker !== undefined && self.serviceWorker.state === "redundant";
 const tidy = async () => {
-  if (self.registration.installing || self.registration.waiting) return; // what a newer one has begun to keep
   for (const name of await caches.keys()) if (![PAGES, FILES, ABOUT].includes(name)) await caches.delete(name);
 };
 let isTidy = false; // once in its life it looks again whether the one before left anything after all
 const inTurn = (act) => {
   turn = turn.then(async () => {
     if (isPast()) return;
-    if (!isTidy) { isTidy = true; await tidy(); }
+    // Not while a newer one stands by: what that has begun to keep is its own.
+    if (!isTidy && !self.registration.installing && !self.registration.waiting) { isTidy = true; await tidy(); }
     await act();
   }).catch(() => {});
   return turn;
