@@ -98,6 +98,10 @@
   // Pages kept for anybody else are gone from now on, however that person left.
   const isSaid = "person" in document.body.dataset; // a page made in trouble says nothing of who it is for
   if (worker.controller && isSaid && !fromStore) worker.controller.postMessage({ person });
+  // Under a new release's worker: once more when what the one before had in hand is over, which may open its stores.
+  worker.addEventListener("controllerchange", () => {
+    for (const later of [1_000, 5_000, 20_000]) setTimeout(() => { if (worker.controller) worker.controller.postMessage({}); }, later);
+  });
   if (!person) return;
   worker.register("/service-worker.js").then(keepAll).catch(() => {});
   if (document.getElementById("idle")) {

@@ -22,12 +22,11 @@ const isPast = () => self.serviceWorker !== undefined && self.serviceWorker.stat
 const tidy = async () => {
   for (const name of await caches.keys()) if (![PAGES, FILES, ABOUT].includes(name)) await caches.delete(name);
 };
-let isTidy = false; // once in its life it looks again whether the one before left anything after all
 const inTurn = (act) => {
   turn = turn.then(async () => {
     if (isPast()) return;
-    // Not while a newer one stands by: what that has begun to keep is its own.
-    if (!isTidy && !self.registration.installing && !self.registration.waiting) { isTidy = true; await tidy(); }
+    // What the one before left after all; not while a newer one stands by, whose stores are begun.
+    if (!self.registration.installing && !self.registration.waiting) await tidy();
     await act();
   }).catch(() => {});
   return turn;

@@ -13,14 +13,14 @@ BACK = 20_000  # ms; a tablet tries again after 2, 4, 8 ... s
 FOUR = {0: "0", 90: "0.05", 180: "0.12", 270: "0.07"}
 
 
-def wait_until(page: Page, what: str, script: str, *given: object) -> None:
+def wait_until(page: Page, what: str, script: str, *given: object, seconds: float = 60.0) -> None:
     """Wait until an asynchronous script gives true; what a page shows by itself is waited for by `expect`."""
-    until = time.monotonic() + 60
+    until = time.monotonic() + seconds
     is_so = False
     while not is_so:
         with contextlib.suppress(Error):  # a page that is just being replaced answers nothing
             is_so = page.evaluate(script, list(given))
-        assert time.monotonic() < until, f"not so in a minute: {what}"
+        assert time.monotonic() < until, f"not so in {seconds:g} s: {what}"
         page.wait_for_timeout(50)
 
 
