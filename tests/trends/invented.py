@@ -14,7 +14,9 @@ from linelog.plant.models import Machine, Person, Station
 from linelog.production.models import DayCount
 from linelog.trends.due.now import Asked, facts_now
 from linelog.trends.due.rule import Due, due
+from linelog.trends.models import Signal
 from linelog.web import protection
+from tests import factories
 
 Offset = tuple[float, float]
 
@@ -149,3 +151,10 @@ def due_of(machine: Machine, last: dt.date | None, at: dt.datetime, today: dt.da
 def counts(machine: Machine, days: int, *, until: dt.date, **more: Any) -> None:
     """Store daily sums."""
     DayCount.objects.bulk_create(day_rows(machine, days, until=until, **more), batch_size=2000)
+
+
+def made_signal(machine: Machine, day: dt.date, **more: Any) -> Signal:
+    """A stored signal of a machine against its line."""
+    figures = {"rate": 60.0, "centre": 40.0, "counts": 24, "made": 400_000, "refitted_at": factories.NOW}
+    about = {"measure": "tear_offs", "rule": "line", "up": True, "day": day, "began_on": day}
+    return Signal.objects.create(machine=machine, **{**about, **figures, **more})
