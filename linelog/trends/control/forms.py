@@ -125,7 +125,15 @@ class PickForm(forms.Form):
         return rows
 
 
-class VisitField(forms.ModelChoiceField["Visit"]):
+class BelongsTo(forms.ModelChoiceField[Any]):
+    """What signals belong to, none of which is offered until their machine is known."""
+
+    def __init__(self, model: type[Visit] | type[Finding], *, label: str, not_theirs: str) -> None:
+        errors = {"invalid_choice": not_theirs}
+        super().__init__(model.objects.none(), required=False, label=label, empty_label="None", error_messages=errors)
+
+
+class VisitField(BelongsTo):
     """A visit, told by machine, day and reason."""
 
     def label_from_instance(self, obj: Any) -> str:
@@ -134,7 +142,7 @@ class VisitField(forms.ModelChoiceField["Visit"]):
         return f"{obj.machine}, {words.date(day)}: {obj.get_reason_display()}"
 
 
-class FindingField(forms.ModelChoiceField["Finding"]):
+class FindingField(BelongsTo):
     """A finding, told by machine, day and code."""
 
     def label_from_instance(self, obj: Any) -> str:
@@ -159,18 +167,10 @@ class AnswerForm(forms.Form):
         error_messages={"invalid_choice": "There is nobody of that name in your plant."},
     )
     visit = VisitField(
-        Visit.objects.none(),
-        required=False,
-        label="Belongs to the visit",
-        empty_label="None",
-        error_messages={"invalid_choice": "That visit is not of the machine of these signals."},
+        Visit, label="Belongs to the visit", not_theirs="That visit is not of the machine of these signals."
     )
     finding = FindingField(
-        Finding.objects.none(),
-        required=False,
-        label="Belongs to the finding",
-        empty_label="None",
-        error_messages={"invalid_choice": "That finding is not of the machine of these signals."},
+        Finding, label="Belongs to the finding", not_theirs="That finding is not of the machine of these signals."
     )
     note = TextLine(
         max_length=400, required=False, label="Note", help_text="What was looked at and done; needed for 'Other'."
