@@ -25,9 +25,9 @@ _ANY_SIGNED = "EXISTS (SELECT 1 FROM alignment_visit WHERE state = 'signed')"
 
 
 def _is_signed(visit: str) -> str:
-    # Held, so that a signature under way is waited for and then seen. Safe: `visit` is SQL of this module, and a
-    # trigger is made at a migration, of nothing that anybody types; a trigger takes no parameters.
-    return f"(SELECT state FROM alignment_visit WHERE id = {visit}{{lock}}) = 'signed'"  # noqa: S608
+    # Held, so that a signature under way is waited for and then seen.
+    state = f"(SELECT state FROM alignment_visit WHERE id = {visit}{{lock}})"  # noqa: S608 - SQL of this module only
+    return f"{state} = 'signed'"
 
 
 def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
@@ -35,9 +35,9 @@ def _part(table: str, noun: str, visit: str) -> tuple[Rule, ...]:
     says = f"This {noun} belongs to a signed visit, which never changes."
     old, new = _is_signed(visit.format(row="OLD")), _is_signed(visit.format(row="NEW"))
     stands_there = visit.format(row="there")
-    # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger. Safe likewise: the
-    # tables are named in this module.
-    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE there.id = NEW.id AND {_is_signed(stands_there)})"  # noqa: S608
+    # The second half of the insert: SQLite's INSERT OR REPLACE, which asks no DELETE trigger.
+    signed = f"there.id = NEW.id AND {_is_signed(stands_there)}"
+    over = f"EXISTS (SELECT 1 FROM {table} AS there WHERE {signed})"  # noqa: S608 - tables that this module names
     # Likewise UPDATE OR REPLACE, which puts a row of an open visit over one of a signed visit by its number.
     return (
         Rule(table, "INSERT", f"{new} OR {over}", says),

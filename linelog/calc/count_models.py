@@ -26,8 +26,7 @@ _RANK_KNOWN: dict[str, Any] = {"hasconst": False, "check_rank": False}  # looked
 _NOT_WIDE = 0.2  # above this a first look is enough to stay with Poisson
 
 
-# statsmodels comes without types, so its classes are Any to mypy, and a class of Any may not be refined unsaid.
-class _Wide(NegativeBinomial):  # type: ignore[misc]
+class _Wide(NegativeBinomial):
     """The library's NB2, its second derivatives made in one product where the library loops over pairs of columns.
 
     A fleet has a column for each machine and month: tens of thousands of pairs.

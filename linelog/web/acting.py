@@ -22,7 +22,7 @@ from django_htmx.http import HttpResponseClientRedirect
 
 from linelog.web import audit, backends
 from linelog.web.models import Tablet
-from linelog.web.permissions import Permission, may
+from linelog.web.permissions import Permission, may, permission_of
 
 HOME = "/"  # the machines, where every role begins
 TABLET, ACTING = "tablet", "acting"
@@ -91,7 +91,7 @@ def landing(request: HttpRequest, person: Any, wanted: str) -> str:
     if not url_has_allowed_host_and_scheme(wanted, allowed_hosts=None) or not wanted.startswith("/"):
         return HOME
     try:
-        permission = getattr(resolve(urlsplit(wanted).path).func, "permission", Permission.ADMINISTER)
+        permission = permission_of(resolve(urlsplit(wanted).path).func) or Permission.ADMINISTER
     except Resolver404:
         return HOME
     return wanted if may(person, permission) else HOME

@@ -28,7 +28,7 @@ View = TypeVar("View", bound=Callable[..., Any])
 
 def changes_hands(view: View) -> View:
     """Mark a view that only lets somebody in or out: it may be asked from any page."""
-    view.changes_hands = True  # type: ignore[attr-defined]  # a plain function takes attributes
+    vars(view)["changes_hands"] = True
     return view
 
 

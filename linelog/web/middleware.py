@@ -16,7 +16,7 @@ from django.urls import Resolver404, resolve
 from django.utils import timezone
 
 from linelog.web import acting, backends, errors, made_for, nightly, requestid
-from linelog.web.permissions import Permission, may
+from linelog.web.permissions import Permission, may, permission_of
 from linelog.web.requests import Request
 
 log = logging.getLogger(__name__)
@@ -169,7 +169,7 @@ class Access:
         """Answer with sign-in, the PIN page or 403 where the person may not see the view."""
         if request.method not in METHODS:
             return errors.wrong_method(request, "GET, POST")
-        permission = getattr(view, "permission", None)
+        permission = permission_of(view)
         if permission is None and request.path.startswith("/admin/"):
             permission = Permission.ADMINISTER
         if permission is None:

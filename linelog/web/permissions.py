@@ -69,10 +69,16 @@ def needs(permission: Permission) -> Callable[[View], View]:
     """Say which permission a view needs; the access middleware refuses every view that says none."""
 
     def mark(view: View) -> View:
-        view.permission = permission  # type: ignore[attr-defined]  # a plain function takes attributes
+        vars(view)["permission"] = permission
         return view
 
     return mark
+
+
+def permission_of(view: Callable[..., Any]) -> Permission | None:
+    """Return the permission that a view names; None where it names none."""
+    found: Permission | None = getattr(view, "permission", None)
+    return found
 
 
 def may(user: Any, permission: Permission) -> bool:

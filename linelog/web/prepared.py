@@ -23,6 +23,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
+from django.core.exceptions import ObjectDoesNotExist
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models import Model, Q, QuerySet
@@ -161,7 +162,7 @@ class PreparedUpdate(Generic[Stored]):
         self._fields: list[Any] = [model._meta.get_field(name) for name in names]
 
     def store(self, row: Stored) -> None:
-        """Update the row; `DoesNotExist` of its model where it is gone."""
+        """Update the row. Raises ObjectDoesNotExist where it is gone."""
         connection = connections[DEFAULT_DB_ALIAS]
         known: dict[PreparedUpdate[Any], str] = vars(connection).setdefault("prepared_updates", {})
         if self not in known:
@@ -174,7 +175,7 @@ class PreparedUpdate(Generic[Stored]):
         ):
             cursor.execute(known[self], [*values, row.pk])
             if cursor.rowcount != 1:
-                raise self._model.DoesNotExist  # type: ignore[attr-defined]  # every model has one of its own
+                raise ObjectDoesNotExist(f"{self._model.__name__} {row.pk} is gone")
 
     def _worded(self, connection: BaseDatabaseWrapper, row: Stored) -> str:
         query: Any = UpdateQuery(self._model)

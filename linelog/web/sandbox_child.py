@@ -79,7 +79,7 @@ def _answer(out: IO[bytes], request: dict[str, Any]) -> None:
         answer: tuple[str, Any] = ("done", function(**arguments))
     except MemoryError:
         answer = ("memory", None)
-    except Exception as error:
+    except Exception as error:  # whatever a reader raises over a file, who asked is told of it
         answer = ("raised", error if type(error).__module__.startswith(OURS) else _told(error))
     _bound(resource.RLIMIT_AS, resource.RLIM_INFINITY)
     send(out, answer)

@@ -42,14 +42,14 @@ HEAD_BYTES = 65_536
 HELD_BACK_BYTES = 1_000_000_000  # of an answer to a slow reader, on the disk from the first MB on
 
 
-class NoRoom(Error):  # type: ignore[misc]  # the library is untyped
+class NoRoom(Error):
     """507, before a byte of the body is kept."""
 
     code = 507
     reason = "Insufficient Storage"
 
 
-class Incoming(HTTPRequestParser):  # type: ignore[misc]  # the library is untyped
+class Incoming(HTTPRequestParser):
     """A request on its way in, with the time its reading began."""
 
     def __init__(self, adj: Any) -> None:
@@ -86,7 +86,7 @@ class Incoming(HTTPRequestParser):  # type: ignore[misc]  # the library is untyp
         return now - self.began > float(allowed)
 
 
-class Channel(HTTPChannel):  # type: ignore[misc]  # the library is untyped
+class Channel(HTTPChannel):
     """A connection."""
 
     parser_class = Incoming
@@ -100,14 +100,14 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the library is untyped
         return bool(now - self.last_activity > IDLE_S)
 
 
-class Server(TcpWSGIServer):  # type: ignore[misc]  # the library is untyped
+class Server(TcpWSGIServer):
     """One process of the web server. It ends by itself after its share of requests, and gracefully when told to."""
 
     channel_class = Channel
 
     def __init__(self, application: Any, listener: socket.socket) -> None:
         """Answer on a socket that already listens."""
-        self.left = round(LIFE_REQUESTS * random.uniform(1 - LIFE_JITTER, 1 + LIFE_JITTER))  # noqa: S311
+        self.left = round(LIFE_REQUESTS * random.uniform(1 - LIFE_JITTER, 1 + LIFE_JITTER))  # noqa: S311 - no secret
         self.ends_at: float | None = None
         limit = max(settings.UPLOAD_LIMIT_BYTES, settings.CAPTURE_LIMIT_BYTES) + REST_OF_A_FORM
         place = (listener.family, listener.type, listener.proto, listener.getsockname())

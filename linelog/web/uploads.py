@@ -30,7 +30,7 @@ def takes_up_to(setting: str) -> Callable[[View], View]:
     """Name the setting, in bytes, up to which a view takes a file; without it the usual limit holds."""
 
     def mark(view: View) -> View:
-        view.body_limit = setting  # type: ignore[attr-defined]  # a plain function takes attributes
+        vars(view)["body_limit"] = setting
         return view
 
     return mark

@@ -5,6 +5,7 @@ import datetime as dt
 import pytest
 from django.contrib.auth import BACKEND_SESSION_KEY
 from django.contrib.sessions.models import Session
+from django.core.exceptions import ObjectDoesNotExist
 from django.db import connection
 from django.db.models import Q
 from django.test.utils import CaptureQueriesContext
@@ -60,7 +61,7 @@ def test_an_update_changes_its_own_columns_and_says_so_where_the_row_is_gone():
         update.store(person)
         row = Person.objects.get(pk=person.pk)
         assert (row.first_name, row.last_login, row.username) == (name, at, "anna")
-    with pytest.raises(Person.DoesNotExist):
+    with pytest.raises(ObjectDoesNotExist):
         update.store(Person(pk=person.pk + 1, first_name="Nobody", last_login=factories.NOW))
 
 

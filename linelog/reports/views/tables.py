@@ -21,7 +21,7 @@ from linelog.reports.tables.files import csv_pieces, not_too_long, parquet, work
 from linelog.reports.tables.registry import DICTIONARY, TABLES, codes_words, dictionary_of, tables_for
 from linelog.reports.tables.table import Column, Extent, Row, Table
 from linelog.web.errors import NotAllowed, Refused
-from linelog.web.permissions import Permission, may, needs
+from linelog.web.permissions import Permission, may, needs, permission_of
 
 TYPES = {
     "csv": "text/csv; charset=utf-8",
@@ -79,7 +79,8 @@ def _listed(table: Table, request: Request, form: ChoiceForm, asked: Asked | Non
             why_not = refusal.message
     columns = tuple((column, codes_words(column)) for column in table.columns)
     page = reverse(table.page)
-    may_open = may(request.user, resolve(page).func.permission)  # type: ignore[attr-defined]  # every view says it
+    permission = permission_of(resolve(page).func)
+    may_open = permission is not None and may(request.user, permission)
     return Listed(table, page if may_open else "", urlencode(kept), columns, extent, why_not)
 
 

@@ -30,8 +30,7 @@ UNREADABLE = (
     struct.error,
     EOFError,
     OSError,
-    NotImplementedError,  # what zipfile raises for a part packed in a way that it does not know
-    RuntimeError,
+    RuntimeError,  # what zipfile raises for a part that is locked, or packed in a way that it does not know
     ValueError,
 )
 

@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +56,7 @@ class Command(BaseCommand):
         is_invented = apps.get_model("plant", "Plant").objects.filter(is_invented=True).exists()
         parts = [Part(f"web {n}", lambda: _web(listener)) for n in range(1, WEB_PROCESSES + 1)]
         parts.append(Part("worker", lambda: _worker(listener)))
-        from linelog import wsgi  # noqa: F401 - loads every page's code, once for all parts
+        import_module("linelog.wsgi")  # loads every page's code, once for all parts
 
         connections.close_all()
         first = Part("web 0", lambda: _web(listener))
