@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from linelog.alignment.hanging import SHARES, Hangs, Lines
 from linelog.calc.units import SlopeUnit, Unit
@@ -13,7 +12,7 @@ from linelog.plant.models import Station
 from linelog.plant.ram import HangingRam
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
-from linelog.web.units import machine_unit
+from linelog.web.units import machine_lengths, machine_unit
 
 NAMES = ("full back", "a quarter forward", "half way", "three quarters", "full forward")
 DASHES = ("dot", "dash", "dashdot", "longdash", "solid")
@@ -65,16 +64,16 @@ def _curves(lines: Lines, values: np.ndarray, y: str, far: Unit) -> list[Part]:
         dash = "solid" if is_chosen else DASHES[place]
         name = f"{units.show_mm(travel, far)} from full back" + (", chosen" if is_chosen else f", {NAMES[place]}")
         line = plotly.lines(name, color, width=3.5 if is_chosen else 1.5, dash=dash)
-        traces.append(line | {"x": typed(_along(lines.z_mm, far)), "y": typed(values[place]), "yaxis": y})
+        traces.append(line | {"x": typed(machine_lengths(lines.z_mm, far)), "y": typed(values[place]), "yaxis": y})
     return traces
 
 
 def _marks(hanging: HangingRam, stations: Sequence[Station], low: float, high: float, far: Unit) -> list[Part]:
     """Draw the stations as thin upright lines and the two bushings as marks on the line of their centres."""
-    z = _along([station.seat_z_mm(seat) for station in stations for seat in station.seats], far).tolist()
+    z = machine_lengths([station.seat_z_mm(seat) for station in stations for seat in station.seats], far).tolist()
     upright = plotly.lines("Stations", "--rule", width=1) | plotly.joined(((x, low), (x, high)) for x in z)
     bushings = plotly.markers("Bushings", "--accent", "square", size=14) | {
-        "x": typed(_along([hanging.ram.rear.z_mm, hanging.ram.front.z_mm], far)),
+        "x": typed(machine_lengths([hanging.ram.rear.z_mm, hanging.ram.front.z_mm], far)),
         "y": typed([0.0, 0.0]),
         "customdata": [["Rear bushing, its centre"], ["Front bushing, its centre"]],
     }
@@ -86,7 +85,7 @@ def _read(hangs: Sequence[Hangs], unit: Unit) -> Part:
     per = float(unit.um)
     within = np.array([one.within_um for one in hangs]) / per
     return plotly.markers("As the stations were read", "--out", "diamond", size=11) | {
-        "x": typed(_along([one.z_mm for one in hangs], machine_unit(unit))),
+        "x": typed(machine_lengths([one.z_mm for one in hangs], machine_unit(unit))),
         "y": typed(np.array([one.deflection_um for one in hangs]) / per),
         "error_y": plotly.bars(within, within, "--out"),
         "customdata": [[_words(one, unit)] for one in hangs],
@@ -106,7 +105,7 @@ def _names(stations: Sequence[Station], top: float, far: Unit) -> list[Part]:
     place: Part = {"textangle": -32, "yanchor": "bottom", "font": {"size": 13, "color": "--ink"}}
     z = [station.z_mm for station in stations]
     apart = plotly.apart(z, NAME_MM, min(z, default=0.0), max(z, default=0.0) + NAME_MM)
-    room = _along(list(apart), far).tolist()
+    room = machine_lengths(list(apart), far).tolist()
     return [
         plotly.note(plotly.text(station.name), at, top, xref="x", yref="y", **place)
         for station, at in zip(stations, room, strict=True)
@@ -121,11 +120,6 @@ def _ends(lines: Lines, far: Unit, slopes: SlopeUnit) -> list[Part]:
         at = int(on[-1])
         said = {"font": {"size": 12, "color": COLORS[place]}, "xanchor": "right", "yanchor": "bottom"}
         slope = float(lines.slope_mm_per_m[place, at]) / slopes.mm_per_m
-        z = float(_along([lines.z_mm[at]], far)[0])
+        z = float(machine_lengths(lines.z_mm[at], far))
         notes.append(plotly.note(units.show_mm(travel, far), z, slope, xref="x", yref="y2", **said))
     return notes
-
-
-def _along(z_mm: ArrayLike, far: Unit) -> np.ndarray:
-    """Return places along the ram, given in mm, in the unit that the reader has for the machine."""
-    return np.asarray(z_mm, dtype=np.float64) * 1000.0 / far.um

@@ -7,7 +7,9 @@ import re
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
 from django import forms
+from numpy.typing import ArrayLike, NDArray
 
 from linelog.calc.units import ABSURD_UM, SlopeUnit, Unit, from_um, to_um
 
@@ -95,6 +97,11 @@ def show_mm(value_mm: float, unit: Unit, *, with_unit: bool = True) -> str:
 def machine_unit(unit: Unit) -> Unit:
     """Return what a reader of `unit` reads lengths of the machine in: inches, else mm."""
     return Unit.INCH if unit is Unit.INCH else Unit.MM
+
+
+def machine_lengths(values_mm: ArrayLike, unit: Unit) -> NDArray[np.float64]:
+    """Return lengths of the machine stored in mm as a chart draws them for a reader of `unit`."""
+    return np.asarray(values_mm, dtype=np.float64) * (Unit.MM.um / machine_unit(unit).um)
 
 
 def plain_number(text: str) -> str:

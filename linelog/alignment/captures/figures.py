@@ -10,7 +10,7 @@ import numpy as np
 from linelog.calc.units import Unit
 from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
-from linelog.web.units import machine_unit
+from linelog.web.units import machine_lengths, machine_unit
 
 PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
 AXES = (("x", "Across"), ("y", "Up"))
@@ -130,8 +130,8 @@ def _stacked(result: dict[str, Any], unit: Unit, draw: Draw, title: str) -> Part
 
 def _whole_stroke(figure: Part, result: dict[str, Any], far: Unit) -> Part:
     """Show the whole stroke, so that the short dome stands free of the edge."""
-    farthest = max(max(phase["path"]["position_mm"]) for _, phase in _seen(result)) * 1000.0 / far.um
-    figure["layout"]["xaxis"]["range"] = [0.0, 1.02 * farthest]
+    farthest_mm = max(max(phase["path"]["position_mm"]) for _, phase in _seen(result))
+    figure["layout"]["xaxis"]["range"] = [0.0, 1.02 * float(machine_lengths(farthest_mm, far))]
     return figure
 
 
@@ -139,7 +139,7 @@ def _travel(far: Unit) -> Draw:
     """Return what draws the path over the ram's position, told in `far`."""
 
     def draw(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
-        at = np.array(phase["path"]["position_mm"]) * 1000.0 / far.um
+        at = machine_lengths(phase["path"]["position_mm"], far)
         return _banded(name, color, phase["path"], at, axis, per)
 
     return draw
