@@ -76,7 +76,7 @@ class LockoutStatus:
 
     @property
     def locks_on(self) -> tuple[PersonalLock, ...]:
-        """The locks that hang now."""
+        """The locks that hang now, also those of a lockout that was handed over."""
         return tuple(lock for lock in self.locks if lock.off_at is None)
 
     def bare_at(self, at: dt.datetime) -> bool:
@@ -86,7 +86,7 @@ class LockoutStatus:
 
     def has_lock_of(self, name: str) -> bool:
         """Say whether somebody of this name has a lock on it."""
-        return any(lock.name.casefold() == name.strip().casefold() for lock in self.locks_on)
+        return any(lock.is_of(name) for lock in self.locks_on)
 
 
 def status_of(visit: Visit, at: dt.datetime) -> LockoutStatus:

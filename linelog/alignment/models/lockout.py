@@ -114,3 +114,7 @@ class PersonalLock(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name}, lock {self.number}" if self.number else self.name
+
+    def is_of(self, name: str) -> bool:
+        """Whether it is the lock of somebody of this name."""
+        return self.name.casefold() == name.strip().casefold()

@@ -133,8 +133,8 @@ def begin(*, by: Person, visit: Visit, given: Verification, at: datetime, said_a
     new.logged_by, new.logged_at = by, at
     new.save(force_insert=True)
     if given.lock:
-        for lock in _hanging(visit):
-            if lock.name.casefold() == given.verified_by.strip().casefold():
+        for lock in status_of(visit, at).locks_on:
+            if lock.is_of(given.verified_by):
                 _taken_off(by, lock, new.verified_at)  # the same person's, written down anew
         PersonalLock.objects.create(lockout=new, name=given.verified_by, number=given.lock, on_at=new.verified_at)
     after = {**audit.snapshot(new), "lock": given.lock}
@@ -184,21 +184,17 @@ def end_lockout(*, by: Person, visit: Visit, how: str, at: datetime, clear: bool
     fresh = locked_open_visit(visit, by)
     if how not in BY_HAND:
         raise Refused("Say how the lockout ended.", field="how")
-    if not status_of(fresh, at).stands:
+    status = status_of(fresh, at)
+    if not status.stands:
         raise Refused("No lockout stands that could be ended.", field="how")
     if how == Ended.TEST and not clear:
         raise Refused(
             "Before power comes on, everybody is out and clear and each took off their own lock: say so first.",
             field="clear",
         )
-    for lock in _hanging(fresh) if how == Ended.TEST else ():
+    for lock in status.locks_on if how == Ended.TEST else ():
         _taken_off(by, lock, at)
     end_standing(by=by, visit=fresh, how=how, ended_at=at, at=at)
-
-
-def _hanging(visit: Visit) -> list[PersonalLock]:
-    """Return the locks of a visit that are not off, also those of a lockout that was handed over."""
-    return list(PersonalLock.objects.filter(lockout__visit=visit, off_at__isnull=True).order_by("on_at", "pk"))
 
 
 def _latest_to_return(visit: Visit) -> Lockout:
@@ -228,13 +224,8 @@ def _taken_off(by: Person, lock: PersonalLock, at: datetime) -> None:
     before = audit.snapshot(lock)
     lock.off_at = max(at, lock.on_at)
     lock.save(update_fields=["off_at"])
-    action = "took own lock off" if is_own(lock, by) else "wrote down another's lock as off"
+    action = "took own lock off" if lock.is_of(str(by)) else "wrote down another's lock as off"
     audit.record(by=by, action=action, obj=lock, at=at, before=before, after=audit.snapshot(lock))
-
-
-def is_own(lock: PersonalLock, by: Person) -> bool:
-    """Whether a lock is of the person who acts."""
-    return lock.name.casefold() == str(by).casefold()
 
 
 @transaction.atomic
@@ -244,7 +235,7 @@ def take_lock_off(*, by: Person, visit: Visit, lock_id: int, at: datetime, spoke
     lock = PersonalLock.objects.filter(pk=lock_id, lockout__visit=held, off_at__isnull=True).first()
     if lock is None:
         raise Refused("This lock is off already.")
-    if not is_own(lock, by) and not spoken_to:
+    if not lock.is_of(str(by)) and not spoken_to:
         raise Refused(f"This is the lock of {lock.name}, who alone takes it off: speak to them first.")
     _taken_off(by, lock, at)
 
@@ -276,7 +267,7 @@ def return_to_service(*, by: Person, visit: Visit, given: Return, at: datetime) 
             "that they are clear of the machine.",
             field="spoken_to",
         )
-    hanging = _hanging(visit)
+    hanging = status_of(visit, at).locks_on
     left = [str(lock) for lock in hanging if lock.pk not in given.locks_off]
     if left:
         raise Refused(f"Still on: {', '.join(left)}. Each takes off their own lock.", field="locks_off")

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpResponse, HttpResponseNotModified
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.cache import get_conditional_response
+from django.utils.http import quote_etag
 from django.views.decorators.http import require_GET, require_POST
 
 from linelog.alignment.forms.lockout import OwnLockForm, ReturnForm, VerifyForm
@@ -23,15 +25,19 @@ from linelog.web.permissions import Permission, may, needs
 from linelog.web.requests import row_named, typed_at
 
 
+def _seen_by(request: Request, visit: Visit) -> dict[str, Any]:
+    """Return how the lockout of a visit stands for who reads it."""
+    found = status_of(visit, timezone.now())
+    own = found.has_lock_of(str(request.user))
+    return {"lockout": found, "lockout_mark": found.mark(own=own), "own_lock": own}
+
+
 def lockout_context(request: Request, visit: Visit, form: VerifyForm | None = None) -> dict[str, Any]:
     """Return what a page shows of a visit's lockout; the number of the procedure alone is filled in."""
-    words, found = words_of(visit.machine), status_of(visit, timezone.now())
-    own = found.has_lock_of(str(request.user))
+    words = words_of(visit.machine)
     return {
+        **_seen_by(request, visit),
         "lockout_words": words,
-        "lockout": found,
-        "lockout_mark": found.mark(own=own),
-        "own_lock": own,
         "lockout_form": form or VerifyForm(initial={"lockout_procedure": words.number}),
     }
 
@@ -45,7 +51,7 @@ def lockout_page(request: Request, visit: Visit, status: int = 200, **forms: Any
     context |= {
         "visit": visit,
         "at_work": other,
-        "mine": [lock.pk for lock in found.locks_on if services.is_own(lock, request.user)],
+        "mine": [lock.pk for lock in found.locks_on if lock.is_of(str(request.user))],
         "may_log": may_log and visit.is_open,
         "keep_urls": offline_urls(visit, stations_of(visit.machine)) if may_log and visit.is_open else [],
         "may_return": may_log and found.to_return,
@@ -77,14 +83,10 @@ def show(request: Request, visit_id: int) -> HttpResponse:
 def now(request: Request, visit_id: int) -> HttpResponse:
     """Say how the lockout stands, to a page left open; nothing (304) where it is as the page says it knows it."""
     visit = the_visit(request, visit_id)
-    found = status_of(visit, timezone.now())
-    own = found.stands and found.has_lock_of(str(request.user))
-    tag = f'"{found.mark(own=own)}"'
-    if request.headers.get("If-None-Match") == tag:
-        response: HttpResponse = HttpResponseNotModified()
-    else:
-        context = {"visit": visit, "lockout": found, "lockout_mark": found.mark(own=own), "own_lock": own}
-        response = render(request, "alignment/_lockout_now.html", context)
+    context = {"visit": visit, **_seen_by(request, visit)}
+    tag = quote_etag(context["lockout_mark"])
+    known = get_conditional_response(request, etag=tag)
+    response = known or render(request, "alignment/_lockout_now.html", context)
     response["ETag"] = tag
     return response
 
