@@ -24,18 +24,18 @@ from linelog.alignment.models.sweep import Method
 from linelog.alignment.not_proven import coarse_words
 from linelog.alignment.offers import Offer, offers_of
 from linelog.alignment.order_of_work import Step, after_words, steps_in
-from linelog.alignment.place import Addresses, Place, place_from, place_query, place_url
-from linelog.alignment.queries import left_last_time, moved_at, station_lines, stations_of, sweep_defaults
+from linelog.alignment.place import Place
+from linelog.alignment.queries import left_last_time, moved_at, stations_of, sweep_defaults
 from linelog.alignment.results.captions import known_words, stands_words
 from linelog.alignment.results.of_visit import outcome_status, visit_statuses
 from linelog.alignment.results.static_target import StaticTarget, rests_on, target_at, target_words
 from linelog.alignment.results.status import StationStatus
-from linelog.alignment.results.unswept import SWEPT_BEFORE, last_read, parts_open
+from linelog.alignment.results.unswept import last_read, parts_open
 from linelog.alignment.run_column import RunColumn, column_of_outcome, column_of_run
 from linelog.alignment.running import Running, as_running, running_found
 from linelog.alignment.services.readings import fingerprint
-from linelog.alignment.since_move import is_older, older_repeats, since_last_move
-from linelog.alignment.station_tabs import Tab, neighbour_tabs, repeat_tabs, stage_tabs, sweep_tabs, swept_at
+from linelog.alignment.since_move import since_last_move
+from linelog.alignment.ways import Ways
 from linelog.alignment.words import plunger_words, set_up_origin, set_up_words, shown, suspect_words
 from linelog.calc import frame
 from linelog.calc.readings import View
@@ -81,24 +81,11 @@ class StationPage:
         return powered_between(typed, self.visit.lockouts.all() if self.lockouts is None else self.lockouts)
 
     @cached_property
-    def repeats(self) -> tuple[Tab, ...]:
-        """The repeats of this sweep."""
-        return repeat_tabs(self.visit, self.place, self.sweep, self.repeat, self.older_repeats)
-
-    @cached_property
-    def stages(self) -> tuple[Tab, ...]:
-        """As found and as left."""
-        return stage_tabs(self.visit, self.place, self.rows, self._moved_at)
-
-    @cached_property
-    def sweeps(self) -> tuple[Tab, ...]:
-        """What can be swept at the station."""
-        return sweep_tabs(self.visit, self.place, self.rows, self._moved_at)
-
-    @cached_property
-    def beside(self) -> tuple[Tab | None, Tab | None]:
-        """The stations before and after this one."""
-        return neighbour_tabs(self.visit, self.place)
+    def ways(self) -> Ways:
+        """Where this screen is, and where one can go from it."""
+        moves = (*self.moves, *self.line_moves)
+        has_value = self.outcome.value is not None
+        return Ways(self.visit, self.place, self.sweep, self.repeat, self.rows, moves, has_value=has_value)
 
     @cached_property
     def fields(self) -> tuple[Position, ...]:
@@ -117,54 +104,6 @@ class StationPage:
             if row.repeat == newest and not row.is_return
         }
         return tuple(replace(one, last=was.get(round(one.angle_deg), "")) for one in self.positions)
-
-    @cached_property
-    def to_as_left(self) -> str:
-        """Where this place is swept as left, once there is something as found or after a move; '' elsewhere."""
-        if self.place.stage == Stage.AS_LEFT:
-            return self._anew if self.is_moved_since else ""
-        return self._anew if self.outcome.value is not None or self.moves else ""
-
-    @property
-    def is_moved_since(self) -> bool:
-        """Whether this sweep as left is older than the last move: it tells nothing of what is left now."""
-        here = (Stage.AS_LEFT, self.place.seat, self.place.kind)
-        mine = [one for row in self.rows if (row.stage, row.seat, row.kind) == here for one in row.readings.all()]
-        return is_older(mine, self._moved_at)
-
-    @property
-    def moved_since_words(self) -> str:
-        """Say what was moved since this sweep as left."""
-        last = max((*self.moves, *self.line_moves), key=lambda move: move.at, default=None)
-        if last is not None and last.station_id != self.station.pk:
-            return SWEPT_BEFORE[last.station.kind].sentence
-        return "Moves were logged since this sweep."
-
-    @cached_property
-    def to_sweep_again(self) -> tuple[tuple[Station, str], ...]:
-        """Of a bushing that was moved: the stations swept before that, each with where it is swept as left."""
-        if not (self.station.is_bushing and self.moves):
-            return ()
-        lines = station_lines(self.visit, timezone.now())
-        some = [line.station for line in lines if line.to_sweep and not line.station.is_bushing]
-        left = Stage.AS_LEFT.value
-        return tuple(
-            (one, place_url("alignment:station", self.visit, place_from(one, {"stage": left}))) for one in some
-        )
-
-    @property
-    def older_repeats(self) -> tuple[int, ...]:
-        """The repeats of this sweep from before a move that others came after: kept, and not counted."""
-        return older_repeats(self.rows, self.sweep, self._moved_at)
-
-    @property
-    def _moved_at(self) -> list[dt.datetime]:
-        return [one.at for one in (*self.moves, *self.line_moves)]
-
-    @property
-    def _anew(self) -> str:
-        """Where this place is swept as left: where it was and moves were logged since, at a repeat not used yet."""
-        return swept_at(self.visit, replace(self.place, stage=Stage.AS_LEFT.value), self.rows, self._moved_at)
 
     @cached_property
     def amended(self) -> tuple[AmendedLine, ...]:
@@ -235,25 +174,6 @@ class StationPage:
     def after(self) -> tuple[str, ...]:
         """What is measured after a move for a value measured running."""
         return after_words(self.station, stations_of(self.visit.machine)) if self.moves_for_ran else ()
-
-    @property
-    def query(self) -> str:
-        """The place, as the addresses of this screen say it."""
-        return place_query(self.place, repeat=self.repeat)
-
-    def url(self, name: str) -> str:
-        """Return an address of this place."""
-        return place_url(f"alignment:{name}", self.visit, self.place, repeat=self.repeat)
-
-    @property
-    def own_url(self) -> str:
-        """Where this screen is, also where it answers a refused form from another address."""
-        return self.url("station")
-
-    @cached_property
-    def urls(self) -> Addresses:
-        """Where the forms of this screen send."""
-        return Addresses(self.url)
 
     @property
     def view(self) -> View:
@@ -346,13 +266,6 @@ class StationPage:
     def asks_which_face(self) -> bool:
         """Whether nothing can be said of a face sweep before the person says which face it was."""
         return self.place.kind == Sweep.Kind.FACE and not self.sweep.facing
-
-    @property
-    def what(self) -> str:
-        """Which sweep this is, in a few words: stage, seat or face, and the repeat where it is not the first."""
-        swept = next((tab.label for tab in self.sweeps if tab.here and len(self.sweeps) > 1), "")
-        words = [Stage(self.place.stage).label.lower(), swept.lower(), f"repeat {self.repeat}" * (self.repeat > 1)]
-        return ", ".join(word for word in words if word)
 
     @property
     def seen(self) -> str:

@@ -97,7 +97,7 @@ def bushing_context(request: Request, page: StationPage, *, may_log: bool) -> di
     rows = sweeps_of(page.visit, station)
     swept = [compute(station=station, stage=each, plant=plant, rows=rows) for each in Stage.values]
     old = [old_sweep(one.stage, outcome) for one in swept for outcome in one.seats.values()]
-    measure = {name: page.url(name) for name in ("clearance", "position", "fitted")}
+    measure = {name: page.ways.url(name) for name in ("clearance", "position", "fitted")}
     return {
         "bushing": shown,
         "headline": shown.headline,
