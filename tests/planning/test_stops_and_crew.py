@@ -139,6 +139,18 @@ class TestCrew:
             services.take_out(by=manager, at=now, entry=entry, version=1)
 
 
+def test_a_stop_changed_by_two_shows_what_stands_beside_what_was_typed(client_of, plant, manager, now, weeks):
+    row = stop(plant, weeks[1])
+    stops.change(by=manager, at=now, stop=row, version=1, facts=facts(plant, row.starts_at, hours=5, crews=2))
+    day = row.starts_at.astimezone(zone(plant)).strftime("%Y-%m-%d")
+    mine = {"what": "plant", "starts_at": f"{day}T07:00", "ends_at": f"{day}T12:00", "crews": "1", "version": "1"}
+    answer = client_of("manager").post(reverse("planning:stop", args=[row.pk]), mine)
+    assert answer.status_code == 409
+    text = answer.content.decode()
+    assert f"reads now: stop of the whole plant, {day} 06:00 to {day} 11:00, 2 crews. Yours is not stored." in text
+    assert f"{day}T07:00" in text
+
+
 def test_repeated_for_more_than_a_year_is_refused(plant, manager, now):
     starts = dt.datetime(2026, 10, 13, 6, 0, tzinfo=zone(plant))
     with pytest.raises(Refused, match="at most 60"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, TypeVar
 
 from django.db import models
@@ -18,16 +19,21 @@ def check_may_plan(by: Any) -> None:
         raise NotAllowed("Your role reads the plan; the maintenance manager changes it.")
 
 
-def held(by: Any, row: Row, version: int | None = None) -> Row:
-    """Return the row as it stands now, held until the transaction ends; Conflict where its version is another."""
+def held(by: Any, row: Row, version: int | None = None, told: Callable[[Row], str] | None = None) -> Row:
+    """Return the row as it stands now, held until the transaction ends; Conflict where its version is another.
+
+    told  how a row reads, for who must see what stands there now beside their own
+    """
     check_may_plan(by)
     rows: Any = type(row)._default_manager
     fresh: Any = rows.for_user(by).select_for_update(of=("self",)).filter(pk=row.pk).first()
     if fresh is None:
         raise NotAllowed("This is not of your plant, or it was removed meanwhile.")
     if version is not None and fresh.version != version:
-        raise Conflict(
-            f"{fresh} was changed by somebody else meanwhile; look at it before you change it.", theirs=fresh
-        )
+        if told is None:
+            said = f"{fresh} was changed by somebody else meanwhile; look at it before you change it."
+        else:
+            said = f"This was changed by somebody else meanwhile and reads now: {told(fresh)}. Yours is not stored."
+        raise Conflict(said, theirs=fresh)
     found: Row = fresh
     return found

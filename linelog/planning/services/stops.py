@@ -48,7 +48,7 @@ def change(
     *, by: Any, at: dt.datetime, stop: StopWindow, version: int, facts: Mapping[str, Any], later: bool = False
 ) -> StopWindow:
     """Change a stop, and if wanted those of its series after it by as much; entries in them are settled anew."""
-    fresh = held(by, stop, version)
+    fresh = held(by, stop, version, _told)
     moved = {name: _clock(fresh.plant, facts[name]) - _clock(fresh.plant, getattr(fresh, name)) for name in TIMES}
     others = _after(fresh) if later else []
     changed = [_change(by, at, fresh, facts)]
@@ -57,6 +57,12 @@ def change(
         changed.append(_change(by, at, other, {**facts, **times}))
     _resettle(by, at, changed)
     return changed[0]
+
+
+def _told(stop: StopWindow) -> str:
+    starts, ends = (_clock(stop.plant, at) for at in (stop.starts_at, stop.ends_at))
+    crews = f"{stop.crews} crews" if stop.crews > 1 else "1 crew"
+    return f"stop of {stop.of_what}, {starts:%Y-%m-%d %H:%M} to {ends:%Y-%m-%d %H:%M}, {crews}"
 
 
 def _change(by: Any, at: dt.datetime, fresh: StopWindow, facts: Mapping[str, Any]) -> StopWindow:
@@ -77,7 +83,7 @@ def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, later: b
 
     Their entries look for another stop in their week, and say so where there is none.
     """
-    fresh = held(by, stop, version)
+    fresh = held(by, stop, version, _told)
     going = [fresh, *(_after(fresh) if later else [])]
     inside = list(PlannedVisit.objects.filter(window__in=going, state=PlannedVisit.State.PLANNED))
     for one in going:
