@@ -13,6 +13,7 @@ from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, 
 
 from linelog.alignment.models import MoveMade, Result, Stage
 from linelog.alignment.models.sweep import Method
+from linelog.alignment.since_move import moves_of
 from linelog.plant.models import Station
 
 
@@ -28,7 +29,7 @@ def overtaken(of: str = "") -> Q:
     A move of its station, or of a bushing, which moves the line itself.
     """
     moves = MoveMade.objects.filter(visit=OuterRef(f"{of}visit"), at__gt=OuterRef(f"{of}at"))
-    moves = moves.filter(Q(station=OuterRef(f"{of}station")) | Q(station__kind__in=Station.BUSHINGS))
+    moves = moves.filter(moves_of(OuterRef(f"{of}station")))
     return Q(Exists(moves), **{f"{of}method": Method.RUNNING, f"{of}stage": Stage.AS_LEFT})
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection, Iterable, Sequence
 
-from django.db.models import Q
+from django.db.models import OuterRef, Q
 
 from linelog.alignment.models import Reading, Stage, Sweep
 from linelog.plant.models import Station
@@ -18,7 +18,7 @@ from linelog.plant.models import Station
 Swept = tuple[Sweep, Sequence[Reading]]
 
 
-def moves_of(station: int | Station) -> Q:
+def moves_of(station: int | Station | OuterRef) -> Q:
     """Return the condition of the moves that a sweep of a station can be older than: its own, and the bushings'."""
     return Q(station=station) | Q(station__kind__in=Station.BUSHINGS)
 

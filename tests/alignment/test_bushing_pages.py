@@ -219,7 +219,7 @@ def test_a_moved_bushing_takes_the_line_with_it_so_nothing_else_is_not_touched(j
     assert "It was moved or renewed: measure its clearance or its position as left" in sign()
     left = CLEARANCE | {"up_down_um": "0.04", "left_right_um": "0.04", "stage": "as_left"}
     assert send(client, visit, front, "clearance", left).status_code == 200
-    assert "A bushing was moved, and the ram&#x27;s line with it: sweep it as left." in sign()
+    assert "A bushing was moved or renewed, and the ram&#x27;s line with it: sweep it as left." in sign()
     type_round(client, visit, domer, CENTRED, stage="as_left")
     sign()
     visit.refresh_from_db()

@@ -108,7 +108,7 @@ def test_signing_asks_for_the_untouched_and_says_what_of_the_swept(job):
     move(client, visit, bushing(visit))
     page = text_of(client.get(reverse("alignment:sign", args=[visit.pk])))
     first, _, known = page.partition("Signed as it is")
-    assert f"{stripper} A bushing was moved, and the ram's line with it: sweep it as left." in first
+    assert f"{stripper} A bushing was moved or renewed, and the ram's line with it: sweep it as left." in first
     assert "A bushing's move was logged after its sweep as left." in known
 
 

@@ -21,7 +21,7 @@ from linelog.plant.models import Adjuster, Person
 from linelog.web import acting
 from linelog.web.models import AuditEvent, Tablet
 from tests import factories
-from tests.alignment.helpers import save
+from tests.alignment.helpers import CENTRED, save, type_round
 from tests.alignment.signing import carried
 
 pytestmark = pytest.mark.django_db
@@ -205,6 +205,21 @@ def test_the_page_names_what_is_open():
     assert job.codes() - {Code.LOCKOUT} == set()
     job.move(at=timezone.now() + dt.timedelta(minutes=1))
     assert job.codes() - {Code.LOCKOUT} == {Code.MOVED_AFTER}
+
+
+def test_what_the_page_asks_for_first_is_what_a_signature_refuses():
+    """One of two seats swept as left: how the other was left is not known, whatever its neighbour shows."""
+    job = Job()
+    pack = job.machine.stations.get(kind="tool_pack")
+    for seat, stage in (("front", "as_found"), ("rear", "as_found"), ("front", "as_left")):
+        type_round(job.client(), job.visit, pack, CENTRED, seat=seat, stage=stage)
+    assert Code.NOT_SAID in job.codes(pack)
+    with pytest.raises(visits.Refused, match=f"{pack}: Sweep it as left, or say that it was not touched"):
+        visits.sign_visit(by=job.by, visit=job.visit, at=timezone.now())
+    moves.say_not_touched(by=job.by, visit=job.visit, station=pack, not_touched=True, at=timezone.now())
+    assert Code.NOT_SAID not in job.codes(pack)
+    visits.sign_visit(by=job.by, visit=job.visit, at=timezone.now())
+    assert job.visit.results.get(station=pack, stage="as_left", seat="rear").carried
 
 
 def test_a_tilt_move_without_its_face_swept_again_is_named():

@@ -45,7 +45,7 @@ def test_the_whole_visit_from_opening_to_signature(job):
     assert MoveMade.objects.filter(visit=visit).count() == 2
     refused = client.post(address("sign", visit))
     assert refused.status_code == 422
-    assert "was moved: sweep it again as left" in refused.content.decode()
+    assert "It was moved: sweep it again as left." in refused.content.decode()
     type_round(client, visit, domer, CENTRED, stage="as_left")
     assert sign(client, visit).status_code == 302
     visit.refresh_from_db()

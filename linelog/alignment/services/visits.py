@@ -15,6 +15,7 @@ from linelog.alignment.services.amending import tell
 from linelog.alignment.services.closing import close_stations, freeze_advice
 from linelog.alignment.services.guard import check_may, locked_open_visit
 from linelog.alignment.services.lockouts import Verification
+from linelog.alignment.signing.check import SENTENCES, Code, is_measured
 from linelog.alignment.signing.names import names_of
 from linelog.alignment.signing.record import Line, differences, digest_of, record_of
 from linelog.plant.models import Fitting, Machine, Person
@@ -135,8 +136,8 @@ def sign_visit(
     """
     check_may(by, Permission.SIGN_VISIT, "Your role may not sign a visit.")
     fresh = locked_open_visit(visit, by)
-    if not (fresh.results.exists() or fresh.clearances.exists() or fresh.bushing_positions.exists()):
-        raise Refused("Nothing was measured: log a sweep, or drop the visit with a reason.")
+    if not is_measured(fresh):
+        raise Refused(SENTENCES[Code.NOTHING])
     record = record_of(fresh, units.of(by))
     if seen is not None:
         _check_seen(fresh, seen, record)
