@@ -20,6 +20,7 @@ from linelog.demo.site import sites
 from linelog.plant.models import Adjuster, Plant, Station, ToolPart
 from linelog.production.days import production_day
 from linelog.trends import refit
+from linelog.trends.due.store import refit_drifts
 from linelog.web import audit
 from linelog.web.errors import Refused
 from linelog.web.permissions import Role
@@ -47,6 +48,7 @@ def load(scenario: Scenario, *, at: dt.datetime, say: Say = lambda line: None) -
         say(", ".join(f"{number} {name}" for name, number in stored.items() if number) + ".")
         _count_packs(ground.plant, at)
         refit.mark_all(ground.plant, at)
+        refit_drifts(ground.plant, at)  # the plan rests on it
         planned = planning.lay(ground.plant, at)
         say(f"{planned} visits planned for the coming weeks.")
         audit.record(by=None, action="loaded demonstration", obj=ground.plant, at=at, plant_id=ground.plant.pk)

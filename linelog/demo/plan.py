@@ -31,7 +31,7 @@ def lay(plant: Plant, at: dt.datetime) -> int:
     ]
     rows.append(_stop(plant, weeks[PLANT_STOP_WEEK], PLANT_STOP, "Whole plant: power works", None))
     StopWindow.objects.bulk_create(row for row in rows if row.starts_at > at)
-    found = coming(plant, WEEKS, at=at, seconds=60.0)
+    found = coming(plant, WEEKS, at=at)
     ends = calendar.begins(plant, weeks[WEEKS])
     return _plan(found, stops_in(plant.pk, at, ends), at)
 

@@ -11,7 +11,6 @@ from linelog.production.days import zone
 from linelog.trends.state.outlook import MachineState, coming
 from linelog.trends.state.todo import Todo, need_key, todo
 
-SECONDS = 0.3  # for drifts that the log has overtaken
 DAY_FROM, NIGHT_FROM = dt.time(6), dt.time(20)  # common practice, no source; ?look=day or ?look=night says otherwise
 LOOKS = ("day", "night")
 
@@ -39,7 +38,7 @@ class Shown:
 
 def read(line: Line, at: dt.datetime, look: str) -> Shown:
     """Read what the display of a line shows; a look that is not known is taken by the plant's clock."""
-    states = coming(line.plant, weeks.USUAL, at=at, seconds=SECONDS).machines.values()
+    states = coming(line.plant, weeks.USUAL, at=at).machines.values()
     rows = [(state, todo(state)) for state in states if state.machine.line_id == line.pk]
     chosen = look if look in LOOKS else look_at(at.astimezone(zone(line.plant)).time())
     return Shown(line, tuple(sorted(rows, key=lambda row: need_key(*row))), at, chosen, line.plant.timezone)

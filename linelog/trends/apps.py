@@ -10,6 +10,6 @@ class TrendsConfig(AppConfig):
         from linelog.trends import refit
         from linelog.web import followers
 
-        kinds = (followers.COUNTS, followers.VISITS, followers.TOOLING, followers.RUNNING, followers.CLOCK)
-        for what in kinds:
+        f = followers
+        for what in (f.COUNTS, f.VISITS, f.TOOLING, f.RUNNING, f.EVENTS, f.CLOCK):
             followers.follow(what, refit.mark_stale)

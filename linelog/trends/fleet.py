@@ -21,8 +21,6 @@ from linelog.trends.state.outlook import MachineState, coming
 from linelog.trends.state.say import worth_short
 from linelog.trends.state.todo import Todo, need_key, todo
 
-DRIFT_SECONDS = 0.3  # for the drift of machines whose log has changed since; the rest waits for the next page
-
 
 @dataclass(frozen=True, slots=True)
 class Row:
@@ -120,7 +118,7 @@ def _states(known: list[Known], at: dt.datetime) -> dict[int, MachineState]:
     plants = Plant.objects.in_bulk({one.plant_id for one in known}) if known else {}
     found: dict[int, MachineState] = {}
     for plant in plants.values():
-        found |= coming(plant, weeks.USUAL, at=at, seconds=DRIFT_SECONDS).machines
+        found |= coming(plant, weeks.USUAL, at=at).machines
     return found
 
 

@@ -98,12 +98,17 @@ def offer_left(now: datetime) -> None:
     """
     noted = Stale.objects.filter(since__lt=now - LEFT_AFTER).values_list("machine__line__plant", flat=True)
     for plant_id in noted.order_by().distinct():
-        ours = Job.objects.filter(kind=KIND, plant_id=plant_id)
-        under_way = ours.filter(state__in=[Job.State.WAITING, Job.State.WORKING])
-        in_vain = ours.filter(state__in=[Job.State.FAILED, Job.State.CANCELLED], ended_at__gt=now - AGAIN_AFTER)
-        if not under_way.exists() and not in_vain.exists():
+        if may_offer(plant_id, now):
             with transaction.atomic():
                 offer(plant_id, now)
+
+
+def may_offer(plant_id: int, now: datetime) -> bool:
+    """Whether no job of the plant is under way, and none was in vain a short time ago."""
+    ours = Job.objects.filter(kind=KIND, plant_id=plant_id)
+    under_way = ours.filter(state__in=[Job.State.WAITING, Job.State.WORKING])
+    in_vain = ours.filter(state__in=[Job.State.FAILED, Job.State.CANCELLED], ended_at__gt=now - AGAIN_AFTER)
+    return not under_way.exists() and not in_vain.exists()
 
 
 def refresh(plant: Plant, now: datetime, tell: Callable[..., None] = lambda done, **more: None) -> str:

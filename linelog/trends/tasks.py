@@ -8,6 +8,7 @@ from django_tasks import task
 from linelog.plant.models import Plant
 from linelog.trends import refit
 from linelog.trends.control.refit import refit_signals
+from linelog.trends.due.kept import offer_overtaken
 from linelog.trends.due.store import refit_drifts
 from linelog.trends.evidence.before_after_fit import fit_before_after
 from linelog.trends.evidence.held_fit import fit_held
@@ -40,4 +41,5 @@ refit.register("ranking", refit_ranking)
 refit.register("signals", refit_signals)
 refit.register("wall against offset", refit_wall)
 jobs.look_after("evidence", refit.offer_left)
+jobs.look_after("drift", offer_overtaken)
 nightly.register("evidence", refit.refresh)

@@ -11,6 +11,7 @@ from linelog.planning.models import StopWindow
 from linelog.production import weeks as calendar
 from linelog.production.days import local_day
 from linelog.production.models import DayCount
+from linelog.trends.due.store import refit_drifts
 from linelog.web import protection
 from tests import factories
 from tests.trends import invented
@@ -54,7 +55,7 @@ VISITS = FEWEST + 1
 
 
 def measured(line, by, now, *, name="BM 1", size=1.0, last=20, per_million=40.0):
-    """A machine of as many visits as a risk needs, its domer found off by about `size` of its limit."""
+    """A machine of as many visits as a risk needs, its domer found off by about `size` of its limit; worked out."""
     machine = factories.machine(line, name=name)
     domer = machine.stations.get(kind="domer")
     rows = []
@@ -68,6 +69,7 @@ def measured(line, by, now, *, name="BM 1", size=1.0, last=20, per_million=40.0)
     DayCount.objects.bulk_create(
         invented.day_rows(machine, last + 20 * VISITS, until=today - dt.timedelta(days=1), per_million=per_million)
     )
+    refit_drifts(line.plant, now)
     return machine
 
 

@@ -12,7 +12,7 @@ from linelog.planning.models import PlannedVisit
 from linelog.plant.models import Machine
 from linelog.production.models import Event
 from linelog.production.weeks import monday
-from linelog.trends.due.store import freshen
+from linelog.trends.due.store import refit_drifts
 from tests import factories
 from tests.one_answer import disagreements
 from tests.planning.conftest import measured
@@ -72,6 +72,6 @@ def test_no_two_pages_of_a_second_plant_say_different_things(signed_in, plant, l
     planned = {"week": monday(now.date()) + dt.timedelta(days=7), "hours": 4.0, "made_at": now, "changed_at": now}
     PlannedVisit.objects.create(machine=usual, reason="Planned by hand", **planned)
     made = (usual, running, worn, jam, no_ram, torn, uncounted, untouched, alone)
-    freshen([one.pk for one in made], at=now, seconds=600.0)  # as the nightly work leaves it
+    refit_drifts(plant, now)
     machines = list(Machine.objects.select_related("line__plant").filter(pk__in=[one.pk for one in made]))
     assert disagreements(signed_in(by), machines) == []

@@ -15,6 +15,7 @@ from linelog.planning.queries import open_entries
 from linelog.planning.services import entries as services
 from linelog.planning.suggest import avoided_by, stops_in, suggest
 from linelog.production.models import DayCount, Event
+from linelog.trends.due.store import refit_drifts
 from linelog.trends.models import MachineDrift
 from linelog.trends.state.outlook import coming
 from linelog.trends.state.work import Kind
@@ -25,7 +26,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 
 
 def look(plant, now, number=4):
-    found = coming(plant, number, at=now, seconds=60.0)
+    found = coming(plant, number, at=now)
     stops = stops_in(plant.pk, now, now + dt.timedelta(days=7 * number))
     return found, stops, suggest(found, stops, open_entries(plant), capacity_of(plant, found.weeks, now))
 
@@ -52,7 +53,6 @@ class TestOutlook:
         assert one.money == pytest.approx((cans * 0.03 + tear * 6.0 * 12.0).tolist())
 
     def test_each_place_counts_the_strokes_since_it_was_left_itself(self, plant, machine, now):
-        coming(plant, 4, at=now)  # works the drift out
         drift = MachineDrift.objects.get(machine=machine)
         other = drift.since - dt.timedelta(days=20)
         drift.places[0]["left_on"] = other.isoformat()
@@ -111,6 +111,7 @@ class TestOutlook:
     def test_one_visit_alone_leaves_the_time_limit(self, plant, line, manager, now):
         machine = measured(line, manager, now)
         machine.visits.exclude(pk=machine.visits.latest("opened_at").pk).delete()
+        refit_drifts(plant, now)
         one = coming(plant, 4, at=now).machines[machine.pk]
         assert one.places[0].chance is None
         assert "found again after a visit 0 times" in one.places[0].place.why_not

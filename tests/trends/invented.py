@@ -10,11 +10,13 @@ import numpy as np
 
 from linelog.alignment.models import BushingClearance, Result, Visit
 from linelog.calc.verdict import judge
-from linelog.plant.models import Machine, Person, Station
+from linelog.plant.models import Machine, Person, Plant, Station
 from linelog.production.models import DayCount
 from linelog.trends.due.now import Asked, facts_now
 from linelog.trends.due.rule import Due, due
+from linelog.trends.due.store import refit_drifts
 from linelog.trends.models import Signal
+from linelog.trends.state.outlook import Coming, coming
 from linelog.web import protection
 from tests import factories
 
@@ -142,9 +144,16 @@ def day_rows(
     ]
 
 
+def coming_anew(plant: Plant, number: int, *, at: dt.datetime, only: Machine | None = None) -> Coming:
+    """What is to be expected once the worker has worked out what the log holds."""
+    refit_drifts(plant, at)
+    return coming(plant, number, at=at, only=only)
+
+
 def due_of(machine: Machine, last: dt.date | None, at: dt.datetime, today: dt.date) -> Due:
-    """When a machine is due whose last visit was on a day."""
-    found = facts_now([Asked(machine.pk, machine.line.plant, last)], at=at, seconds=60.0)
+    """When a machine is due whose last visit was on a day, once the worker has worked out what the log holds."""
+    refit_drifts(machine.line.plant, at)
+    found = facts_now([Asked(machine.pk, machine.line.plant, last)], at=at)
     return due(found.facts[machine.pk], today)
 
 

@@ -9,7 +9,8 @@ from linelog.plant.models import Machine
 from linelog.plant.ram import seen_at
 from linelog.plant.services.machines import set_moves_for
 from linelog.trends import summaries
-from linelog.trends.due.store import bases, freshen
+from linelog.trends.due.kept import bases
+from linelog.trends.due.store import refit_drifts
 from linelog.trends.models import MachineDrift, Piece, Stale
 from tests import factories
 from tests.trends import invented
@@ -41,7 +42,7 @@ def machine():
 def worked_out(machine):
     machine = Machine.objects.get(pk=machine.pk)
     summaries.store(machine, summaries.work_out(machine))
-    freshen([machine.pk], at=NOW, seconds=30.0)
+    refit_drifts(machine.line.plant, NOW)
     worst = max(piece.severity for piece in Piece.objects.filter(machine=machine) if piece.severity is not None)
     return worst, MachineDrift.objects.get(machine=machine)
 

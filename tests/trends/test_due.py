@@ -7,20 +7,24 @@ import numpy as np
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 
 from linelog.alignment.models import Amendment
 from linelog.calc.drift import DueBy
 from linelog.calc.wander.knowledge import FEWEST
 from linelog.calc.wander.said import any_out
 from linelog.production.models import DayCount, Event
-from linelog.production.services import walls
+from linelog.production.services import events, walls
 from linelog.production.walls import Can, Ring
+from linelog.trends.due.kept import bases, kept_of, offer_overtaken
 from linelog.trends.due.places import Place, chance_words
-from linelog.trends.due.rule import Facts, Risk, Trigger, due
-from linelog.trends.due.store import bases, freshen, refit_drifts
+from linelog.trends.due.rule import WAITS, Facts, Risk, Trigger, due
+from linelog.trends.due.store import refit_drifts
 from linelog.trends.due.tracks import Strokes
-from linelog.trends.models import MachineDrift
+from linelog.trends.models import MachineDrift, Stale
+from linelog.trends.refit import KIND, refresh
 from linelog.trends.state.outlook import coming
+from linelog.web.models import Job
 from tests import factories
 from tests.trends import invented
 
@@ -117,8 +121,8 @@ def wander(machine, by, offsets=OFFSETS, every=20):
     return domer
 
 
-def stored(machine, seconds=60.0):
-    freshen([machine.pk], at=NOW, seconds=seconds)
+def stored(machine):
+    refit_drifts(machine.line.plant, NOW)
     return MachineDrift.objects.get(machine=machine)
 
 
@@ -196,17 +200,16 @@ class TestStored:
         refit_drifts(machine.line.plant, NOW)
         assert Place.of(stored(machine).places[0]).pairs == 3
 
-    def test_worked_out_again_only_where_the_log_has_changed(self, machine, by):
+    def test_an_amendment_changes_what_is_stored(self, machine, by):
         wander(machine, by)
         first = stored(machine)
-        with CaptureQueriesContext(connection) as asked:
-            freshen([machine.pk], at=NOW, seconds=60.0)
-        assert len(asked) == 4
         Amendment.objects.create(
             visit=machine.visits.earliest("opened_at"),
             station=first.driver, stage="as_left", reason="slipped", x_um=9.0, y_um=0.0, by=by, at=NOW,
         )  # fmt: skip
+        assert kept_of([machine.pk]).overtaken == {machine.pk}
         assert stored(machine).places[0]["chance"] != first.places[0]["chance"]
+        assert kept_of([machine.pk]).overtaken == frozenset()
 
     @pytest.mark.parametrize("change", ["risk", "limit"])
     def test_another_risk_or_limit_is_another_day(self, machine, by, change):
@@ -220,13 +223,62 @@ class TestStored:
         assert bases([machine.pk]) != before
         assert stored(machine).due_million < first
 
-    def test_out_of_time_it_keeps_what_is_done_and_goes_on_later(self, machine, by):
+
+def told(machine):
+    return coming(machine.line.plant, 2, at=NOW, only=machine).machines[machine.pk]
+
+
+class TestOvertaken:
+    """Between a change of the log and the worker no page tells a risk, and none works one out."""
+
+    def test_until_the_worker_was_there_a_page_says_so_and_writes_nothing(self, machine, by, signed_in):
         wander(machine, by)
-        other = factories.machine(machine.line)
-        freshen([machine.pk, other.pk], at=NOW, seconds=0.0)
-        assert MachineDrift.objects.count() == 1
-        freshen([machine.pk, other.pk], at=NOW, seconds=0.0)
-        assert MachineDrift.objects.count() == 2
+        before = stored(machine)
+        assert told(machine).chance is not None
+        visit = invented.signed_visit(machine, by, NOW - dt.timedelta(days=1))
+        invented.store([invented.result(visit, before.driver, "as_found", (9.0, 0.0))])
+        client = signed_in(by)
+        for url in (f"/machines/{machine.pk}/", reverse("planning:machine", args=[machine.pk]), "/"):
+            with CaptureQueriesContext(connection) as asked:
+                assert WAITS in client.get(url).content.decode()
+            assert not [
+                one["sql"] for one in asked if "trends_" in one["sql"] and not one["sql"].startswith("SELECT")
+            ]
+        one = told(machine)
+        assert (one.due.by, one.chance, one.a_week_known) == (DueBy.TIME, None, None)
+        assert {place.place.why_not for place in one.places} == {"Its risk is being worked out anew."}
+        assert MachineDrift.objects.get(machine=machine).at == before.at
+        refit_drifts(machine.line.plant, NOW)
+        assert told(machine).chance is not None
+        assert WAITS not in client.get(f"/machines/{machine.pk}/").content.decode()
+
+    def test_a_machine_without_a_visit_waits_for_nothing(self, machine):
+        assert kept_of([machine.pk]).overtaken == frozenset()
+        assert not told(machine).facts.overtaken
+
+    def test_what_nobody_told_of_is_found_by_the_beat_once(self, machine, by):
+        domer = wander(machine, by)
+        plant = machine.line.plant
+        refresh(plant, NOW)
+        offer_overtaken(NOW)
+        assert not Job.objects.exists()
+        domer.limit_um, domer.version = 20.0, 2
+        domer.save()
+        for _ in range(2):
+            offer_overtaken(NOW)
+        assert [job.plant_id for job in Job.objects.filter(kind=KIND)] == [plant.pk]
+        assert Stale.objects.filter(machine=machine).exists()
+        refresh(plant, NOW)
+        assert kept_of([machine.pk]).overtaken == frozenset()
+        assert not Stale.objects.exists()
+
+    def test_an_event_taken_out_has_the_machine_worked_out_anew(self, machine, by):
+        wander(machine, by)
+        jam = Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=50), kind="jam", by=by)
+        Event.objects.create(machine=machine, at=NOW - dt.timedelta(days=40), kind="jam", by=by)
+        refresh(machine.line.plant, NOW)
+        events.take_out(by=by, at=NOW, event=jam)
+        assert Stale.objects.filter(machine=machine).exists()
 
 
 class TestNow:

@@ -18,7 +18,7 @@ from django.utils import timezone
 from linelog.alignment.models import Amendment, Result
 from linelog.plant.models import Fitting, MarkAssignment, Station, ToolingSet
 from linelog.production.models import Event
-from linelog.trends.due.store import freshen
+from linelog.trends.due.store import refit_drifts
 from linelog.web.plotly import untyped
 from tests import factories
 from tests.trends import invented
@@ -271,7 +271,7 @@ class TestSpeed:
         seen = []
         for visits, days, others in ((4, 30, 1), (40, 600, 20)):
             self.grow(machine, mechanic, now, visits, days, others)
-            freshen([machine.pk], at=now, seconds=60.0)  # which the first page after a change does
+            refit_drifts(machine.line.plant, now)
             with CaptureQueriesContext(connection) as asked:
                 assert ask.get(f"/machines/{machine.pk}/{path}?span=all").status_code == 200
             seen.append(len(asked))

@@ -8,7 +8,8 @@ from django.urls import reverse
 from linelog.calc.wander.knowledge import FEWEST
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount, Event
-from linelog.trends.due.knowledge import kept, learn
+from linelog.trends.due.knowledge import HOLDS, KIND, LITTLE, kept, learn
+from linelog.trends.due.store import refit_drifts
 from linelog.trends.models import Fit
 from linelog.trends.state.outlook import coming
 from linelog.trends.state.todo import Do, todo
@@ -154,9 +155,11 @@ class TestAnsweredAlarm:
         assert state.due.is_due
         assert "Tear-off alarm" in state.due.why
 
-    def test_it_is_learned_once_and_kept(self, plant, manager, machine):
+    def test_once_it_rests_on_much_it_is_learned_anew_each_night_alone(self, plant, manager, machine):
         invented.store(swept(machine, manager, 10, 2.0))
-        self.ask(plant, machine)
-        made = kept(plant).made_at
-        self.ask(plant, machine)
-        assert kept(plant).made_at == made
+        refit_drifts(plant, NOW)
+        Fit.objects.filter(plant=plant, kind=KIND).update(rests_on={"places": 20, "again": LITTLE, "machines": 1})
+        refit_drifts(plant, NOW + HOLDS / 2)
+        assert kept(plant).made_at == NOW
+        refit_drifts(plant, NOW + HOLDS)
+        assert kept(plant).made_at == NOW + HOLDS

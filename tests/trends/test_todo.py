@@ -12,12 +12,12 @@ from linelog.production.days import local_day, production_day
 from linelog.production.models import Event
 from linelog.trends.models import Fit
 from linelog.trends.ranking.refit import refit_ranking
-from linelog.trends.state.outlook import coming
 from linelog.trends.state.say import worth_of
 from linelog.trends.state.todo import Do, todo
 from linelog.web import protection
 from tests import factories
 from tests.trends import invented
+from tests.trends.invented import coming_anew
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_ram")]
 
@@ -56,7 +56,7 @@ def visited(line, manager, now, offset=2.0, *, days=10, counted=91, **more):
 
 def state_of(machine, now):
     machine = Machine.objects.select_related("line__plant").get(pk=machine.pk)
-    return coming(machine.line.plant, 4, at=now, seconds=60.0, only=machine).machines[machine.pk]
+    return coming_anew(machine.line.plant, 4, at=now, only=machine).machines[machine.pk]
 
 
 def worn(machine, manager, now, stage="as_found", clearance_um=120.0):
@@ -150,7 +150,7 @@ def test_what_waiting_costs_is_not_known_until_the_counts_show_an_effect(line, m
 def test_one_machine_alone_is_said_the_same_of_as_among_all(line, manager, now):
     machines = [visited(line, manager, now, offset, seed=seed) for seed, offset in enumerate((2.0, 80.0, 30.0))]
     refit_ranking(manager.plant, now)
-    together = coming(manager.plant, 4, at=now, seconds=60.0).machines
+    together = coming_anew(manager.plant, 4, at=now).machines
     for machine in machines:
         alone, among = state_of(machine, now), together[machine.pk]
         assert todo(alone) == todo(among)

@@ -30,8 +30,6 @@ from linelog.trends.state.outlook import Coming, coming
 from linelog.web.errors import Refused
 from linelog.web.permissions import Permission, may, needs
 
-SECONDS = 3.0  # for drifts that the log has overtaken
-
 
 @require_GET
 @vary_on_headers("HX-Request")
@@ -74,7 +72,7 @@ def shown(
 
 def read(plant: Plant, number: int, now: dt.datetime) -> dict[str, Any]:
     """Read all that the plan rests on."""
-    found = coming(plant, number, at=now, seconds=SECONDS)
+    found = coming(plant, number, at=now)
     stops = _stops(found, now)
     entries = open_entries(plant)
     capacity = capacity_of(plant, found.weeks, now)

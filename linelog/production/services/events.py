@@ -10,7 +10,7 @@ from django.db import transaction
 from linelog.plant.models import Machine
 from linelog.production.models import Event
 from linelog.production.services.guard import check_may_count
-from linelog.web import audit, writes
+from linelog.web import audit, followers, writes
 from linelog.web.errors import Refused
 
 
@@ -46,4 +46,6 @@ def take_out(*, by: Any, at: dt.datetime, event: Event) -> None:
     with transaction.atomic():
         plant_id = event.machine.line.plant_id
         audit.record(by=by, action="took out", obj=event, at=at, before=audit.snapshot(event), plant_id=plant_id)
+        machine_id = event.machine_id
         event.delete()
+        followers.tell(followers.EVENTS, plant_id=plant_id, machines=[machine_id], at=at)

@@ -27,17 +27,12 @@ def kept(plant: Plant) -> Fit | None:
     return Fit.objects.filter(plant=plant, kind=KIND, scope="").first()
 
 
-def knowledge_of(plant: Plant, at: dt.datetime) -> Knowledge:
-    """Return what is known; learned now where nothing is kept."""
-    fit = kept(plant) or learn(plant, at)
-    return Knowledge.of(fit.result["knowledge"])
-
-
-def learn_anew(plant: Plant, at: dt.datetime) -> None:
-    """Learn where what is kept is old or rests on little."""
+def known_by(plant: Plant, at: dt.datetime) -> Knowledge:
+    """Return what is known; learned anew where what is kept is old or rests on little."""
     fit = kept(plant)
     if fit is None or fit.rests_on["again"] < LITTLE or not dt.timedelta(0) <= at - fit.made_at < HOLDS:
-        learn(plant, at)
+        fit = learn(plant, at)
+    return Knowledge.of(fit.result["knowledge"])
 
 
 def learn(plant: Plant, at: dt.datetime) -> Fit:

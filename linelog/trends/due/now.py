@@ -20,10 +20,9 @@ from linelog.production.models import DayCount, Event, WallRing
 from linelog.production.queries import Totals, machine_totals
 from linelog.trends import words
 from linelog.trends.due.alarms import ALARM_DAYS, alarms, answered
+from linelog.trends.due.kept import Kept, kept_of
 from linelog.trends.due.rule import Facts, Risk, StandsOut, Trigger
-from linelog.trends.due.store import freshen
 from linelog.trends.due.tracks import JOLTS
-from linelog.trends.models import MachineDrift
 
 DAYS = 28  # over which the strokes a day are taken
 
@@ -57,6 +56,7 @@ class Now:
     cans     begun after the day on which the place that is due first was left
     stand    how the stations in use of each machine stand, in the order along the ram
     worn     the bushings of each machine that are worn out, the worst first
+    kept     the stored drift of each machine
     """
 
     facts: dict[int, Facts]
@@ -65,25 +65,19 @@ class Now:
     cans: dict[int, int]
     stand: dict[int, list[StationStatus]]
     worn: dict[int, list[Worn]]
+    kept: Kept
 
 
-def facts_now(
-    asked: Sequence[Asked], *, at: dt.datetime, seconds: float, totals: dict[int, Totals] | None = None
-) -> Now:
+def facts_now(asked: Sequence[Asked], *, at: dt.datetime) -> Now:
     """Return what the rule looks at, in a number of queries that does not grow with the machines."""
     ids = [one.pk for one in asked]
-    freshen(ids, at=at, seconds=seconds)
+    kept = kept_of(ids)
     # Of the plant, not of the machines asked about: else one alone would be held against other days than with others.
     rows = DayCount.objects.filter(machine__line__plant__in={one.plant.pk for one in asked})
     counted = rows.order_by("-day").values_list("day", flat=True).first()
-    if totals is None:
-        totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted) if counted else {}
+    totals = machine_totals(ids, counted - dt.timedelta(days=DAYS - 1), counted) if counted else {}
     cans = _cans_since_left(ids)
-    risks = (
-        _risks(ids, counted, totals, cans, {one.pk: one.plant.machine_risk_percent for one in asked})
-        if counted
-        else {}
-    )
+    risks = _risks(asked, kept, counted, totals, cans) if counted else {}
     triggers = triggers_now(asked, counted)
     stand = statuses_now(Station.objects.filter(machine__in=ids, is_active=True), at)
     worn = worn_now(ids, at)
@@ -95,10 +89,11 @@ def facts_now(
             [trigger for trigger in triggers.get(one.pk, ()) if trigger.answered_on is None],
             *_wrong(stand.get(one.pk, ()), worn.get(one.pk, ()), one.plant),
             next((trigger for trigger in triggers.get(one.pk, ()) if trigger.answered_on), None),
+            one.pk in kept.overtaken,
         )
         for one in asked
     }
-    return Now(facts, counted, totals, cans, stand, worn)
+    return Now(facts, counted, totals, cans, stand, worn, kept)
 
 
 def _wrong(
@@ -123,15 +118,18 @@ def _wrong(
 
 
 def _risks(
-    ids: list[int], counted: dt.date, totals: dict[int, Totals], cans: dict[int, int], percent: dict[int, float]
+    asked: Sequence[Asked], kept: Kept, counted: dt.date, totals: dict[int, Totals], cans: dict[int, int]
 ) -> dict[int, Risk]:
-    drifts = MachineDrift.objects.filter(machine__in=ids, due_million__isnull=False).order_by()
+    """Return the risks that are known: none of a machine whose log has gone on since."""
     found = {}
-    for pk, place, until in drifts.values_list("machine", "driver_place", "due_million"):
-        sums = totals.get(pk)
+    for one in asked:
+        row, sums = kept.rows.get(one.pk), totals.get(one.pk)
+        if row is None or row.due_million is None or one.pk in kept.overtaken:
+            continue
+        left = row.due_million - cans.get(one.pk, 0) / 1e6
         a_day = sums.made / DAYS / 1e6 if sums else None
-        left = (until or 0.0) - cans.get(pk, 0) / 1e6
-        found[pk] = Risk(place, percent[pk], left, a_day, counted, as_left=until == 0.0)
+        percent = one.plant.machine_risk_percent
+        found[one.pk] = Risk(row.driver_place, percent, left, a_day, counted, as_left=row.due_million == 0.0)
     return found
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -105,6 +105,10 @@ class Place:
     def ahead(self) -> tuple[float, ...]:
         """The row that `calc.loss.severities_ahead` takes."""
         return (*self.mean_um, *self.creep_um, self.walk_um2, self.doubt_um2, self.limit_um)
+
+    def overtaken(self) -> Place:
+        """Return it without its chance, as the log has gone on since that was worked out."""
+        return replace(self, chance=[], due_million=None, again=None)
 
     def plain(self) -> dict[str, Any]:
         """Return it for a JSON column."""

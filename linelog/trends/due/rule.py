@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from linelog.calc.drift import DueBy, due_day
 from linelog.trends import words
 
+WAITS = "What is newer in its log is being worked out: its risk and what waiting costs follow."
+
 
 @dataclass(frozen=True, slots=True)
 class Trigger:
@@ -81,6 +83,7 @@ class Facts:
     out       the stations that are proven out as they stand and the bushings that are worn out, the worst first
     probably  those that are probably out when running, and not measured so
     torn_in_line  a tear-off alarm that the last visit answered: it makes nothing due
+    overtaken  whether its log has gone on since its risk was worked out, so that none is known
     """
 
     last: dt.date | None
@@ -90,6 +93,7 @@ class Facts:
     out: Sequence[StandsOut] = ()
     probably: Sequence[StandsOut] = ()
     torn_in_line: Trigger | None = None
+    overtaken: bool = False
 
 
 def due(facts: Facts, today: dt.date, producing: dt.date | None = None) -> Due:
@@ -145,6 +149,8 @@ def _by_wear(facts: Facts, last: dt.date, today: dt.date, producing: dt.date) ->
         why = f"The risk that a station is out {how} {facts.risk.percent:g} %, likeliest {facts.risk.place}{unseen}."
         return _said(by_risk, producing, DueBy.RISK, f"risk at {facts.risk.place}{unseen}", why)
     why = f"{facts.longest_days} days since the last visit, the longest the plant allows."
+    if facts.overtaken:
+        why += f" {WAITS}"
     return _said(limit, today, DueBy.TIME, "time", why)
 
 

@@ -1,126 +1,53 @@
-"""Keep the drift of machines worked out: written again wherever the log has changed since."""
+"""Work out the drift of a plant's machines and store it, in the background."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
-from django.db.models import Count, Max, OuterRef, Subquery, Sum
 
-from linelog.alignment.models import Amendment, Visit
 from linelog.alignment.results.as_runs import as_it_runs
 from linelog.alignment.results.now import knowledge_by_machine
 from linelog.alignment.running import travels_of
 from linelog.alignment.standing import AS_LEFT, Value
 from linelog.calc.wander.knowledge import GRID, Ahead, Knowledge, ahead
 from linelog.calc.wander.reach import first_reached, machine_reaches
-from linelog.plant.models import Fitting, LimitRule, Machine, Plant, Station
-from linelog.production.models import Event
+from linelog.plant.models import Machine, Plant
 from linelog.trends import words
-from linelog.trends.due.knowledge import MOST_VISITS, knowledge_of, learn_anew
+from linelog.trends.due.kept import bases
+from linelog.trends.due.knowledge import MOST_VISITS, known_by
 from linelog.trends.due.places import Place
 from linelog.trends.due.read import Read
-from linelog.trends.due.tracks import JOLTS, Key, Run, Strokes
+from linelog.trends.due.tracks import Key, Run, Strokes
 from linelog.trends.models import MachineDrift
 
-ALGORITHM = "3"  # 2: sweeps of bushings are not judged; 3: learned over the plant, jumps and all
 AT_ONCE = 8  # machines worked out together
 FIELDS = ["basis", "at", "due_million", "driver", "driver_place", "since", "together", "places", "left_severity"]
 
 
-def bases(machines: Iterable[int]) -> dict[int, str]:
-    """Return the state of the log that each machine's drift rests on, in three queries."""
-    ids = list(machines)
-    # The newest of each machine by an index: adding up would read ten years of visits and events at every page.
-    signed = Visit.objects.filter(machine=OuterRef("pk"), state=Visit.State.SIGNED).order_by("-signed_at")
-    jolts = Event.objects.filter(machine=OuterRef("pk"), kind__in=JOLTS).order_by("-pk")
-    tools = Fitting.objects.filter(machine=OuterRef("pk"), removed_at__isnull=True).order_by("-pk")
-    rules = LimitRule.objects.filter(plant=OuterRef("line__plant")).order_by().values("plant")
-    rules = rules.annotate(part=Sum("version") + 1000 * Sum("pk"))
-    rows = (
-        Machine.objects.filter(pk__in=ids)
-        .order_by()
-        .values_list(
-            "pk",
-            Subquery(signed.values("signed_at")[:1]),
-            Subquery(jolts.values("pk")[:1]),
-            "line__plant__risk_percent",
-            "line__plant__machine_risk_percent",
-            "version",  # its ram, and what its moves are for
-            # What a rule of limits looks at: the rules themselves, the tools that are on, the set speed.
-            Subquery(rules.values("part")[:1]),
-            Subquery(tools.values("pk")[:1]),
-            "speed_spm",
-        )
-    )
-    stations = Station.objects.filter(machine__in=ids).order_by()
-    amended = Amendment.objects.filter(visit__machine__in=ids).order_by()
-    versions = dict(stations.values_list("machine").annotate(part=Sum("version") + 1000 * Count("pk")))
-    amendments = dict(amended.values_list("visit__machine").annotate(part=Max("pk")))
-    return {
-        pk: _basis(
-            signing, version, versions.get(pk), jolt, amendments.get(pk), *risks, *(limits if limits[0] else ())
-        )
-        for pk, signing, jolt, *risks, version, rule, tool, speed in rows
-        for limits in ((rule, tool, speed),)
-    }
-
-
-def _basis(*parts: object) -> str:
-    return "|".join([ALGORITHM, *("" if part is None else str(part) for part in parts)])
-
-
-def freshen(machines: Sequence[int], *, at: dt.datetime, seconds: float) -> None:
-    """Work out anew the drift of machines whose log has changed, a line at a time, for so long at the most.
-
-    What is left waits for the next page that asks, or for the nightly work; until then it has no risk.
-    """
-    now = bases(machines)
-    kept = dict(MachineDrift.objects.filter(machine__in=list(machines)).values_list("machine", "basis"))
-    stale = [pk for pk in machines if kept.get(pk) != now[pk]]
-    if not stale:
-        return
-    ends = time.monotonic() + seconds
-    lines: dict[int, list[int]] = defaultdict(list)
-    for line, pk in Machine.objects.filter(pk__in=stale).order_by("line", "pk").values_list("line", "pk"):
-        lines[line].append(pk)
-    for line, wanted in lines.items():
-        work_out(line, wanted, now, at=at, ends=ends)
-        if time.monotonic() > ends:
-            return
-
-
-def work_out(
-    line: int, wanted: Sequence[int], now: dict[int, str], *, at: dt.datetime, ends: float | None = None
-) -> None:
-    """Work out and store how some machines of a line stand, by what the plant's log told."""
-    plant = Plant.objects.get(lines=line)
-    known, rows = knowledge_of(plant, at), []
-    read = Read(plant, wanted, at)
-    summary = Summary(read, known)
-    at_once = 1 if ends is not None else AT_ONCE
-    for first in range(0, len(wanted), at_once):
-        rows += summary.rows(wanted[first : first + at_once], now, at)
-        if ends is not None and time.monotonic() > ends:
-            break
-    MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
-
-
 def refit_drifts(plant: Plant, now: dt.datetime) -> None:
-    """Work out every machine of a plant, as the counts between its visits may have changed too."""
-    learn_anew(plant, now)
+    """Learn anew where it is time, and work out every machine: the counts between its visits may have changed too."""
+    known = known_by(plant, now)
     lines: dict[int, list[int]] = defaultdict(list)
     for line, pk in Machine.objects.filter(line__plant=plant).order_by("line", "pk").values_list("line", "pk"):
         lines[line].append(pk)
-    known = bases([pk for ids in lines.values() for pk in ids])
-    for line, ids in lines.items():
-        work_out(line, ids, known, at=now)
+    for ids in lines.values():
+        _work_out(plant, ids, known, now)
+
+
+def _work_out(plant: Plant, machines: Sequence[int], known: Knowledge, now: dt.datetime) -> None:
+    """Work out and store how some machines stand, by what the plant's log told."""
+    # Read before anything that it rests on: what changes meanwhile leaves the row overtaken.
+    basis, rows = bases(machines), []
+    summary = Summary(Read(Plant.objects.get(pk=plant.pk), machines, now), known)
+    for first in range(0, len(machines), AT_ONCE):
+        rows += summary.rows(machines[first : first + AT_ONCE], basis, now)
+    MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
 
 
 class Summary:

@@ -18,8 +18,6 @@ from linelog.trends import words
 from linelog.trends.state.outlook import MachineState, coming
 from linelog.trends.state.todo import Todo, todo
 
-DRIFT_SECONDS = 5.0  # one machine's drift takes a small part of it
-
 
 @dataclass(frozen=True, slots=True)
 class Head:
@@ -55,7 +53,7 @@ def on_day(day: dt.date) -> Q:
 
 
 def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
-    """Read the head of a machine's page; its drift is worked out anew where the log has changed since."""
+    """Read the head of a machine's page."""
     plant = machine.line.plant
     visits = (
         Visit.objects.filter(machine=machine)
@@ -63,7 +61,7 @@ def head(machine: Machine, today: dt.date, at: dt.datetime) -> Head:
         .order_by("-opened_at", "-pk")
     )
     last = visits.filter(state=Visit.State.SIGNED).first()
-    state = coming(plant, weeks.USUAL, at=at, seconds=DRIFT_SECONDS, only=machine).machines[machine.pk]
+    state = coming(plant, weeks.USUAL, at=at, only=machine).machines[machine.pk]
     worst = state.worst
     marks = MarkAssignment.objects.filter(on_day(today), machine=machine).order_by("mark")
     return Head(

@@ -150,7 +150,7 @@ class MachineState:
 
         They tell it of what was measured at rest: what a machine loses that is out when running alone, nobody knows.
         """
-        if not (self.known and self.is_shown):
+        if not (self.known and self.is_shown) or self.facts.overtaken:
             return None
         return None if self.is_out and self.a_week < LEAST_TOLD else self.a_week
 
@@ -204,9 +204,7 @@ def in_service(plant: Plant, today: dt.date) -> list[Machine]:
     return [one for one in rows if one.out_of_service_on is None or one.out_of_service_on >= today]
 
 
-def coming(
-    plant: Plant, number: int, *, at: dt.datetime, seconds: float = 3.0, only: Machine | None = None
-) -> Coming:
+def coming(plant: Plant, number: int, *, at: dt.datetime, only: Machine | None = None) -> Coming:
     """Read what is to be expected, in a number of queries that does not grow with the machines."""
     today = local_day(plant, at)
     machines = [only] if only else in_service(plant, today)
@@ -215,7 +213,7 @@ def coming(
     ids = [machine.pk for machine in machines]
     last = Machine.objects.filter(pk__in=ids).order_by().values_list("pk", last_visit_at())
     asked = [Asked.of(pk, plant, opened) for pk, opened in last]
-    made = Reckoning(plant, ids, number, at, facts_now(asked, at=at, seconds=seconds))
+    made = Reckoning(plant, ids, number, at, facts_now(asked, at=at))
     found = made.outlooks(machines)
     return Coming(plant, tuple(calendar.coming(today, number)), today, found, made.effects)
 
@@ -226,13 +224,13 @@ class Reckoning:
     def __init__(self, plant: Plant, ids: Sequence[int], number: int, at: dt.datetime, now: Now) -> None:
         self.plant, self.number, self.now = plant, number, now
         self.today, self.producing = local_day(plant, at), production_day(plant, at)
-        self.drifts = {row.machine_id: row for row in MachineDrift.objects.filter(machine__in=ids).order_by()}
+        self.drifts = now.kept.rows
         self.stations: dict[int, dict[int, StationRow]] = {pk: {} for pk in ids}
         stations = Station.objects.filter(machine__in=ids, is_active=True).order_by("order")
         for row in stations.values_list("machine", "pk", "name", "kind", "hours_to_open", "rear_z_mm"):
             self.stations[row[0]][row[1]] = StationRow(*row)
         self.places = {
-            pk: [one for one in (Place.of(kept) for kept in row.places) if one.station in self.stations[pk]]
+            pk: [one for one in self._kept_places(row) if one.station in self.stations[pk]]
             for pk, row in self.drifts.items()
         }
         self.strokes = self._strokes()
@@ -247,6 +245,11 @@ class Reckoning:
             | {pk for pk, one in now.facts.items() if one.torn_in_line},
             self.today,
         )
+
+    def _kept_places(self, row: MachineDrift) -> list[Place]:
+        places = [Place.of(one) for one in row.places]
+        is_overtaken = self.now.facts[row.machine_id].overtaken
+        return [one.overtaken() for one in places] if is_overtaken else places
 
     def _strokes(self) -> dict[int, Strokes]:
         """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""

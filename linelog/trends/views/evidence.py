@@ -18,7 +18,6 @@ from linelog.trends.evidence import page
 from linelog.trends.evidence.answer import Answer
 from linelog.trends.evidence.figures import severity_figure, unit_of
 from linelog.trends.evidence.forms import EvidenceForm
-from linelog.trends.fleet import DRIFT_SECONDS
 from linelog.trends.queries.machine import machine_for
 from linelog.trends.state.outlook import WeekTold, coming, week_told
 from linelog.trends.views.fragments import wants_fragment
@@ -54,7 +53,7 @@ def evidence(request: Request) -> HttpResponse:
     plant = plant_for(request)
     form = _fleet_form(request, plant)
     found = page.fleet_page(plant, form.scope(), _today(plant))
-    states = coming(plant, weeks.USUAL, at=timezone.now(), seconds=DRIFT_SECONDS).machines.values()
+    states = coming(plant, weeks.USUAL, at=timezone.now()).machines.values()
     return _shown(request, form, found, plant, None, week_told(states))
 
 
