@@ -38,7 +38,7 @@ def forms_to_fill(plant: Plant, reader: Unit) -> dict[str, Any]:
     names = ("clearance", "position", "fitted")
     return {
         "station": STATION,
-        "page": {"urls": {"move": "moves", "running": "running"}},
+        "page": {"ways": {"urls": {"move": "moves", "running": "running"}}},
         "move_form": {"unit": reader},
         "movers": MOVERS,
         "running_forms": [(view.value, RunningForm(unit=reader, view=view)) for view in View],

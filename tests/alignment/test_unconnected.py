@@ -115,6 +115,8 @@ def test_moves_running_values_and_bushings_have_the_forms_of_the_entry_screen(ma
         assert f"Across, + right, seen from the {view} (mm)" in form
         assert f'name="view" value="{view}"' in form
     assert told_of[front.pk]["wear"].replace("\u202f", " ") == "0.080 mm"
+    sent_to = re.findall(r'action="([^"]*)"[^>]*data-queued="(?:move|running)"', page)
+    assert set(sent_to) == {"moves", "running"}, "each goes to the address of that name in its visit"
     assert "guards closed" in running["crank"]
     assert "people clear of ram and punch" in page
 
