@@ -40,6 +40,10 @@ class Rows:
     period: IntArray
     factor: FloatArray
 
+    def where(self, chosen: Any) -> "Rows":
+        """Return some rows."""
+        return Rows(*(getattr(self, name)[chosen] for name in self.__slots__))
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -213,8 +217,7 @@ def cells(rows: Rows, line: IntArray) -> IntArray:
     for number, one in enumerate(np.unique(where).tolist()):
         at = where == one
         if _machines(rows, counted & at) >= FEWEST_MACHINES:
-            some = Rows(*(getattr(rows, name)[at] for name in Rows.__slots__))
-            out[at] = 10_000 * number + merge_periods(some)
+            out[at] = 10_000 * number + merge_periods(rows.where(at))
     return out
 
 

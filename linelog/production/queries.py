@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -53,6 +54,10 @@ class DaySeries:
     def __len__(self) -> int:
         return len(self.day)
 
+    def where(self, chosen: Any) -> DaySeries:
+        """Return some of the days: a mask of shape (n,), or a slice."""
+        return DaySeries(*(getattr(self, name)[chosen] for name in self.__slots__))
+
 
 @dataclass(frozen=True, slots=True)
 class FleetSeries:
@@ -60,6 +65,11 @@ class FleetSeries:
 
     machine_id: Whole
     days: DaySeries
+
+    def by_machine(self) -> dict[int, DaySeries]:
+        """Return each machine's own days; a machine without counts is absent."""
+        ends = np.flatnonzero(np.diff(self.machine_id, prepend=-1, append=-1)).tolist()
+        return {int(self.machine_id[begin]): self.days.where(slice(begin, end)) for begin, end in pairwise(ends)}
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,6 +33,7 @@ class Measure:
 TEAR_OFFS = Measure("tear_offs", "Tear-offs", "per million cans", 1.0, 1, lambda days: days.tear_offs)
 SPOILED = Measure("spoiled", "Spoiled", "% of cans", 10_000.0, 3, lambda days: days.spoiled)
 MEASURES = (TEAR_OFFS, SPOILED)
+BY_KEY = {measure.key: measure for measure in MEASURES}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +86,8 @@ def counted(series: DaySeries, *, by_week: bool) -> Counted:
     too_many = not by_week and len(series) > MOST_DAYS
     summed = weekly(series) if by_week or too_many else series
     some = summed.made > 0
-    kept = summed if some.all() else _only(summed, some)
+    kept = summed if some.all() else summed.where(some)
     return Counted(kept, by_week or too_many, too_many, len(summed) - len(kept))
-
-
-def _only(series: DaySeries, chosen: BoolArray) -> DaySeries:
-    return DaySeries(*(getattr(series, name)[chosen] for name in DaySeries.__slots__))
 
 
 def rate_trend(measure: Measure, days: DaySeries) -> RateTrend | None:

@@ -163,7 +163,7 @@ def _between(known: Known) -> tuple[DaySeries, dict[str, Whole], Whole]:
     off = ~np.isin(known.days.day, known.visit_days)
     if known.reach.after is not None:
         off &= known.days.day > np.datetime64(known.reach.after, "D")
-    days = DaySeries(*(getattr(known.days, name)[off] for name in DaySeries.__slots__))
+    days = known.days.where(off)
     causes = {code: cans[off] for code, cans in known.causes.items()}
     return days, causes, np.searchsorted(known.visit_days, days.day, side="right")
 

@@ -124,7 +124,7 @@ def _given(
 ) -> Traced:
     doubts = _second_marks(machine, asked, bearers) if asked.mark else ()
     if asked.mark and machine.machine_id not in {row.machine_id for row in on_day}:
-        where = _and(sorted({row.machine for row in on_day})) or "no machine"
+        where = words.listed(sorted({row.machine for row in on_day})) or "no machine"
         doubts = (f"Mark {asked.mark} was on {where} that day, not on {machine.machine}: one of the two is wrong.",)
     sentence = f"{machine.machine}, {machine.line}: the machine was known when it was entered."
     return Traced(Leads.ONE, (machine,), sentence, doubts, history)
@@ -139,7 +139,9 @@ def _one(asked: Asked, row: Bearing) -> str:
 
 def _several(asked: Asked, found: Sequence[Candidate]) -> str:
     day = words.date(asked.day)
-    each = _and([f"{one.machine} (mark {one.bearing.mark} {one.bearing.days})" for one in found if one.bearing])
+    each = words.listed(
+        [f"{one.machine} (mark {one.bearing.mark} {one.bearing.days})" for one in found if one.bearing]
+    )
     if UNREAD in asked.mark:
         return f"“{asked.mark}” may be a mark of {len(found)} machines on {day}: {each}."
     return (
@@ -159,7 +161,7 @@ def _none(asked: Asked, history: Sequence[Bearing]) -> str:
             f"On {day} no machine carried mark {asked.mark} yet: the first was {first.machine}, {first.days}. "
             "The day or the mark is wrong, or an assignment is missing."
         )
-    each = _and([f"{row.machine} {row.days}" for row in history])
+    each = words.listed([f"{row.machine} {row.days}" for row in history])
     return f"No machine carried mark {asked.mark} on {day}; it was on {each}."
 
 
@@ -171,7 +173,3 @@ def _second_marks(machine: Candidate, asked: Asked, bearers: Bearers) -> tuple[s
         f"{machine.machine} carried mark {row.mark} that day as well ({row.days}): look for findings under both."
         for row in others
     )
-
-
-def _and(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Protocol
+
+from django.utils.text import get_text_list
 
 
 class Named(Protocol):
@@ -28,6 +31,11 @@ def number(value: int) -> str:
 def plural(value: int, one: str, more: str = "") -> str:
     """Return 'one' or 'more' after a figure: '3 visits'."""
     return f"{value} {one if value == 1 else more or one + 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Write names one after the other: 'a, b and c'."""
+    return get_text_list(list(names), "and")
 
 
 def place(station: Named, seat: str) -> str:

@@ -63,6 +63,9 @@ def test_the_fleet_is_told_apart_by_machine():
     fleet = queries.fleet_day_counts(line.machines.all(), None, None)
     assert fleet.machine_id.tolist() == [first.pk] * 2 + [second.pk] * 3
     assert fleet.days.spoiled.tolist() == [0, 1, 0, 1, 2]
+    own = fleet.by_machine()
+    assert {pk: days.spoiled.tolist() for pk, days in own.items()} == {first.pk: [0, 1], second.pk: [0, 1, 2]}
+    assert queries.fleet_day_counts([], None, None).by_machine() == {}
     totals = queries.machine_totals(line.machines.all(), DAY + dt.timedelta(days=1), None)
     assert totals[first.pk] == queries.Totals(1001, 1, 0, 0, 0, 0.5, 1)
     assert totals[second.pk].days == 2

@@ -15,13 +15,12 @@ from linelog.production.days import local_day
 from linelog.production.models import Finding
 from linelog.trends import words
 from linelog.trends.control.queries import OF_LINE, findings_of, people_of, visits_of
-from linelog.trends.control.services import Words
+from linelog.trends.control.services import GONE, Words
 from linelog.trends.models.control import Signal
 from linelog.web.errors import Refused
 from linelog.web.forms import TextLine, offer_rows
 from linelog.web.requests import whole
 
-GONE = "One of these signals is not there any more: go back to the list."
 MOST = 100
 
 DAYS = (("28", "4 weeks"), ("91", "3 months"), ("364", "12 months"), ("", "All"))

@@ -12,7 +12,7 @@ from django.db import transaction
 from linelog.calc.rates import MILLION
 from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
-from linelog.production.queries import DaySeries, FleetSeries, fleet_day_counts
+from linelog.production.queries import fleet_day_counts
 from linelog.trends import refit
 from linelog.trends.control import watched
 from linelog.trends.models import Fit, Signal
@@ -40,7 +40,7 @@ def refit_signals(plant: Plant, now: dt.datetime) -> None:
     quarters = quarters_until(production_day(plant, now))
     machines = Machine.objects.filter(line__plant=plant).order_by("pk").values_list("pk", flat=True)
     fleet = fleet_day_counts(list(machines), quarters[0] - dt.timedelta(days=watched.PAST_DAYS), None)
-    series = dict(by_machine(fleet))
+    series = fleet.by_machine()
     who = watched.roster(plant, series)
     counted = [measure for measure in MEASURES if any(measure.counts(days).any() for days in series.values())]
     rows: dict[Key, Signal] = {}
@@ -60,14 +60,6 @@ def _widths(plant: Plant, measure: Measure) -> dict[str, Any]:
     """Return the widths that the last refit found, by what they rest on."""
     fit = Fit.objects.filter(plant=plant, kind=KIND, scope=measure.key).first()
     return dict(fit.result.get("widths", {})) if fit else {}
-
-
-def by_machine(fleet: FleetSeries) -> Iterator[tuple[int, DaySeries]]:
-    """Yield each machine's own days; the rows come by machine and then by day."""
-    ends = np.flatnonzero(np.diff(fleet.machine_id, prepend=-1, append=-1))
-    for begin, end in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
-        columns = (getattr(fleet.days, name)[begin:end] for name in DaySeries.__slots__)
-        yield int(fleet.machine_id[begin]), DaySeries(*columns)
 
 
 def key_of(row: Signal) -> Key:

@@ -11,12 +11,11 @@ from linelog.trends.control.charts import EWMA_WIDTH, Charts
 from linelog.trends.control.nearby import Change
 from linelog.trends.control.queries import signals_for
 from linelog.trends.models.control import Signal
-from linelog.trends.rates import MEASURES, Measure
+from linelog.trends.rates import BY_KEY, Measure
 from linelog.web.templatetags.units import count
 
 Rule = Signal.Rule
 MOST_OPEN = 3
-BY_KEY = {measure.key: measure for measure in MEASURES}
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from linelog.web import audit
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.permissions import Permission, may
 
+GONE = "One of these signals is not there any more: go back to the list."
 ANSWER = ("cause", "found", "owner", "visit", "finding", "closed_by", "closed_at", "version")
 
 
@@ -47,7 +48,7 @@ def answer(*, by: Any, at: dt.datetime, seen: Mapping[int, int], said: Words) ->
         )
         signals = list(rows.select_for_update(of=("self",)).order_by("pk"))
         if len(signals) != len(seen):
-            raise Refused("One of these signals is not there any more: go back to the list.")
+            raise Refused(GONE)
         changed = [one for one in signals if one.version != seen[one.pk]]
         if changed:
             raise Conflict("Somebody answered meanwhile.", theirs=changed, yours=said)

@@ -10,7 +10,7 @@ from linelog.calc.watch_design import FEWEST_YEARS, LONGEST, SOON
 from linelog.trends import words
 from linelog.trends.control.watched import Standing
 from linelog.trends.models import Fit
-from linelog.trends.rates import MEASURES, Measure
+from linelog.trends.rates import BY_KEY, Measure
 
 QUICK = 0.5  # with fewer of the rises seen in time a watch is called slow. Own choice.
 WHY = {
@@ -65,8 +65,7 @@ def of_plants(fits: Sequence[Fit]) -> list[str]:
     if not told:
         return ["No machine is watched yet. That begins after the first counts."]
     many = len({fit.plant_id for fit in told}) > 1
-    measures = {measure.key: measure for measure in MEASURES}
-    return [(f"{fit.plant}. " if many else "") + one for fit in told for one in about(measures[fit.scope], fit)]
+    return [(f"{fit.plant}. " if many else "") + one for fit in told for one in about(BY_KEY[fit.scope], fit)]
 
 
 def left_out(fits: Sequence[Fit], names: dict[int, str]) -> list[str]:
@@ -76,7 +75,7 @@ def left_out(fits: Sequence[Fit], names: dict[int, str]) -> list[str]:
         for machine, code in fit.result.get("standing", {}).items():
             if code in LEFT_OUT and int(machine) in names:
                 by_reason.setdefault(code, set()).add(names[int(machine)])
-    return [f"Not watched: {_and(sorted(some))}; {WHY[code]}." for code, some in sorted(by_reason.items())]
+    return [f"Not watched: {_named(sorted(some))}; {WHY[code]}." for code, some in sorted(by_reason.items())]
 
 
 def of_machine(fit: Fit | None, machine: int) -> str:
@@ -89,6 +88,6 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.0f} %"
 
 
-def _and(names: list[str]) -> str:
+def _named(names: list[str]) -> str:
     some = names if len(names) <= 8 else [*names[:7], words.plural(len(names) - 7, "other machine")]
-    return " and ".join([", ".join(some[:-1]), some[-1]] if len(some) > 1 else some)
+    return words.listed(some)

@@ -6,6 +6,8 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Sequence
 
+import numpy as np
+
 from linelog.alignment.models import Result, Visit
 from linelog.alignment.standing import Value
 from linelog.alignment.values import standing
@@ -14,7 +16,7 @@ from linelog.plant.limits import under_rules
 from linelog.plant.models import Plant, Station
 from linelog.production.days import production_day
 from linelog.production.models import Event
-from linelog.production.queries import fleet_day_counts
+from linelog.production.queries import fleet_strokes
 from linelog.trends.due.tracks import JOLTS, Jolts, Key, Run, Strokes, kind_of, runs_of
 
 LOOKED_BACK_DAYS = 1100  # three years: how a machine wandered before that says little of now. No source.
@@ -36,7 +38,7 @@ class Read:
         for value in standing(found).values:
             if value.station_id in self.stations:
                 self.values[self.stations[value.station_id].machine_id].append(value)
-        self.strokes = _strokes(list(self.values), self.day(since))
+        self.strokes = strokes_of(list(self.values), self.day(since))
         rows: dict[int, list[tuple[dt.datetime, str]]] = defaultdict(list)
         events = Event.objects.filter(machine__in=machines, kind__in=JOLTS, at__gte=since).order_by("at")
         for machine, when, kind in events.values_list("machine", "at", "kind"):
@@ -65,11 +67,8 @@ class Read:
         return [self.track(machine, key, run, most) for key, own in runs.items() for run in own if run.pairs]
 
 
-def _strokes(machines: list[int], since: dt.date) -> dict[int, Strokes]:
-    """Read the strokes of several machines by day; every can that was begun is one."""
-    found = fleet_day_counts(machines, since, None)
-    made = found.days.made
-    return {
-        machine: Strokes.of(found.days.day[found.machine_id == machine], made[found.machine_id == machine])
-        for machine in machines
-    }
+def strokes_of(machines: Sequence[int], since: dt.date) -> dict[int, Strokes]:
+    """Read the strokes of several machines by day."""
+    counted, days, made = fleet_strokes(machines, since)
+    ends = {machine: np.searchsorted(counted, [machine, machine + 1]) for machine in machines}
+    return {machine: Strokes.of(days[first:last], made[first:last]) for machine, (first, last) in ends.items()}

@@ -13,7 +13,7 @@ from linelog.calc.arrays import BoolArray, IntArray
 from linelog.calc.calibrated import CALLED, Corrected, Effects, effects, follow_rates
 from linelog.calc.clustered import Counted
 from linelog.calc.errors import CalcError
-from linelog.calc.misalignment import WIDEST, Misalignment, Point, Rows, cells, drawn, hold_against
+from linelog.calc.misalignment import WIDEST, Misalignment, Point, cells, drawn, hold_against
 from linelog.calc.sets import Against, against_others
 from linelog.trends.evidence import say
 from linelog.trends.evidence.leading import ALGORITHM
@@ -124,8 +124,7 @@ def _corrected(rough: Answer, scope: Scope, asked: Asked, plain: Misalignment, l
 
 def _told(rough: Answer, asked: Asked, kept: BoolArray, found: Effects, error: float) -> Answer:
     own, pieces = found.corrected[0], asked.pieces.where(kept)
-    rows = Rows(*(getattr(asked.rows, name)[kept] for name in Rows.__slots__))
-    rows = replace(rows, severity=np.maximum(found.severities[:, 0], 0.0))
+    rows = replace(asked.rows.where(kept), severity=np.maximum(found.severities[:, 0], 0.0))
     picture = drawn(rows, found.fit.expected, (own.ratio, own.low, own.high))
     months = asked.days / MONTH
     worth = picture.worth
@@ -156,8 +155,7 @@ def _numbers(own: Corrected, error: float) -> dict[str, float]:
 
 
 def _counted(asked: Asked, kept: BoolArray) -> Counted:
-    rows, pieces = asked.rows, asked.pieces
-    some = Rows(*(getattr(rows, name)[kept] for name in Rows.__slots__))
+    some, pieces = asked.rows.where(kept), asked.pieces
     if len(some.counts) == 0:
         raise CalcError("No station was measured at two signed visits with cans between.")
     enough = len(np.unique(some.machine)) >= FEWEST_CLUSTERS

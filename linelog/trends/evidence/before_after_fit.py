@@ -25,7 +25,6 @@ from linelog.plant.models import Fitting, Machine, Plant
 from linelog.production.days import production_day
 from linelog.production.queries import DaySeries, fleet_day_counts
 from linelog.trends import refit
-from linelog.trends.control.refit import by_machine
 from linelog.trends.evidence.held_fit import methods_of
 from linelog.trends.evidence.scope import SPANS, Scope
 from linelog.trends.rates import MEASURES, Measure
@@ -65,7 +64,7 @@ def fit_before_after(plant: Plant, now: dt.datetime) -> None:
     """Judge the visits by both rates and each number of days."""
     today = production_day(plant, now)
     fleet = fleet_day_counts(Machine.objects.filter(line__plant=plant), today - FARTHEST, None)
-    series = dict(by_machine(fleet))
+    series = fleet.by_machine()
     plan = _plan(plant, series) if series else None
     for measure, window in product(MEASURES, WINDOWS):
         missing: tuple[dict[str, Any], dict[str, Any]] = {"missing": NO_VISITS}, {}

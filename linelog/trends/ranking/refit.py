@@ -16,7 +16,6 @@ from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
 from linelog.production.queries import DaySeries, fleet_day_counts
 from linelog.trends import refit
-from linelog.trends.control.refit import by_machine
 from linelog.trends.rates import MEASURES, Measure
 
 KIND = "ranking"
@@ -36,7 +35,7 @@ def refit_ranking(plant: Plant, now: dt.datetime) -> None:
     today = production_day(plant, now)
     serving = Machine.objects.filter(line__plant=plant).exclude(out_of_service_on__lt=today)
     fleet = fleet_day_counts(serving, today - dt.timedelta(days=max(SPANS) + 60), today)
-    machines = dict(by_machine(fleet))
+    machines = fleet.by_machine()
     until = max((days.day[-1].item() for days in machines.values()), default=None)
     for measure in MEASURES:
         for span in SPANS:

@@ -14,12 +14,11 @@ from linelog.plant.models import Machine, Person
 from linelog.trends.models import Fit
 from linelog.trends.ranking.refit import KIND, SPANS, scope_of
 from linelog.trends.ranking.yardstick import DAYS, above_or_below
-from linelog.trends.rates import MEASURES, Measure
+from linelog.trends.rates import BY_KEY, MEASURES, Measure
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed
 from linelog.web.templatetags.units import count
 
-BY_KEY = {measure.key: measure for measure in MEASURES}
 USUAL = {"measure": "tear_offs", "days": str(DAYS)}
 SPAN_NAMES = ("4 weeks", "3 months", "6 months", "12 months")
 SAYS = {

@@ -201,8 +201,4 @@ def days_of(plant: Plant, machines: list[int], now: dt.datetime) -> dict[int, Da
     """Return the daily sums of some machines over the time looked at."""
     today = local_day(plant, now)
     fleet = fleet_day_counts(machines, today - dt.timedelta(days=LOOK_BACK_DAYS), today)
-    found = {}
-    for machine in machines:
-        mine = fleet.machine_id == machine
-        found[machine] = DaySeries(*(getattr(fleet.days, name)[mine] for name in DaySeries.__slots__))
-    return found
+    return dict.fromkeys(machines, fleet.days.where(slice(0))) | fleet.by_machine()

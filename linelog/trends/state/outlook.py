@@ -21,10 +21,10 @@ from linelog.calc.wander.said import any_out
 from linelog.plant.models import Machine, Plant, Station
 from linelog.production import weeks as calendar
 from linelog.production.days import local_day, production_day
-from linelog.production.queries import fleet_strokes
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
 from linelog.trends.due.places import Place, chance_words
+from linelog.trends.due.read import strokes_of
 from linelog.trends.due.rule import Due, Facts, due
 from linelog.trends.due.tracks import Strokes
 from linelog.trends.models import MachineDrift, RepeatProblem
@@ -255,9 +255,7 @@ class Reckoning:
         """Strokes by day of machines whose places were not all left on one day: those of the others are added up."""
         mixed = [pk for pk, own in self.places.items() if any(one.since != self.drifts[pk].since for one in own)]
         since = min((one.since for pk in mixed for one in self.places[pk]), default=self.today)
-        counted, days, made = fleet_strokes(mixed, since)
-        ends = {pk: np.searchsorted(counted, [pk, pk + 1]) for pk in mixed}
-        return {pk: Strokes.of(days[first:last], made[first:last]) for pk, (first, last) in ends.items()}
+        return strokes_of(mixed, since)
 
     def _done(self, machine: int, since: dt.date) -> float:
         """Million strokes of a machine after a day."""

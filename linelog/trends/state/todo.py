@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any
@@ -107,9 +106,9 @@ def align_words(state: MachineState) -> str:
     stations = [str(one.station) for one in state.stand if one.is_out]
     said = []
     if bushings:
-        said.append(f"Renew the {_and([name.lower() for name in bushings])}, then sweep every station anew.")
+        said.append(f"Renew the {words.listed([name.lower() for name in bushings])}, then sweep every station anew.")
     if stations:
-        said.append(f"Align it: open {_and(stations)}.")
+        said.append(f"Align it: open {words.listed(stations)}.")
     return " ".join(said)
 
 
@@ -126,8 +125,8 @@ def more_a_week(state: MachineState) -> float | None:
 
 def _look_elsewhere(state: MachineState) -> tuple[str, str]:
     """Say what to look at, short for a list and whole."""
-    first = f"{_and(state.happened)}; then at " if state.happened else ""
-    short = f"Not alignment: look at {_and(state.happened) if state.happened else ELSEWHERE}."
+    first = f"{words.listed(state.happened)}; then at " if state.happened else ""
+    short = f"Not alignment: look at {words.listed(state.happened) if state.happened else ELSEWHERE}."
     return short, f"Not alignment: look at {first}{ELSEWHERE}."
 
 
@@ -174,7 +173,3 @@ def _said(state: MachineState, do: Do, what: str, why: str) -> Todo:
     why = f"{why} Comes back: {back}." if back else why
     since = state.due.on if state.due.is_due else None
     return Todo(do, what, what, why, since, state.a_week_known, False, state.hours)
-
-
-def _and(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -23,6 +23,7 @@ from linelog.trends.control.nearby import changes_near
 from linelog.trends.control.tables import numbers
 from linelog.trends.models.control import Signal
 from linelog.trends.queries.machine import head, machine_for
+from linelog.trends.rates import BY_KEY
 from linelog.web.errors import Conflict, Refused
 from linelog.web.permissions import Permission, may, needs
 
@@ -66,7 +67,7 @@ def of_machine(request: Request, pk: int) -> HttpResponse:
     form = ChartForm(request.GET)
     chosen = form.chosen()
     seen = _watched(machine, chosen)
-    fit = queries.watch_of(machine.line.plant_id, said.BY_KEY[chosen["measure"]])
+    fit = queries.watch_of(machine.line.plant_id, BY_KEY[chosen["measure"]])
     rows = queries.signals_for(request.user, {"machine": pk, "measure": chosen["measure"]}, timezone.localdate())
     lines = _lines(list(rows.filter(day__gte=seen.since)[:OF_MACHINE]))
     context: dict[str, Any] = {
@@ -75,8 +76,8 @@ def of_machine(request: Request, pk: int) -> HttpResponse:
         "seen": seen,
         "lines": lines,
         "grain": chosen["grain"],
-        "measure": said.BY_KEY[chosen["measure"]],
-        "watch": watch_said.about(said.BY_KEY[chosen["measure"]], fit),
+        "measure": BY_KEY[chosen["measure"]],
+        "watch": watch_said.about(BY_KEY[chosen["measure"]], fit),
         "not_watched": watch_said.of_machine(fit, pk),
         "basis": said.basis(seen.drawn, chosen["grain"], seen.since) if seen.drawn else [],
         "how_read": said.how_read(),
@@ -89,7 +90,7 @@ def of_machine(request: Request, pk: int) -> HttpResponse:
 def _watched(machine: Machine, chosen: dict[str, str]) -> queries.Watched:
     today = production_day(machine.line.plant, timezone.now())
     since = today - dt.timedelta(days=int(chosen["span"]) - 1)
-    return queries.watched(machine, said.BY_KEY[chosen["measure"]], chosen["grain"], since)
+    return queries.watched(machine, BY_KEY[chosen["measure"]], chosen["grain"], since)
 
 
 @require_GET
