@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from linelog.calc.arrays import BoolArray, IntArray
+from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.control import Chart, rate_chart
 from linelog.calc.rates import Rates, rates_per_million
 from linelog.production.queries import Days, DaySeries, weekly
@@ -88,6 +89,18 @@ def counted(series: DaySeries, *, by_week: bool) -> Counted:
     some = summed.made > 0
     kept = summed if some.all() else summed.where(some)
     return Counted(kept, by_week or too_many, too_many, len(summed) - len(kept))
+
+
+def day_by_day(
+    measure: Measure, series: Mapping[int, DaySeries], machines: Sequence[int], first: dt.date, days: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return counts and cans begun of machines, zero where none are stored; each of shape (machines, days)."""
+    counts, cans = np.zeros((len(machines), days)), np.zeros((len(machines), days))
+    for row, machine in enumerate(machines):
+        own = series[machine].where(series[machine].made > 0)
+        at = (own.day - np.datetime64(first, "D")).astype(np.int64)
+        counts[row, at], cans[row, at] = measure.counts(own), own.made
+    return counts, cans
 
 
 def rate_trend(measure: Measure, days: DaySeries) -> RateTrend | None:

@@ -17,7 +17,7 @@ from linelog.calc.watch_design import Delay, Width, find_delay, find_width
 from linelog.plant.models import Fitting, Machine, Plant
 from linelog.production.days import production_day
 from linelog.production.queries import DaySeries
-from linelog.trends.rates import Measure
+from linelog.trends.rates import Measure, day_by_day
 
 PAST_DAYS = 728  # that the limits of a quarter rest on
 LATELY = 28  # days: who was counted in them stands in its line
@@ -108,14 +108,8 @@ def roster(plant: Plant, series: Mapping[int, DaySeries]) -> Roster | None:
 
 def line_counts(measure: Measure, who: Roster, series: Mapping[int, DaySeries]) -> LineCounts:
     """Return the counts day by day, zero where none are stored."""
-    shape = who.renewed.shape
-    counts, cans = np.zeros(shape), np.zeros(shape)
-    for column, machine in enumerate(who.machines):
-        days = series[machine]
-        at = (days.day - np.datetime64(who.first, "D")).astype(np.int64)
-        some = days.made > 0
-        counts[at[some], column], cans[at[some], column] = measure.counts(days)[some], days.made[some]
-    return LineCounts(counts, cans, np.array(who.line, dtype=np.int64), who.renewed)
+    counts, cans = day_by_day(measure, series, who.machines, who.first, who.days)
+    return LineCounts(counts.T.copy(), cans.T.copy(), np.array(who.line, dtype=np.int64), who.renewed)
 
 
 class Known:

@@ -27,7 +27,7 @@ from linelog.production.queries import DaySeries, fleet_day_counts
 from linelog.trends import refit
 from linelog.trends.evidence.held_fit import methods_of
 from linelog.trends.evidence.scope import SPANS, Scope
-from linelog.trends.rates import MEASURES, Measure
+from linelog.trends.rates import MEASURES, Measure, day_by_day
 
 KIND = "before and after"
 WINDOWS = (3, 7, 14)
@@ -106,13 +106,8 @@ def _plan(plant: Plant, series: Mapping[int, DaySeries]) -> Plan:
 
 
 def _record(plan: Plan, series: Mapping[int, DaySeries], measure: Measure) -> Record:
-    shape = len(plan.machines), plan.days
-    counts, cans, visits = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
-    for row, machine in enumerate(plan.machines):
-        days = series[machine]
-        at = (days.day - np.datetime64(plan.first, "D")).astype(np.int64)
-        some = days.made > 0
-        counts[row, at[some]], cans[row, at[some]] = measure.counts(days)[some], days.made[some]
+    counts, cans = day_by_day(measure, series, plan.machines, plan.first, plan.days)
+    visits = np.zeros(counts.shape, dtype=bool)
     visits[plan.row, plan.day] = True
     return Record(counts, cans, plan.line, visits)
 
