@@ -233,8 +233,10 @@ class TestOvertaken:
 
     def test_until_the_worker_was_there_a_page_says_so_and_writes_nothing(self, machine, by, signed_in):
         wander(machine, by)
-        before = stored(machine)
-        assert told(machine).chance is not None
+        DayCount.objects.update(tear_offs=20)
+        before, known = stored(machine), told(machine)
+        assert known.chance is not None
+        assert sum(known.money) > 0.0
         visit = invented.signed_visit(machine, by, NOW - dt.timedelta(days=1))
         invented.store([invented.result(visit, before.driver, "as_found", (9.0, 0.0))])
         client = signed_in(by)
@@ -245,7 +247,7 @@ class TestOvertaken:
                 one["sql"] for one in asked if "trends_" in one["sql"] and not one["sql"].startswith("SELECT")
             ]
         one = told(machine)
-        assert (one.due.by, one.chance, one.a_week_known) == (DueBy.TIME, None, None)
+        assert (one.due.by, one.chance, one.a_week_known, sum(one.money)) == (DueBy.TIME, None, None, 0.0)
         assert {place.place.why_not for place in one.places} == {"Its risk is being worked out anew."}
         assert MachineDrift.objects.get(machine=machine).at == before.at
         refit_drifts(machine.line.plant, NOW)

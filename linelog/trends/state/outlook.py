@@ -119,6 +119,11 @@ class MachineState:
         known = [one for one in self.places if one.place.is_known]
         return float(self.chances(np.zeros(1))[0]) if known else None
 
+    @property
+    def chance_words(self) -> str:
+        """The same as it is read."""
+        return chance_words(self.chance, 1.0)
+
     def chances(self, ahead_million: np.ndarray) -> np.ndarray:
         """Return the chance that any of its stations is out after strokes from now; one must be known."""
         known = [one.chances(ahead_million) for one in self.places if one.place.is_known]
@@ -371,7 +376,8 @@ class Reckoning:
         ruling  severity of the stations that spoilage goes with, and of those that tear-offs go with
         """
         lost = np.zeros((2, len(ids), self.number))
-        counts = [self.totals.get(pk) for pk in ids]
+        # Of a machine whose log has gone on since its places were worked out nothing is known.
+        counts = [None if self.now.facts[pk].overtaken else self.totals.get(pk) for pk in ids]
         at = [number for number, one in enumerate(counts) if one is not None and one.made > 0]
         made = np.array(
             [[one.made, one.spoiled, one.tear_offs] for one in counts if one is not None and one.made > 0]
