@@ -7,7 +7,7 @@ from django.test import Client
 from playwright.sync_api import Page
 
 from tests import factories
-from tests.browser.offline.tablet import wait_until_kept
+from tests.browser.offline.tablet import go_to, open_one, wait_until, wait_until_kept
 
 
 @pytest.fixture
@@ -57,3 +57,25 @@ def entry(page: Page, enter, mechanic, visit, domer, live_server) -> Page:
     page.goto(live_server.url + domer)
     wait_until_kept(page, domer)
     return page
+
+
+@pytest.fixture
+def at_machines(page: Page, enter, mechanic, machine, live_server) -> Page:
+    """A mechanic's tablet that was on the list of machines while there was a network."""
+    enter(mechanic)
+    page.goto(f"{live_server.url}/")
+    wait_until(page, "the page is kept", "async ([url]) => Boolean(await caches.match(url))", "/visits/new/")
+    return page
+
+
+@pytest.fixture
+def begin(at_machines, context, machine, live_server):
+    """A function that cuts the network off, opens a visit to the machine and goes to one of its stations."""
+
+    def go(station: str, **how: bool) -> Page:
+        context.set_offline(True)
+        open_one(at_machines, machine, live_server, **how)
+        go_to(at_machines, station)
+        return at_machines
+
+    return go

@@ -54,3 +54,34 @@ def is_saved(page: Page) -> None:
 
 def stored() -> dict[float, str]:
     return dict(Reading.objects.values_list("angle_deg", "typed"))
+
+
+def open_one(page: Page, machine, live_server, **how: bool) -> None:
+    """Open a visit by the machine's own address, as its label on the frame does."""
+    page.goto(f"{live_server.url}/visits/open/{machine.pk}/")
+    expect(page.get_by_role("heading", name="Open a visit without a network")).to_be_visible()
+    fill_opening(page, **how)
+
+
+def fill_opening(page: Page, *, locked_out: bool = True, runs: bool = False) -> None:
+    """Open a visit with the form that is shown: the machine stopped and locked out, or not yet, or running."""
+    form = page.locator("#open-form")
+    form.locator("[name=reason]").select_option("tear_offs")
+    form.get_by_label("Running" if runs else "Stopped", exact=True).check()
+    if locked_out and not runs:
+        form.get_by_label("Lockout verified by").fill("Ana Berg")
+        form.get_by_label("It was tried to start").check()
+    form.get_by_role("button", name="Open the visit").tap()
+    expect(page.locator("#screen")).to_be_visible()
+
+
+def verify(page: Page) -> None:
+    """Verify the lockout in a visit that is open."""
+    page.locator("#lockout").get_by_label("Lockout verified by").fill("Ana Berg")
+    page.locator("#lockout").get_by_label("It was tried to start").check()
+    page.get_by_role("button", name="It is locked out and verified").tap()
+
+
+def go_to(page: Page, station: str) -> None:
+    page.get_by_role("navigation", name="Stations").get_by_role("link", name=station, exact=True).tap()
+    expect(page.get_by_role("heading", name=station, exact=True)).to_be_visible()

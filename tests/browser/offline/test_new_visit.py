@@ -3,47 +3,31 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 
 from linelog.alignment.models import Lockout, MoveMade, Photo, Reading, StationNote, Sweep, Visit
+from linelog.alignment.queries import sweeps_of
+from linelog.alignment.services.results import compute_in
 from linelog.web.models import AuditEvent
 from tests import factories
-from tests.browser.offline.tablet import BACK, FOUR, all_is_sent, bar, stored, type_in, wait_until, wait_until_kept
-
-START = "/visits/new/"
-
-
-@pytest.fixture
-def at_machines(page: Page, enter, mechanic, machine, live_server) -> Page:
-    """A mechanic's tablet that was on the list of machines while there was a network."""
-    enter(mechanic)
-    page.goto(f"{live_server.url}/")
-    wait_until(page, "the page is kept", "async ([url]) => Boolean(await caches.match(url))", START)
-    return page
-
-
-def open_one(page: Page, machine, live_server, *, locked_out: bool = True) -> None:
-    """Open a visit by the machine's own address, as its label on the frame does."""
-    page.goto(f"{live_server.url}/visits/open/{machine.pk}/")
-    expect(page.get_by_role("heading", name="Open a visit without a network")).to_be_visible()
-    page.locator("[name=reason]").select_option("tear_offs")
-    page.get_by_label("Stopped", exact=True).check()
-    if locked_out:
-        form = page.locator("#open-form")
-        form.get_by_label("Lockout verified by").fill("Ana Berg")
-        form.get_by_label("It was tried to start").check()
-    page.get_by_role("button", name="Open the visit").tap()
-    expect(page.locator("#screen")).to_be_visible()
-
-
-def go_to(page: Page, station: str) -> None:
-    page.get_by_role("navigation", name="Stations").get_by_role("link", name=station, exact=True).tap()
-    expect(page.get_by_role("heading", name=station, exact=True)).to_be_visible()
+from tests.browser.offline.tablet import (
+    BACK,
+    FOUR,
+    all_is_sent,
+    bar,
+    go_to,
+    open_one,
+    stored,
+    type_in,
+    verify,
+    wait_until_kept,
+)
 
 
 def picture() -> bytes:
@@ -52,13 +36,8 @@ def picture() -> bytes:
     return made.getvalue()
 
 
-def test_opened_swept_at_two_stations_reloaded_and_sent_in_order_under_its_person(
-    at_machines, context, machine, mechanic, live_server
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Domer")
+def test_opened_swept_at_two_stations_reloaded_and_sent_in_order_under_its_person(begin, context, machine, mechanic):
+    page = begin("Domer")
     for angle, text in FOUR.items():
         type_in(page, angle, text)
     expect(page.locator(".on-tablet")).to_contain_text("0.061 mm")  # as on the page of an open visit: test_cut
@@ -94,17 +73,10 @@ def test_opened_swept_at_two_stations_reloaded_and_sent_in_order_under_its_perso
     expect(page.locator(".pos.at90 .tick")).to_be_visible()
 
 
-def test_the_lockout_a_face_with_its_question_and_a_photo_follow_their_visit(
-    at_machines, context, machine, live_server
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server, locked_out=False)
-    go_to(page, "Domer")
+def test_the_lockout_a_face_with_its_question_and_a_photo_follow_their_visit(begin, context, live_server):
+    page = begin("Domer", locked_out=False)
     expect(page.locator("#clock .pad")).to_be_hidden()
-    page.locator("#lockout").get_by_label("Lockout verified by").fill("Ana Berg")
-    page.locator("#lockout").get_by_label("It was tried to start").check()
-    page.get_by_role("button", name="It is locked out and verified").tap()
+    verify(page)
     expect(page.locator("#clock .pad")).to_be_visible()
     page.get_by_role("navigation", name="What is swept").get_by_role("link", name="Face").tap()
     expect(page.locator("#clock .pad")).to_be_visible()
@@ -126,22 +98,17 @@ def test_the_lockout_a_face_with_its_question_and_a_photo_follow_their_visit(
     visit = Visit.objects.get()
     swept = Sweep.objects.get()
     assert (swept.kind, swept.facing, swept.readings.count()) == ("face", "crank", 4)
-    assert (
-        visit.results.get(kind="face").tilt_mm_per_m > 0 if hasattr(visit.results.first(), "tilt_mm_per_m") else True
-    )
+    found = compute_in(visit, swept.station, "as_found", sweeps_of(visit))
+    # Half the differences of what stands opposite, over the radius: (0.12, 0.02) mm / (2 r).
+    assert found.tilt.size == pytest.approx(1000.0 * math.hypot(0.06, 0.01) / swept.face_radius_mm)
     photo = Photo.objects.get()
     assert (photo.visit, photo.caption, photo.width) == (visit, "worn seat", 60)
     page.goto(f"{live_server.url}/visits/{visit.pk}/")
     expect(page.locator("#photos-kept img")).to_have_count(1)
 
 
-def test_where_somebody_opened_one_meanwhile_its_person_says_where_the_readings_go(
-    at_machines, context, machine, live_server
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Domer")
+def test_where_somebody_opened_one_meanwhile_its_person_says_where_the_readings_go(begin, context, machine, mechanic):
+    page = begin("Domer")
     type_in(page, 90, "0.05")
     other = factories.visit(
         machine, factories.person("mechanic", machine.line.plant, first_name="Bo", last_name="Lind")
@@ -172,11 +139,8 @@ def test_both_its_pages_are_accessible(at_machines, context, machine, live_serve
         assert Axe().run(page).response["violations"] == []
 
 
-def test_a_visit_is_withdrawn_only_after_what_waits_in_it(at_machines, context, machine, live_server):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Domer")
+def test_a_visit_is_withdrawn_only_after_what_waits_in_it(begin, context, live_server):
+    page = begin("Domer")
     type_in(page, 90, "0.05")
     bar(page).get_by_text("Show what").tap()
     lines = bar(page).locator("li")

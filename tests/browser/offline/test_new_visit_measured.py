@@ -19,8 +19,7 @@ from linelog.alignment.models import (
 )
 from linelog.plant.models import Person
 from linelog.web.models import AuditEvent
-from tests.browser.offline.tablet import BACK, FOUR, all_is_sent, bar, type_in
-from tests.browser.offline.test_new_visit import at_machines, go_to, open_one  # noqa: F401 (a fixture)
+from tests.browser.offline.tablet import BACK, FOUR, all_is_sent, bar, go_to, type_in, verify
 from tests.calc.test_clearance import bar_travel
 
 
@@ -68,20 +67,11 @@ def actions() -> list[str]:
     return list(rows.values_list("action", flat=True))
 
 
-def test_a_whole_job_is_typed_without_a_network_and_arrives_in_order_once_each(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    mechanic,
-    live_server,
-):
+def test_a_whole_job_is_typed_without_a_network_and_arrives_in_order_once_each(begin, context, machine, mechanic):
     """The front bushing is measured with the dial 200 mm ahead: the travel is that of a simulated rigid ram."""
-    page = at_machines
     front, rear = (machine.stations.get(kind=kind) for kind in ("front_bushing", "rear_bushing"))
     travel = bar_travel(60.0, 30.0, front.z_mm, rear.z_mm, front.z_mm + 200.0, "rocks")
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Rear bushing")
+    page = begin("Rear bushing")
     save_clearance(page, resolution_um="0.001", up_down_um="0.030", left_right_um="0.030")
     expect(page.locator("#clearance .unsent-list")).to_contain_text("Rear bushing, clearance as found")
     go_to(page, "Front bushing")
@@ -134,19 +124,12 @@ def test_a_whole_job_is_typed_without_a_network_and_arrives_in_order_once_each(
 
 
 def test_moves_and_running_values_are_in_the_persons_unit_and_seen_from_where_the_set_up_says(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    mechanic,
-    live_server,
+    begin, at_machines, context, mechanic
 ):
     """The cross slide pushes toward 3 as seen from the crank, so toward 9 as seen from the domer (1 in = 25.4 mm)."""
     Person.objects.filter(pk=mechanic.pk).update(unit="inch")
-    page = at_machines
-    page.evaluate("async () => { await linelog.keepPage('/visits/new/'); }")
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Stripper")
+    at_machines.evaluate("async () => { await linelog.keepPage('/visits/new/'); }")
+    page = begin("Stripper")
     seen = page.locator("#set-up")
     seen.get_by_text("Change the set-up").tap()
     for end, hour in (("crank", 3), ("domer", 9)):
@@ -172,22 +155,8 @@ def test_moves_and_running_values_are_in_the_persons_unit_and_seen_from_where_th
     assert RunningReading.objects.get().x_um == pytest.approx(-25.4)
 
 
-def verify(page: Page) -> None:
-    page.locator("#lockout").get_by_label("Lockout verified by").fill("Ana Berg")
-    page.locator("#lockout").get_by_label("It was tried to start").check()
-    page.get_by_role("button", name="It is locked out and verified").tap()
-
-
-def test_nothing_static_is_typed_before_the_lockout_nor_after_the_machine_has_run(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    live_server,
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server, locked_out=False)
-    go_to(page, "Front bushing")
+def test_nothing_static_is_typed_before_the_lockout_nor_after_the_machine_has_run(begin, context):
+    page = begin("Front bushing", locked_out=False)
     expect(page.locator("#clearance")).to_contain_text("verify the lockout")
     expect(page.locator("#clearance form")).to_be_hidden()
     expect(page.get_by_role("button", name="Save the position")).to_be_hidden()
@@ -217,16 +186,8 @@ def test_nothing_static_is_typed_before_the_lockout_nor_after_the_machine_has_ru
     ]
 
 
-def test_what_the_server_refuses_is_shown_where_it_belongs_and_nowhere_else(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    live_server,
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Front bushing")
+def test_what_the_server_refuses_is_shown_where_it_belongs_and_nowhere_else(begin, context, live_server):
+    page = begin("Front bushing")
     save_clearance(page, up_down_um="0.5", left_right_um="0.04")  # six wear limits: asked about
     go_to(page, "Domer")
     run_value(page, x="o.02", y="0.020", expanded="0.005", strokes="40")
@@ -260,19 +221,8 @@ def test_what_the_server_refuses_is_shown_where_it_belongs_and_nowhere_else(
     assert not MoveMade.objects.exists()
 
 
-def test_a_visit_on_a_running_machine_takes_running_values_alone(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    live_server,
-):
-    page = at_machines
-    context.set_offline(True)
-    page.goto(f"{live_server.url}/visits/open/{machine.pk}/")
-    page.locator("[name=reason]").select_option("tear_offs")
-    page.get_by_label("Running", exact=True).check()
-    page.get_by_role("button", name="Open the visit").tap()
-    go_to(page, "Front bushing")
+def test_a_visit_on_a_running_machine_takes_running_values_alone(begin, context):
+    page = begin("Front bushing", runs=True)
     expect(page.locator("#clearance form")).to_be_hidden()
     expect(page.locator("#lockout")).to_be_hidden()
     go_to(page, "Domer")
@@ -285,16 +235,8 @@ def test_a_visit_on_a_running_machine_takes_running_values_alone(
     assert (ran.x_um, ran.version) == (11.0, 2)
 
 
-def test_a_position_a_new_bushing_and_a_note_follow_as_well_and_a_withdrawn_one_does_not(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    live_server,
-):
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Front bushing")
+def test_a_position_a_new_bushing_and_a_note_follow_as_well_and_a_withdrawn_one_does_not(begin, context):
+    page = begin("Front bushing")
     stage(page, "As left")
     save_clearance(page, up_down_um="0.05", left_right_um="0.04")
     bar(page).get_by_text("Show what").tap()
@@ -322,17 +264,9 @@ def test_a_position_a_new_bushing_and_a_note_follow_as_well_and_a_withdrawn_one_
     assert not BushingClearance.objects.exists()
 
 
-def test_a_place_is_swept_anew_as_left_after_each_move_and_what_is_older_counts_no_more(
-    at_machines,  # noqa: F811
-    context,
-    machine,
-    live_server,
-):
+def test_a_place_is_swept_anew_as_left_after_each_move_and_what_is_older_counts_no_more(begin, context):
     """As left first 0.06 mm high, then after a move with the same reading at 12 and 3 as before: 0 in both ways."""
-    page = at_machines
-    context.set_offline(True)
-    open_one(page, machine, live_server)
-    go_to(page, "Stripper")
+    page = begin("Stripper")
     stage(page, "As left")
     expect(page.get_by_role("link", name="Sweep it anew as left")).to_be_hidden()
     for angle, text in FOUR.items():

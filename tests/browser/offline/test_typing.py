@@ -9,17 +9,27 @@ import os
 import time
 from collections.abc import Callable
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from linelog.alignment.models import Visit
 from linelog.plant.models import Machine
 from tests import factories
+from tests.browser.offline.tablet import fill_opening, go_to
 from tests.browser.offline.typing import TO, TROUBLE, AtBushing, Begun, Schedule
 
 FIRST, END = (int(part) for part in os.environ.get("LINELOG_TYPING", "0:5").split(":"))
 SCHEDULES, FEWER = range(FIRST, END), range(FIRST, FIRST + max(2, (END - FIRST) // 5))
 STEPS = 12
 CUT = {"store": 0, "network": 0, "lost": 0, "cut": True}
+
+
+@pytest.fixture
+def troubled(page: Page, enter, mechanic) -> Page:
+    """A mechanic's page whose store and network can be held up and cut."""
+    page.add_init_script(TROUBLE)
+    enter(mechanic)
+    return page
 
 
 def walk(page: Page, machine: Machine, kind: type[Schedule], seeds: range, go: Callable[[Machine], None]) -> None:
@@ -44,41 +54,25 @@ def walk(page: Page, machine: Machine, kind: type[Schedule], seeds: range, go: C
     assert wrong == []
 
 
-def test_fields_show_what_was_typed_and_the_server_has_what_was_sent(page, enter, mechanic, machine, live_server):
-    page.add_init_script(TROUBLE)
-    enter(mechanic)
-
+@pytest.mark.parametrize(
+    ("kind", "station", "seeds"), [(Schedule, "domer", SCHEDULES), (AtBushing, "front_bushing", FEWER)]
+)
+def test_fields_show_what_was_typed_and_the_server_has_what_was_sent(
+    troubled, mechanic, machine, live_server, kind, station, seeds
+):
     def go(at: Machine) -> None:
         visit = factories.visit(at, mechanic)
-        page.goto(f"{live_server.url}/visits/{visit.pk}/stations/{at.stations.get(kind='domer').pk}/")
+        troubled.goto(f"{live_server.url}/visits/{visit.pk}/stations/{at.stations.get(kind=station).pk}/")
 
-    walk(page, machine, Schedule, SCHEDULES, go)
+    walk(troubled, machine, kind, seeds, go)
 
 
-def test_so_does_the_clearance_of_a_bushing(page, enter, mechanic, machine, live_server):
-    page.add_init_script(TROUBLE)
-    enter(mechanic)
-
+def test_so_they_do_in_a_visit_that_was_begun_without_a_connection(troubled, machine, live_server):
     def go(at: Machine) -> None:
-        visit = factories.visit(at, mechanic)
-        page.goto(f"{live_server.url}/visits/{visit.pk}/stations/{at.stations.get(kind='front_bushing').pk}/")
+        troubled.goto(f"{live_server.url}/visits/new/?machine={at.pk}")
+        troubled.evaluate(TO, CUT)
+        fill_opening(troubled)
+        go_to(troubled, "Domer")
+        expect(troubled.locator("#clock .pad")).to_be_visible()
 
-    walk(page, machine, AtBushing, FEWER, go)
-
-
-def test_and_a_visit_that_was_begun_without_a_connection(page, enter, mechanic, machine, live_server):
-    page.add_init_script(TROUBLE)
-    enter(mechanic)
-
-    def go(at: Machine) -> None:
-        page.goto(f"{live_server.url}/visits/new/?machine={at.pk}")
-        page.evaluate(TO, CUT)
-        page.locator("[name=reason]").select_option("tear_offs")
-        page.get_by_label("Stopped", exact=True).check()
-        page.get_by_label("Lockout verified by").first.fill("Ana Berg")
-        page.get_by_label("It was tried to start").first.check()
-        page.get_by_role("button", name="Open the visit").tap()
-        page.get_by_role("navigation", name="Stations").get_by_role("link", name="Domer", exact=True).tap()
-        expect(page.locator("#clock .pad")).to_be_visible()
-
-    walk(page, machine, Begun, FEWER, go)
+    walk(troubled, machine, Begun, FEWER, go)

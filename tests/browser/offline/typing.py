@@ -92,7 +92,8 @@ WORDS = ("wedge", "eased", "shim", "looks", "worn", "again", "check", "bolt")
 RUNNING = ("x", "y", "expanded", "strokes")
 TRAVELS = ("up_down_um", "left_right_um")
 BEGIN_PLAIN = "(field) => document.querySelector(field).focus()"
-GOES_ON_MS = 3_000
+WENT_ON = """() => !location.pathname.startsWith("/visits/new/") ||
+  [...document.querySelectorAll("#screen form[data-queued] :is(input, textarea)")].some(linelog.isTyped)"""
 
 
 @dataclass
@@ -234,8 +235,8 @@ class Schedule:
         wait_until(self.page, "nothing waits", QUIET)
         self.answer()
         self.page.wait_for_timeout(100)
-        held = self.page.evaluate(HELD)
-        return [*self.differs("the end"), *(f"refused: {one}" for one in held)]
+        wrong = self.differs("the end")  # first: a page that goes on elsewhere has done so then, and answers
+        return [*wrong, *(f"refused: {one}" for one in self.page.evaluate(HELD))]
 
     def answer(self) -> None:
         """Say of each reading that was typed after a move that it is as found: that is asked once."""
@@ -308,6 +309,6 @@ class Begun(Schedule):
 
     def differs(self, after: str) -> list[str]:
         if after == "the end":  # the page goes on in the visit on the server, unless something stands there unsent
-            self.page.wait_for_timeout(GOES_ON_MS)
+            wait_until(self.page, "the page went on, or keeps what is typed there", WENT_ON)
             self.page.wait_for_load_state()
         return super().differs(after)
