@@ -45,13 +45,17 @@ def risks(stored: made.Stored, tally: Tally) -> None:
 
 
 def _before(stored: made.Stored, visit: made.GivenVisit, tally: Tally) -> None:
+    from linelog.calc.wander.knowledge import Knowledge
     from linelog.calc.wander.said import any_out
+    from linelog.trends.due.knowledge import kept
     from linelog.trends.due.places import Place
-    from linelog.trends.due.store import freshen
+    from linelog.trends.due.store import work_out
     from linelog.trends.models import MachineDrift
 
-    machine = stored.machines[visit.machine].pk
-    freshen([machine], at=made.at(visit.day), seconds=600.0)
+    machine, known = stored.machines[visit.machine].pk, kept(stored.plant)
+    if known is None:
+        return
+    work_out(stored.plant, [machine], Knowledge.of(known.result["knowledge"]), made.at(visit.day))
     drift = MachineDrift.objects.filter(machine=machine).first()
     if drift is None:
         return

@@ -37,10 +37,10 @@ def refit_drifts(plant: Plant, now: dt.datetime) -> None:
     for line, pk in Machine.objects.filter(line__plant=plant).order_by("line", "pk").values_list("line", "pk"):
         lines[line].append(pk)
     for ids in lines.values():
-        _work_out(plant, ids, known, now)
+        work_out(plant, ids, known, now)
 
 
-def _work_out(plant: Plant, machines: Sequence[int], known: Knowledge, now: dt.datetime) -> None:
+def work_out(plant: Plant, machines: Sequence[int], known: Knowledge, now: dt.datetime) -> None:
     """Work out and store how some machines stand, by what the plant's log told."""
     # Read before anything that it rests on: what changes meanwhile leaves the row overtaken.
     basis, rows = bases(machines), []
