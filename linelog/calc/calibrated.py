@@ -9,7 +9,7 @@ Imputation for Nonresponse in Surveys, ch. 3. The rest derived.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from linelog.calc.offset_path import Expected, Looks, Spans, Wander, expected_se
 
 IMPUTED = 6
 CALLED = 3.0
+OF_VISIT = 3
 _WIDEST, _FARTHEST = 10.0, 50.0
 LEVEL = 0.95
 #: The correction leans on a model of how stations wander: parts of its size and of the effect are added to the doubt.
@@ -109,6 +110,27 @@ def effects(rows: Counted, given: Severities, plain: Sequence[float] = ()) -> Ef
     model[: len(plain)] += (MODEL_DOUBT * (b[: len(plain)] - np.array(plain))) ** 2
     parts = zip(b.tolist(), np.diag(fit.cov).tolist(), (between + model).tolist(), strict=True)
     return Effects(tuple(_corrected(*one, fit.dof) for one in parts), fit, severities)
+
+
+def by_visit(since: FloatArray) -> FloatArray:
+    """Columns (n, `OF_VISIT`) that tell what a visit itself brings, whatever the offsets: bent at thirds of the time.
+
+    since  million cans since the visit before, shape (n,)
+
+    Offsets are least just after a visit. A rate that is low then for another reason passes for misalignment unless
+    the time since the visit stands beside it, and a straight line is not what that looks like (a help that is over
+    after some weeks).
+    """
+    return np.column_stack([since, *(np.maximum(since - one, 0.0) for one in np.quantile(since, [1 / 3, 2 / 3]))])
+
+
+def with_visit(rows: Counted, found: Effects) -> Corrected:
+    """Return the effect of the first group with what the visit itself brings in it.
+
+    The first `OF_VISIT` covariates of the rows are those of `by_visit`: they are left out. Raises `CalcError`.
+    """
+    fit = fit_clustered(replace(rows, covariates=rows.covariates[:, OF_VISIT:]), found.severities)
+    return _corrected(float(fit.effects[0]), float(fit.cov[0, 0]), found.corrected[0].by_error ** 2, fit.dof)
 
 
 def _at(given: Sequence[Expected], effects: FloatArray) -> FloatArray:

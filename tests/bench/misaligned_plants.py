@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from linelog.calc.calibrated import by_visit
 from linelog.calc.clustered import Counted
 from linelog.calc.offset_path import Looks, Spans
 
@@ -271,7 +272,7 @@ def seen(plant: Plant, late_days: int = 10) -> Seen:
         of("machine"),
         line * 1000 + period,
         of("machine"),
-        np.column_stack([of("since"), of("fitted"), of("fitted") ** 2]),
+        np.column_stack([by_visit(of("since")), of("fitted"), of("fitted") ** 2]),
     )
     sp = spans.array
     return Seen(

@@ -13,9 +13,10 @@ import scipy
 from statsmodels.genmod.families import Poisson
 from statsmodels.genmod.generalized_linear_model import GLM
 
+from linelog.calc.calibrated import IMPUTED, Severities, by_visit, effects, with_visit
 from linelog.calc.clustered import Counted, fit_clustered
 from linelog.calc.errors import CalcError
-from linelog.calc.offset_path import Looks, Spans, Wander, expected_severities, filtered, fit_kinds
+from linelog.calc.offset_path import Expected, Looks, Spans, Wander, expected_severities, filtered, fit_kinds
 from linelog.calc.sets import against_others
 from tests.bench.bench_effect import run
 from tests.bench.misaligned_plants import WORLDS
@@ -141,3 +142,34 @@ def test_where_visits_follow_high_rates_no_figure_is_given_and_the_plain_one_cla
     found = run(next(one for one in WORLDS if one.name == "settling, called, wear: 1.0"), 1, whole_page=False)
     assert found.none == 1
     assert found.plain_pages == [True]
+
+
+def helped_by_visits(rng, machines=12, visits=12, each=8):
+    """Offsets that settle after every visit and cause nothing, and visits that bring the rate down to 0.7 for a time.
+
+    Invented; counts are those expected, times what nothing explains.
+    """
+    n = machines * visits * each
+    machine, since = np.repeat(np.arange(machines), visits * each), np.tile(np.linspace(1.0, 36.0, each), n // each)
+    severity = np.repeat(rng.gamma(4.0, 0.12, n // each), each) + 0.3 * np.log1p(since) + rng.normal(0.0, 0.1, n)
+    cans = np.full(n, 2_000_000.0)
+    counts = np.round(cans * 40e-6 * np.where(since < 10.0, 0.7, 1.0) * np.exp(rng.normal(0.0, 0.1, n)))
+    return Counted(counts, cans, machine, np.full(n, -1), machine, by_visit(since)), severity
+
+
+def test_what_a_visit_brings_by_itself_is_not_laid_to_the_offsets_that_it_put_right():
+    """On paper: no effect of the offset, so a coefficient of nought; the two grow together, so that one passes for
+    the other where the time since the visit is left out, and a straight line in it leaves a part."""
+    bent, straight = [], []
+    for seed in range(8):
+        rows, severity = helped_by_visits(np.random.default_rng(seed))
+        bent.append(fit_clustered(rows, severity[:, None]).effects[0])
+        line = replace(rows, covariates=rows.covariates[:, :1])
+        straight.append(fit_clustered(line, severity[:, None]).effects[0])
+        known = (Expected(severity, np.zeros(len(severity))),)
+        found = effects(rows, Severities(known, (known,) * IMPUTED, {}))
+        both = with_visit(rows, found)
+        assert both.low > 1.1
+        assert both.p < 1e-3
+    assert abs(np.mean(bent)) < 0.03
+    assert np.mean(straight) > 0.08

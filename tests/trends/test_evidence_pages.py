@@ -16,7 +16,7 @@ from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount
 from linelog.trends import refit
 from linelog.trends.choice import Span
-from linelog.trends.evidence import before_after, page
+from linelog.trends.evidence import before_after, page, say
 from linelog.trends.evidence.scope import SPOILED, TEAR_OFFS, Scope
 from linelog.trends.models import Fit, Piece
 from linelog.web.plotly import untyped
@@ -120,6 +120,16 @@ def test_the_word_causes_is_never_said_of_the_effect(fleet, signed_in):
     for url in (reverse("trends:evidence"), reverse("trends:machine_evidence", args=[machines[0].pk])):
         assert not re.search(r"\bcauses\b|\bcaused\b|because of", text(client.get(url)), re.IGNORECASE)
     assert not any(re.search(r"\bcaus", fit.sentence) for fit in Fit.objects.all())
+
+
+def test_what_cannot_be_told_from_the_visit_itself_is_said_so_and_nothing_is_claimed():
+    """Visits that bring the rate down for a time whatever they find: 1.28 with the visit in it, nothing without."""
+    found = {"ratio": 1.02, "low": 0.9, "high": 1.16, "shown": False}
+    said = say.effect(Scope(), found | {"with_visit": 1.28})
+    assert said.startswith("No link shown")
+    assert "1.28 times" in said
+    assert "cannot be told from what a visit brings by itself" in said
+    assert "visit" not in say.effect(Scope(), found)
 
 
 def test_the_chart_is_the_fit_that_is_stored(fleet, signed_in):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from linelog.calc.arrays import BoolArray, IntArray
-from linelog.calc.calibrated import CALLED, Corrected, Effects, effects, follow_rates
+from linelog.calc.calibrated import CALLED, Corrected, Effects, by_visit, effects, follow_rates, with_visit
 from linelog.calc.clustered import Counted
 from linelog.calc.errors import CalcError
 from linelog.calc.misalignment import WIDEST, Misalignment, Point, cells, drawn, hold_against
@@ -22,6 +22,7 @@ from linelog.trends.evidence.scope import Scope
 from linelog.trends.evidence.table import Asked, Table, ask
 
 MONTH = 30.44
+CLEAR = 0.01  # chance of a rise that is told apart from what visits bring, where this leaves nothing of it
 FEWEST_CLUSTERS = 4  # machines; with fewer each stretch between two visits counts as one
 
 
@@ -119,7 +120,17 @@ def _corrected(rough: Answer, scope: Scope, asked: Asked, plain: Misalignment, l
         return replace(rough, sentence=say.CALLED)
     if own.high > WIDEST * own.low:
         return replace(rough, sentence=say.too_wide(own))
-    return _told(rough, asked, kept, found, looked.error(scope.station))
+    told = _told(rough, asked, kept, found, looked.error(scope.station))
+    return replace(told, effect=(told.effect or {}) | _by_visit(rows, found))
+
+
+def _by_visit(rows: Counted, found: Effects) -> dict[str, float]:
+    """Return what the effect would be if a visit did nothing of itself, where that would be a clear rise."""
+    try:
+        both = with_visit(rows, found)
+    except CalcError:
+        return {}
+    return {"with_visit": both.ratio} if both.ratio > 1.0 and both.p < CLEAR else {}
 
 
 def _told(rough: Answer, asked: Asked, kept: BoolArray, found: Effects, error: float) -> Answer:
@@ -159,13 +170,14 @@ def _counted(asked: Asked, kept: BoolArray) -> Counted:
     if len(some.counts) == 0:
         raise CalcError("No station was measured at two signed visits with cans between.")
     enough = len(np.unique(some.machine)) >= FEWEST_CLUSTERS
+    since, fitted = (_filled(one[kept]) for one in (pieces.since, pieces.fitted))
     return Counted(
         some.counts.astype(float),
         some.cans * some.factor,
         some.machine,
         cells(some, pieces.line[kept]),
         some.machine if enough else _stretches(pieces)[kept],
-        np.column_stack([_filled(one[kept]) for one in (pieces.since, pieces.fitted, pieces.fitted**2)]),
+        np.column_stack([by_visit(since), fitted, fitted**2]),
     )
 
 

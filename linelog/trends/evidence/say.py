@@ -34,7 +34,14 @@ def effect(scope: Scope, found: Mapping[str, float]) -> str:
         return f"One limit more of offset goes with {times} as many {noun}."
     if found["shown"]:
         return f"One limit more of offset goes with fewer {noun}: {times} as many."
-    return f"No link shown: one limit more of offset goes with {times} as many {noun}."
+    none = f"No link shown: one limit more of offset goes with {times} as many {noun}."
+    if "with_visit" not in found:
+        return none
+    return (
+        f"{none} They follow the time since the visit, and so do offsets: taken together, the rate is "
+        f"{_times(found['with_visit'])} times as high per limit, and what of that is the offset cannot be told from "
+        "what a visit brings by itself."
+    )
 
 
 def _interval(found: Mapping[str, float]) -> str:
@@ -53,7 +60,7 @@ def why_they_differ(found: Mapping[str, float] | None, plain: Mapping[str, float
         "visits, which makes a link look weaker than it is. The corrected figure takes that out. It is of offsets "
         f"alone, without tilt, and takes one beyond {MOST_SEVERE:g} limits as {MOST_SEVERE:g}, so that none far "
         "out outweighs all others. Its interval allows for how well the error is known, what machines do by "
-        "themselves, and wear since the tools were put on."
+        "themselves, what a visit brings by itself, and wear since the tools were put on."
     )
 
 
