@@ -8,6 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from scipy import stats
 
 from linelog.alignment.models import Amendment
 from linelog.plant.models import Plant
@@ -22,6 +23,7 @@ from linelog.trends.repeats.spoilage import cause_problems, kept, overspread, re
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.models import AuditEvent
 from tests import factories
+from tests.bench import bench_repeats
 from tests.bench.fleets import repeat_rule
 from tests.trends import invented
 
@@ -99,6 +101,26 @@ def test_the_plants_own_setting_of_the_rule_is_kept_to(manager, machine):
     Plant.objects.update(repeat_out=2, repeat_visits=4)
     refit(manager)
     assert RepeatProblem.objects.get().times == 2
+
+
+def test_two_plain_visits_are_enough_and_say_so(manager, machine, signed_in):
+    """Held against sixty visits of other machines that found nothing: 1 of 61, 5 degrees apart counted as 10."""
+    others = [factories.machine(machine.line) for _ in range(6)]
+    for other in others:
+        visits(other, manager, [(1.0, 1.0)] * 10)
+    made = visits(machine, manager, [(1.0, 1.0), toward(200, 90), toward(205, 100)])
+    refit(manager)
+    problem = RepeatProblem.objects.get()
+    least = (90.0 - 6.0) / machine.stations.get(kind="domer").limit_um
+    assert (problem.times, problem.looked_at, problem.pattern) == (2, 3, "same_way")
+    assert problem.noticed_on == made[-1].opened_at.date()
+    assert problem.plain_share == pytest.approx(least)
+    assert problem.plain_chance == pytest.approx(stats.binom.sf(1, 3, 1 / 61) * 10 / 180)
+    shown = page(signed_in(manager), "trends:repeat", problem.pk)
+    for words in ("Told after two visits in a row", f"each found it at {least:.1f} of its limit", "1 of 20,000"):
+        assert words in shown
+    services.take_up(by=manager, at=NOW, problem=problem, said=Words("slack", "tightened", made[0].opened_at.date()))
+    assert "so plainly that two in a row are enough" in page(signed_in(manager), "trends:repeat", problem.pk)
 
 
 def test_one_that_is_out_by_its_tilt_counts_but_points_nowhere(manager, machine):
@@ -393,3 +415,12 @@ def test_planted_machines_of_simulated_fleets_are_found_and_sound_ones_are_not()
     assert rates["found, all"] >= 0.85
     assert rates["in its pattern, all"] >= 0.8
     assert rates["false alarms, a sound station"] <= 0.01
+
+
+def test_strong_ones_are_told_sooner_where_two_visits_are_plain():
+    """Four of the plants of `python -m tests.bench.bench_repeats`; bounds well outside what forty come to."""
+    tally = bench_repeats.run("relaxing", 4)
+    assert np.median(tally.after.days) < np.median(tally.before.days) - 30
+    assert np.median(tally.after.since_seen) <= 90
+    assert np.isfinite(tally.after.days).all()
+    assert tally.after.false / tally.years <= 0.05

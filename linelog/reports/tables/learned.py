@@ -99,6 +99,15 @@ REPEATS = stored(
         ),
         Field(number("rayleigh_p", "Chance of directions agreeing so well by luck (Rayleigh)."), "rayleigh_p"),
         Field(
+            number(
+                "plain_share",
+                "Two visits in a row found it at this share of its limit or further, where two were enough.",
+                "share of the limit",
+            ),
+            "plain_share",
+        ),
+        Field(number("plain_chance", "Chance of two such visits by luck."), "plain_chance"),
+        Field(
             number("comes_back_million", "Median strokes until it was found again.", "million strokes"),
             "comes_back_million",
         ),

@@ -56,6 +56,8 @@ class RepeatProblem(models.Model):
     looked_at = models.PositiveIntegerField(help_text="As-found visits, or months, looked at.")
     mean_deg = models.FloatField(null=True, help_text="Mean direction of those times, clock degrees.")
     rayleigh_p = models.FloatField(null=True)
+    plain_share = models.FloatField(null=True, help_text="Two visits in a row found it at this share of its limit.")
+    plain_chance = models.FloatField(null=True, help_text="Chance of two such visits by luck, where that is enough.")
     comes_back_million = models.FloatField(null=True, help_text="Median strokes until it was found again, millions.")
     noticed_on = models.DateField(help_text="The day of the visit, or of the month, at which the rule first held.")
     last_on = models.DateField(help_text="The last time.")

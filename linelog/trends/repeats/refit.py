@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from django.db import transaction
 
 from linelog.plant.models import Machine, Plant
 from linelog.trends import refit
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import history, spoilage
+from linelog.trends.repeats import history, spoilage, usual
 from linelog.trends.repeats.rule import (
     ALL_TOGETHER,
     Problem,
@@ -22,19 +22,21 @@ from linelog.trends.repeats.rule import (
 
 FIGURES = (
     *("pattern", "times", "looked_at", "mean_deg", "rayleigh_p", "comes_back_million", "noticed_on", "last_on"),
-    *("holds", "since", "refitted_at", "part_of"),
+    *("holds", "since", "refitted_at", "part_of", "plain_share", "plain_chance"),
 )
 
 
 def rule_of(plant: Plant) -> Rule:
-    """Return the plant's own setting of the rule."""
-    return Rule(plant.repeat_out, plant.repeat_visits)
+    """Return the plant's own setting of the rule, with how its stations are usually found; one query."""
+    return Rule(plant.repeat_out, plant.repeat_visits, usual.kept(plant))
 
 
 def refit_repeats(plant: Plant, now: dt.datetime) -> None:
     """Apply the rule to every machine of a plant, and to its spoilage by cause."""
     machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
-    found = found_at(plant, machines, now)
+    read = history.histories(plant, machines, now)
+    usual.keep(plant, usual.usual_of(read.values()), now)
+    found = _found_in(plant, read, now)
     months = spoilage.read(plant, now)
     rests_on = {"cans": int(months.made.sum()), "months": len(months.months)}
     refit.keep(plant, spoilage.KIND, "", now, rests_on=rests_on, result=spoilage.as_result(months), sentence="")
@@ -45,8 +47,11 @@ def refit_repeats(plant: Plant, now: dt.datetime) -> None:
 
 def found_at(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, list[Problem]]:
     """Return what the rule says of the stations of some machines; strokes are read only where something repeats."""
+    return _found_in(plant, history.histories(plant, machines, now), now)
+
+
+def _found_in(plant: Plant, read: Mapping[int, history.History], now: dt.datetime) -> dict[int, list[Problem]]:
     rule = rule_of(plant)
-    read = history.histories(plant, machines, now)
     found = {machine: problems(one, rule) for machine, one in read.items()}
     kept = set(RepeatProblem.objects.filter(machine__in=list(read)).values_list("machine_id", flat=True))
     counted = sorted(machine for machine in found if machine in kept or any(one.holds for one in found[machine]))
@@ -114,6 +119,8 @@ def fill(
         row.comes_back_million = one.comes_back_million
         row.mean_deg = one.directions.mean_deg if one.directions else None
         row.rayleigh_p = one.directions.p if one.directions else None
+        row.plain_share = one.plain.share if one.plain else None
+        row.plain_chance = one.plain.chance if one.plain else None
     done_on, in_work = taken.get(row.pk, (None, False)) if row.pk else (None, False)
     row.since = came_back(one.occasions, done_on, rule, in_work=in_work)
     row.refitted_at = now

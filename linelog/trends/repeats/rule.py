@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from linelog.alignment.standing import RUNNING
-from linelog.calc.directions import Directions, agreement, apart_deg, directions_deg
+from linelog.calc.directions import FEWEST, Directions, agreement, apart_deg, directions_deg
 from linelog.calc.errors import CalcError
+from linelog.calc.plain_repeat import Plain
 from linelog.calc.repeat import AsFound, Follows, Together, follows, repeat_problem, together
 from linelog.calc.repeat import Pattern as Direction
 from linelog.trends.models.repeats import RepeatProblem
 from linelog.trends.repeats.history import Found, History, Series
+from linelog.trends.repeats.usual import NOTHING, UsualOf, plainly
 
 Kind = RepeatProblem.Kind
 Pattern = RepeatProblem.Pattern
@@ -32,23 +34,33 @@ _TOGETHER = {Together.UP: Pattern.UP, Together.DOWN: Pattern.DOWN, Together.SIDE
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """Out on `out_of` of the `last` as-found visits: the plant's own setting."""
+    """Out on `out_of` of the `last` as-found visits: the plant's own setting; or plainly so on two in a row."""
 
     out_of: int
     last: int
+    usual: UsualOf = field(default=NOTHING)
+
+    def holds(self, recent: Sequence[Occasion]) -> bool:
+        """Whether it holds among the last few of some occasions in a row, the newest last."""
+        some = recent[-self.last :]
+        return sum(one.out for one in some) >= self.out_of or any(one.plain for one in some[1:])
 
 
 @dataclass(frozen=True, slots=True)
 class Occasion:
-    """A visit (or a month) that was looked at, and whether it was one of those times."""
+    """A visit (or a month) that was looked at: whether it was one of those times, and plainly so with the last."""
 
     on: dt.date
     out: bool
+    plain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """What the rule says of one thing that may come back. `goes_with` names a temperature that it follows."""
+    """What the rule says of one thing that may come back. `goes_with` names a temperature that it follows.
+
+    plain  the plainest two visits in a row among those looked at, where two were enough
+    """
 
     key: str
     kind: Kind
@@ -64,6 +76,7 @@ class Problem:
     comes_back_million: float | None = None
     warm: Follows | None = None
     goes_with: str = ""
+    plain: Plain | None = None
     part: bool = False  # of all stations going together
 
     @property
@@ -99,24 +112,35 @@ def station_problem(series: Series, rule: Rule) -> Problem | None:
     if not any(found.is_out for found in series.found):
         return None
     seen = repeat_problem([as_found(found) for found in series.found], out_of=rule.out_of, last=rule.last)
+    pairs = plainly(series, rule.usual, rule.last)
+    occasions = tuple(
+        Occasion(found.visit.day, found.is_out, pair is not None and pair.is_plain)
+        for found, pair in zip(series.found, pairs, strict=True)
+    )
+    holds = rule.holds(occasions)
+    recent = [pair for pair in pairs[-rule.last :][1:] if pair is not None and pair.is_plain]
+    plain = min(recent, key=lambda pair: pair.chance, default=None)
     pattern, warm, name = _PATTERNS[seen.pattern], None, ""
-    if seen.repeats:
+    if plain and pattern is Pattern.NOT_CLEAR and seen.out < FEWEST:
+        pattern = Pattern.SAME_WAY
+    if holds:
         warm, name = warmth(series.found)
         pattern = Pattern.THERMAL if warm else pattern
     return Problem(
         key=station_key(series.station_id, series.method),
         kind=Kind.STATION,
         pattern=pattern,
-        occasions=tuple(Occasion(found.visit.day, found.is_out) for found in series.found),
+        occasions=occasions,
         times=seen.out,
         looked_at=seen.visits,
-        holds=seen.repeats,
+        holds=holds,
         station_id=series.station_id,
         method=series.method,
         directions=seen.directions,
         comes_back_million=seen.comes_back_million,
         warm=warm,
         goes_with=name,
+        plain=plain,
     )
 
 
@@ -227,9 +251,9 @@ def came_back(
         return Since.IN_WORK
     if taken_up_on is None:
         return Since.OPEN
-    times, looked_at = since(occasions, taken_up_on, rule)
-    if times >= rule.out_of:
+    if rule.holds([one for one in occasions if one.on > taken_up_on]):
         return Since.BACK
+    times, looked_at = since(occasions, taken_up_on, rule)
     return Since.GONE if looked_at - times > rule.last - rule.out_of else Since.WAITING
 
 
@@ -241,8 +265,7 @@ def since(occasions: Sequence[Occasion], taken_up_on: dt.date, rule: Rule) -> tu
 
 def noticed_on(one: Problem, rule: Rule) -> dt.date:
     """Return the day at which the rule began to hold, as it holds now."""
-    out = [occasion.out for occasion in one.occasions]
-    end = len(out)
-    while end > 1 and sum(out[max(0, end - 1 - rule.last) : end - 1]) >= rule.out_of:
+    end = len(one.occasions)
+    while end > 1 and rule.holds(one.occasions[: end - 1]):
         end -= 1
     return one.occasions[end - 1].on

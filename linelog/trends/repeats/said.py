@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 
 from django.utils import timezone
 
@@ -11,6 +12,7 @@ from linelog.calc.readings import View
 from linelog.trends import words
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
 from linelog.trends.repeats.queries import Look
+from linelog.trends.repeats.rule import Rule
 
 Kind = RepeatProblem.Kind
 Pattern = RepeatProblem.Pattern
@@ -46,6 +48,8 @@ CHECK = {
     Pattern.ABOVE: "Hold the findings of this machine against those of its neighbours on the same coils.",
 }
 
+MOST_ONE_IN = 100_000  # no plant has seen enough visits to say less
+
 
 def how_often(problem: RepeatProblem) -> str:
     """Say how often it was found among the last visits or months."""
@@ -74,6 +78,20 @@ def how_sure(problem: RepeatProblem) -> str:
     if p is None or problem.kind == Kind.CAUSE:
         return ""
     return f"Rayleigh test p = {p:.3f}" if p >= 0.001 else "Rayleigh test p < 0.001"
+
+
+def how_plain(problem: RepeatProblem, rule: Rule) -> str:
+    """Say why two visits were enough, where the rule alone would have waited."""
+    if problem.plain_share is None or problem.plain_chance is None or problem.times >= rule.out_of:
+        return ""
+    one_in = min(1.0 / problem.plain_chance, MOST_ONE_IN)
+    step = 10 ** int(math.log10(one_in))
+    seldom = f"fewer than 1 of {int(one_in // step) * step:,}"
+    return (
+        f"Told after two visits in a row, since they are plain: each found it at {problem.plain_share:.1f} of its "
+        f"limit or further, doubt taken off, and the same way, though it had been set well inside between them. Of "
+        f"stations as this plant usually finds them chance gives that in {seldom}."
+    )
 
 
 def last_time(problem: RepeatProblem) -> str:
@@ -130,6 +148,8 @@ def whether_back(look: Look) -> str:
         return f"No {one} since then: not enough {one}s yet to say."
     counted = f"found again on {times} of the {words.plural(looked_at, one)} since then"
     rule = f"the rule asks for {look.rule.out_of} of {look.rule.last}"
+    if look.problem.since == Since.BACK and times < look.rule.out_of:
+        return f"It came back: {counted}, so plainly that two in a row are enough."
     if look.problem.since == Since.BACK:
         return f"It came back: {counted} ({rule})."
     if look.problem.since == Since.GONE:
