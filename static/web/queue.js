@@ -77,19 +77,21 @@
     },
   }, write.files && write.files.length ? FOR_A_FILE : PATIENCE));
 
-  // A writing whose answer got lost may be stored already: it can't be withdrawn any more, only sent again.
+  // A writing whose answer got lost may be stored already: it can't be withdrawn any more, only sent again. So it is
+  // even where the network went while it was under way.
   const postNoting = async (write) => {
     try {
       return await post(write);
     } catch (error) {
-      if (navigator.onLine && !write.asked) await store.put({ ...write, asked: true });
+      if (!write.asked) await store.put({ ...write, asked: true });
       throw error;
     }
   };
 
   // Sends one; says whether the next may go.
   const deliver = async (write) => {
-    if (queue.trouble === "network" && !(await isMine(write))) return false; // is anybody there at all?
+    const isDoubtful = queue.trouble === "network" || !navigator.onLine; // then nothing is sent before somebody answers
+    if (isDoubtful && !(await isMine(write))) return false;
     let answer = await postNoting(write);
     if (answer.status === 403) {
       if (!(await isMine(write))) return false;

@@ -54,9 +54,11 @@ def test_a_reading_a_note_and_a_move_are_withdrawn_and_corrected_before_they_are
     assert StationNote.objects.get().note == "looks new"
 
 
-def test_what_may_be_on_the_server_already_is_not_withdrawn(entry, context):
+@pytest.mark.parametrize("is_cut", [False, True], ids=["answer lost", "network gone meanwhile"])
+def test_what_may_be_on_the_server_already_is_not_withdrawn(entry, context, is_cut):
     def lose(route) -> None:
         route.fetch()
+        context.set_offline(is_cut)
         route.abort()
 
     context.route(re.compile("/reading/"), lose)
@@ -66,6 +68,7 @@ def test_what_may_be_on_the_server_already_is_not_withdrawn(entry, context):
     expect(line(entry, "3 o'clock")).to_contain_text("whether it is stored is known when it is back")
     expect(line(entry, "3 o'clock").get_by_role("button")).to_have_count(0)
     context.unroute(re.compile("/reading/"))
+    context.set_offline(False)
     is_saved(entry)
     assert stored() == {90.0: "0.05"}
 
