@@ -16,8 +16,10 @@ from linelog.trends import words
 from linelog.trends.panels import COLORS, SYMBOLS, value_words
 from linelog.trends.series import OffsetSeries
 from linelog.trends.trend import Trend
-from linelog.web import plotly, units
+from linelog.web import dial, plotly, units
 from linelog.web.plotly import Part, typed
+
+FACE_PX = 380
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,73 +98,51 @@ def clock_figure(clock: Clock, trend: Trend, unit: Unit) -> Part | None:
     """Return the clock face seen from `clock.view`: 12 on top, clockwise, radius in `unit`, the limit as a circle."""
     if not clock.enough:
         return None
-    per = float(unit.um)
     limit = clock.values[-1].limit_um
-    top = 1.15 * max(limit, *(value.radial_um for value in clock.values)) / per
-    data = [_limit_circle(limit / per), *_mean(clock, top), _dots(clock, trend, unit)]
-    return {"data": data, "layout": _face(top, limit, unit, clock)}
+    top_um = 1.15 * max(limit, *(value.radial_um for value in clock.values))
+    every = math.ceil(0.25 * top_um / limit)  # so that their figures stand free of one another
+    rings = [times * limit for times in range(1, math.floor(top_um / limit) + 1, every)]
+    top, heights = top_um / unit.um, [ring / unit.um for ring in rings]
+    dots, mean = _dots(clock, trend, unit, top), _mean(clock, top)
+    said = [units.show_um(ring, unit, with_unit=True) for ring in rings]
+    notes = dial.ring_notes(heights, said, top, _taken(dots, clock, top))
+    limits = dial.circle("Limit", limit / unit.um, "--out")
+    return {"data": [*dial.face(top, heights), limits, *mean, dots], "layout": dial.layout(top, FACE_PX, notes)}
 
 
-def _limit_circle(limit: float) -> Part:
-    around = np.linspace(0.0, 360.0, 121)
-    line = plotly.lines("Limit", "--out", width=2, dash="dash")
-    return line | {"type": "scatterpolar", "theta": typed(around), "r": typed(np.full(len(around), limit))}
+def _toward(clock: Clock) -> float | None:
+    if clock.found is None or clock.found.mean_deg is None:
+        return None
+    return frame.turn_deg(clock.found.mean_deg, clock.view)
 
 
 def _mean(clock: Clock, top: float) -> list[Part]:
-    if clock.found is None or clock.found.mean_deg is None:
-        return []
-    line = plotly.lines("Mean direction", "--ink", width=3)
-    toward = frame.turn_deg(clock.found.mean_deg, clock.view)
-    return [line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])}]
+    toward = _toward(clock)
+    return [] if toward is None else [dial.ray("Mean direction", toward, top)]
 
 
-def _dots(clock: Clock, trend: Trend, unit: Unit) -> Part:
+def _taken(dots: Part, clock: Clock, top: float) -> Part:
+    """Return where the rings' figures must not stand: on the values and along the mean direction."""
+    toward = _toward(clock)
+    line = dial.spots([toward or 0.0] * 9, np.linspace(0.0, 0.0 if toward is None else top, 9))
+    return {axis: typed(np.concatenate([plotly.untyped(dots[axis]), plotly.untyped(line[axis])])) for axis in "xy"}
+
+
+def _dots(clock: Clock, trend: Trend, unit: Unit, top: float) -> Part:
     series = clock.series
     color = COLORS[series.number % len(COLORS)]
     name = f"{series.label}: as found, {series.method}"
-    last = [""] * (len(clock.values) - 1) + [" last"]
+    at = dial.spots(
+        [frame.turn_deg(value.direction_deg, clock.view) for value in clock.values],
+        [value.radial_um / unit.um for value in clock.values],
+    )
     return plotly.markers(name, color, SYMBOLS[series.method, AS_FOUND]) | {
-        "type": "scatterpolar",
+        **at,
         "mode": "markers+text",
-        "theta": typed([frame.turn_deg(value.direction_deg, clock.view) for value in clock.values]),
-        "r": typed([value.radial_um / unit.um for value in clock.values]),
-        "text": last,
-        "textposition": "middle right",
-        "textfont": {"color": "--ink", "size": 13},
+        "text": [*[""] * (len(clock.values) - 1), " last "],
+        "textposition": dial.beside(at, top),
+        "textfont": {"color": "--ink", "size": 14},
         "customdata": [
             [value_words(value, words.place(series.station, series.seat), trend, unit)] for value in clock.values
         ],
-    }
-
-
-def _face(top: float, limit_um: float, unit: Unit, clock: Clock) -> Part:
-    """Return the dial; its radius is written toward 3 o'clock, or toward 9 where the values lie on the right."""
-    mean = clock.found.mean_deg if clock.found else None
-    on_right = mean is not None and frame.turn_deg(mean, clock.view) < 180.0
-    every = math.ceil(top * unit.um / limit_um / 3.0)  # at most three circles, at the limit or multiples of it
-    rings = [times * limit_um for times in range(every, math.floor(top * unit.um / limit_um) + 1, every)]
-    hours = {
-        "rotation": 90,
-        "direction": "clockwise",
-        "tickvals": list(range(0, 360, 30)),
-        "ticktext": ["12", *(str(hour) for hour in range(1, 12))],
-        "gridcolor": "--rule",
-        "linecolor": "--rule",
-    }
-    radius = {
-        "range": [0.0, top],
-        "angle": 180 if on_right else 0,
-        "tickangle": 180 if on_right else 0,  # counted from the axis, which stands on its head there
-        "tickvals": [ring / unit.um for ring in rings],
-        "ticktext": [units.show_um(ring, unit, with_unit=True) for ring in rings],
-        "gridcolor": "--rule",
-        "linecolor": "--rule",
-    }
-    return {
-        "height": 380,
-        "margin": {"l": 40, "r": 40, "t": 30, "b": 30},
-        "polar": {"angularaxis": hours, "radialaxis": radius, "bgcolor": "--sheet"},
-        "showlegend": False,
-        "dragmode": False,
     }

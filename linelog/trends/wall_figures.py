@@ -15,7 +15,7 @@ from linelog.calc.wall import Ratio
 from linelog.trends.addresses import wall_url
 from linelog.trends.wall import WallPage
 from linelog.trends.wall_pairs import METHODS, Learned, WallPoint, compare
-from linelog.web import plotly, units
+from linelog.web import dial, plotly, units
 from linelog.web.plotly import Part, typed, wall_ms
 
 FEWEST_SAMPLES = 2
@@ -125,26 +125,26 @@ def side_figure(page: WallPage, unit: Unit) -> Part:
     per = float(unit.um)
     act_e = page.plant.wall_act_um / 2.0 / per
     top = 1.15 * max(act_e, *(point.size_um / per for point in points))
-    around = np.linspace(0.0, 360.0, 121)
-    limit = plotly.lines("Act, as e", "--out", width=2, dash="dash")
-    data = [limit | {"type": "scatterpolar", "theta": typed(around), "r": typed(np.full(len(around), act_e))}]
-    data += _expected_sides(page, top)
+    step = act_e / 2.0 * math.ceil(top / act_e / 1.5)
+    rings = [step * times for times in range(1, int(top / step) + 1)]
+    said = [units.show_um(ring * unit.um, unit, fine=True, with_unit=True) for ring in rings]
+    dots = _side_dots(points, page, unit, top)
+    data = [*dial.face(top, rings), dial.circle("Act, as e", act_e, "--out"), *_expected_sides(page, top), dots]
+    return {"data": data, "layout": dial.layout(top, 400, dial.ring_notes(rings, said, top, dots))}
+
+
+def _side_dots(points: Sequence[WallPoint], page: WallPage, unit: Unit, top: float) -> Part:
     dots = plotly.markers("Thin side", "--accent", "circle", size=9)
     dots["marker"] = dots["marker"] | {"opacity": 0.7}
-    data.append(
-        dots
-        | {
-            "type": "scatterpolar",
-            "mode": "markers+text",
-            "theta": typed([point.thin_deg or 0.0 for point in points]),
-            "r": typed([point.size_um / per for point in points]),
-            "text": [*[""] * (len(points) - 1), " last"],
-            "textposition": "middle right",
-            "textfont": {"color": "--ink", "size": 14},
-            "customdata": [[point_words(point, page, unit), wall_url(point.sample_id)] for point in points],
-        }
-    )
-    return {"data": data, "layout": _dial(top, act_e, unit, points)}
+    at = dial.spots([point.thin_deg or 0.0 for point in points], [point.size_um / unit.um for point in points])
+    return dots | {
+        **at,
+        "mode": "markers+text",
+        "text": [*[""] * (len(points) - 1), " last "],
+        "textposition": dial.beside(at, top),
+        "textfont": {"color": "--ink", "size": 14},
+        "customdata": [[point_words(point, page, unit), wall_url(point.sample_id)] for point in points],
+    }
 
 
 def _expected_sides(page: WallPage, top: float) -> list[Part]:
@@ -156,36 +156,8 @@ def _expected_sides(page: WallPage, top: float) -> list[Part]:
             continue
         found = compare(latest, offset, page.learned[method])
         toward = clock_deg(-found.expected_x_um, -found.expected_y_um)
-        line = plotly.lines(f"Thin side by the {method} offset", "--ink", width=3, dash=dash)
-        traces.append(line | {"type": "scatterpolar", "theta": typed([toward, toward]), "r": typed([0.0, top])})
+        traces.append(dial.ray(f"Thin side by the {method} offset", toward, top, dash=dash))
     return traces
-
-
-def _dial(top: float, act_e: float, unit: Unit, points: Sequence[WallPoint]) -> Part:
-    """Return the dial; its radius is written toward 3 o'clock, or toward 9 where most points lie on the right."""
-    right = sum((point.thin_deg or 0.0) < 180.0 for point in points) * 2 > len(points)
-    step = act_e / 2.0 * math.ceil(top / act_e / 1.5)
-    rings = [step * times for times in range(1, int(top / step) + 1)]
-    common: Part = {"gridcolor": "--rule", "linecolor": "--rule"}
-    hours = {
-        "rotation": 90,
-        "direction": "clockwise",
-        "tickvals": list(range(0, 360, 30)),
-        "ticktext": ["12", *(str(hour) for hour in range(1, 12))],
-    }
-    radius = {
-        "range": [0.0, top],
-        "angle": 180 if right else 0,
-        "tickangle": 180 if right else 0,
-        "tickvals": rings,
-        "ticktext": [units.show_um(ring * unit.um, unit, fine=True, with_unit=True) for ring in rings],
-    }
-    return {
-        "height": 400,
-        "margin": {"l": 40, "r": 40, "t": 30, "b": 30},
-        "polar": {"angularaxis": hours | common, "radialaxis": radius | common, "bgcolor": "--sheet"},
-        "showlegend": False,
-    }
 
 
 def ratio_figure(learned: Learned, ratio: Ratio, page: WallPage, unit: Unit) -> Part:

@@ -1,12 +1,15 @@
 """The clock of directions: mean, Rayleigh test in plain words, and the face turned the trade's way."""
 
 import math
+from itertools import combinations
 
+import numpy as np
 import pytest
 
 from linelog.calc.units import Unit
 from linelog.trends.clock import chance_words, clock_figure, clock_words, clocks
 from linelog.trends.tables import TABLES
+from linelog.web import dial
 from linelog.web.plotly import untyped
 from tests.trends.test_series import on, trend_of
 
@@ -38,17 +41,39 @@ def test_mean_direction_and_chance_are_those_of_the_handbook():
 
 
 def test_the_face_has_12_at_the_top_and_runs_clockwise_with_the_radius_in_the_readers_unit():
-    trend, clock = clock_of(*(toward(day, angle, size=25.4) for day, angle in enumerate((90, 92, 94))))
+    trend, clock = clock_of(*(toward(day, angle, size=25.4) for day, angle in enumerate((90, 90, 90))))
     figure = clock_figure(clock, trend, Unit.INCH)
-    face = figure["layout"]["polar"]["angularaxis"]
-    assert (face["rotation"], face["direction"]) == (90, "clockwise")
-    assert dict(zip(face["tickvals"], face["ticktext"], strict=True))[90] == "3"
+    hours = next(trace for trace in figure["data"] if trace["name"] == "Hours" and "text" in trace)
+    where = dict(zip(hours["text"], zip(untyped(hours["x"]), untyped(hours["y"]), strict=True), strict=True))
+    assert where["12"][0] == pytest.approx(0.0)
+    assert where["12"][1] > 0.0
+    assert where["3"][0] > 0.0
+    assert where["3"][1] == pytest.approx(0.0)
     dots = figure["data"][-1]
-    assert list(untyped(dots["theta"])) == pytest.approx([90, 92, 94])
-    assert list(untyped(dots["r"])) == pytest.approx([0.001] * 3)
-    limit = figure["data"][0]
-    assert set(untyped(limit["r"])) == {38.0 / 25_400}
-    assert "0.0015\u202fin" in figure["layout"]["polar"]["radialaxis"]["ticktext"]
+    assert list(untyped(dots["x"])) == pytest.approx([0.001] * 3)
+    assert list(untyped(dots["y"])) == pytest.approx([0.0] * 3, abs=1e-12)
+    limit = next(trace for trace in figure["data"] if trace["name"] == "Limit")
+    assert np.hypot(untyped(limit["x"]), untyped(limit["y"])) == pytest.approx(38.0 / 25_400)
+    assert "0.0015\u202fin" in [note["text"] for note in figure["layout"]["annotations"]]
+
+
+@pytest.mark.parametrize("degrees", range(0, 360, 15))
+@pytest.mark.parametrize("size", [20.0, 60.0, 180.0])
+def test_what_the_rings_stand_for_covers_neither_a_value_nor_one_another(degrees, size):
+    trend, clock = clock_of(*(toward(day, degrees + 4 * day, size=size * (0.3 + 0.1 * day)) for day in range(8)))
+    figure = clock_figure(clock, trend, Unit.MM)
+    top = figure["layout"]["xaxis"]["range"][1] / dial.EDGE
+    said = [(note["x"], note["y"]) for note in figure["layout"]["annotations"]]
+    assert said
+    dots = figure["data"][-1]
+    values = list(zip(untyped(dots["x"]), untyped(dots["y"]), strict=True))
+
+    def apart(one, other, times):
+        across, up = abs(one[0] - other[0]), abs(one[1] - other[1])
+        return across > times * dial.HALF_WIDE * top or up > times * dial.HALF_HIGH * top
+
+    assert all(apart(note, value, 1.0) for note in said for value in values)
+    assert all(apart(one, other, 2.0) for one, other in combinations(said, 2))
 
 
 def test_as_left_values_and_offsets_of_zero_have_no_part_in_it():

@@ -148,7 +148,7 @@ class TestFigures:
         assert set(figures) == {"time", f"clock-{domer.pk}-one-static"}
         for figure in figures.values():
             for trace in figure["data"]:
-                for key in {"x", "y", "r", "theta"} & trace.keys():
+                for key in {"x", "y"} & trace.keys():
                     assert set(trace[key]) == {"dtype", "bdata"}
         assert {axis for axis in figures["time"]["layout"] if axis.startswith("xaxis")} == {"xaxis"}, "one time axis"
         assert len([axis for axis in figures["time"]["layout"] if axis.startswith("yaxis")]) == 4

@@ -262,7 +262,8 @@ class TestThePage:
         assert made["variation"]["layout"]["yaxis"]["title"]["text"] == "Variation, mm"
         dots = next(trace for trace in made["side"]["data"] if trace["name"] == "Thin side")
         found = load(machine, now)
-        assert untyped(dots["theta"])[-1] == pytest.approx(found.latest.thin_deg)
+        x, y = untyped(dots["x"])[-1], untyped(dots["y"])[-1]
+        assert np.rad2deg(np.arctan2(x, y)) % 360.0 == pytest.approx(found.latest.thin_deg)
         assert dots["customdata"][-1][1] == f"/counts/wall/{found.latest.sample_id}/"
 
     def test_the_numbers_stand_in_a_table_and_a_file_that_agree(self, client, machine, mechanic, now):
