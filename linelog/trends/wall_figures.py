@@ -6,8 +6,6 @@ import math
 from collections.abc import Callable, Sequence
 from functools import partial
 
-import numpy as np
-
 from linelog.calc.frame import clock_words
 from linelog.calc.readings import View, clock_deg
 from linelog.calc.units import Unit

@@ -19,7 +19,12 @@ HOURS_AT, EDGE = 1.12, 1.24  # of the radius: where the hours stand, and how far
 HALF_WIDE, HALF_HIGH = 0.30, 0.09  # of the radius: half of what a ring's figure takes
 #: Directions between two hours, off the level, so that the figures of two rings stand above one another.
 FREE = (15.0, 345.0, 165.0, 195.0, 45.0, 315.0, 135.0, 225.0)
-BESIDE = {"middle right": (1.0, 0.0), "middle left": (-1.0, 0.0), "top center": (0.0, 1.0), "bottom center": (0.0, -1.0)}
+BESIDE = {
+    "middle right": (1.0, 0.0),
+    "middle left": (-1.0, 0.0),
+    "top center": (0.0, 1.0),
+    "bottom center": (0.0, -1.0),
+}
 
 
 def spots(degrees: ArrayLike, radii: ArrayLike) -> Part:
@@ -69,7 +74,7 @@ def ring_notes(rings: Sequence[float], said: Sequence[str], top: float, taken: P
 
 
 def _room(degrees: float, rings: Sequence[float], top: float, points: NDArray[np.float64]) -> float:
-    """Distance from the nearest point to a ring's figure, in halves of the figure; beyond three it is all the same."""
+    """Distance from the nearest point to a ring's figure, in halves of the figure, at most three."""
     x, y = _plane(np.full(len(rings), degrees), rings)
     across = np.abs(points[:, :1] - x) / (HALF_WIDE * top)
     upward = np.abs(points[:, 1:] - y) / (HALF_HIGH * top)

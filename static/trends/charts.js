@@ -3,6 +3,7 @@
 (() => {
   const config = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false, showTips: false };
   const kept = new WeakMap(); // section -> figures by name
+  const source = document.currentScript.dataset.plotly;
 
   const coloured = (part, styles) => {
     if (typeof part === "string") return part.startsWith("--") ? styles.getPropertyValue(part).trim() : part;
@@ -42,19 +43,35 @@
     if (!box.drawn) box.replaceChildren();
     box.style.height = `${layout.height}px`; // so that turning the tablet changes the width alone
     Plotly.react(box, data, laidOut(layout, styles), config);
-    if (!box.drawn) {
-      box.on("plotly_click", openVisit);
-      // A clock face would hold the finger that wants to scroll; taps reach it as clicks all the same.
-      if (layout.polar) box.addEventListener("touchstart", (event) => event.stopPropagation(), { capture: true });
-    }
+    if (!box.drawn) box.on("plotly_click", openVisit);
     box.drawn = true;
   };
 
-  const drawAll = (section) => {
-    for (const box of section.querySelectorAll("[data-figure]")) {
-      const figure = kept.get(section)[box.dataset.figure];
-      if (figure) drawOne(box, figure);
+  const figures = (section) =>
+    [...section.querySelectorAll("[data-figure]")]
+      .map((box) => [box, kept.get(section)?.[box.dataset.figure]])
+      .filter(([, figure]) => figure);
+
+  const drawAll = (section) => figures(section).forEach(([box, figure]) => drawOne(box, figure));
+
+  // One chart, then a frame for the screen: the first is seen before the last is drawn.
+  const drawFirst = async (section) => {
+    for (const [box, figure] of figures(section)) {
+      if (!section.isConnected) return;
+      if (!box.drawn) drawOne(box, figure);
+      await new Promise((go) => setTimeout(go));
     }
+  };
+
+  // The library's own file is read while the figures are on their way, after the page's words and numbers stand.
+  let library = null;
+  const plotly = () => {
+    library ??= new Promise((loaded, failed) => {
+      const script = document.createElement("script");
+      Object.assign(script, { src: source, onload: loaded, onerror: failed });
+      document.head.append(script);
+    });
+    return library;
   };
 
   const fail = (section) => {
@@ -68,17 +85,18 @@
     section.started = true;
     if (!section.querySelector("[data-figure]")) return;
     try {
-      const answer = await fetch(section.dataset.figures, { headers: { Accept: "application/json" } });
+      const asked = fetch(section.dataset.figures, { headers: { Accept: "application/json" } });
+      const [answer] = await Promise.all([asked, plotly()]);
       if (!answer.ok || !section.isConnected) return fail(section);
       kept.set(section, await answer.json());
     } catch {
       return fail(section);
     }
-    if (section.isConnected) drawAll(section);
+    if (section.isConnected) await drawFirst(section);
   };
 
   const startAll = () => document.querySelectorAll("[data-figures]").forEach(start);
-  document.addEventListener("DOMContentLoaded", startAll);
+  startAll(); // deferred: the page stands
   document.addEventListener("htmx:afterSettle", startAll);
   document.addEventListener("htmx:beforeSwap", (event) => {
     for (const box of event.detail.target.querySelectorAll("[data-figure]")) if (box.drawn) Plotly.purge(box);

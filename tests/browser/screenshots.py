@@ -16,6 +16,8 @@ import tempfile
 import time
 import tomllib
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from PIL import Image
@@ -109,10 +111,9 @@ def take(browser: Browser, base: str, folder: Path) -> None:
     keep(quality, folder, "counts")
 
 
-def main() -> None:
-    """Start the program, take the pictures, stop it."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
+@contextmanager
+def demonstration() -> Iterator[str]:
+    """Start the program with its demonstration on a data folder of its own; stop it at the end."""
     port = free_port()
     with tempfile.TemporaryDirectory(prefix="llshots-") as data:
         environment = {**os.environ, "LINELOG_DATA": data, "PORT": str(port), "LINELOG_LOG_LEVEL": "ERROR"}
@@ -120,13 +121,20 @@ def main() -> None:
         program = subprocess.Popen(serve, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL)
         try:
             wait_for(f"http://127.0.0.1:{port}/sign-in/")
-            with sync_playwright() as playwright:
-                browser: Browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
-                take(browser, f"http://127.0.0.1:{port}", folder)
-                browser.close()
+            yield f"http://127.0.0.1:{port}"
         finally:
             program.send_signal(signal.SIGINT)
             program.wait(30)
+
+
+def main() -> None:
+    """Take the pictures."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    with demonstration() as base, sync_playwright() as playwright:
+        browser: Browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        take(browser, base, folder)
+        browser.close()
 
 
 if __name__ == "__main__":
