@@ -17,6 +17,7 @@ import scipy
 from numpy.typing import NDArray
 
 from linelog.calc.errors import CalcError
+from linelog.calc.quiet import silenced
 from linelog.calc.require import Floats
 
 #: Sides of the polygon inside each circle, and the share of a limit that it gives away at most.
@@ -73,13 +74,14 @@ def cheapest(cost: Floats, can_open: Floats, sets: Floats, found: Sequence[Float
     """Return what to open: something of every set, but not all of one found before; None where there is no such."""
     rows = np.vstack([-sets, *found, np.zeros_like(cost)])
     most = np.concatenate([-np.ones(len(sets)), [opened.sum() - 1.0 for opened in found], [0.0]])
-    answer = scipy.optimize.milp(
-        cost,
-        integrality=np.ones(cost.size, dtype=np.int64),
-        bounds=scipy.optimize.Bounds(0.0, can_open),
-        constraints=scipy.optimize.LinearConstraint(rows, ub=most),
-        options={"mip_rel_gap": 0.0},
-    )
+    with silenced():
+        answer = scipy.optimize.milp(
+            cost,
+            integrality=np.ones(cost.size, dtype=np.int64),
+            bounds=scipy.optimize.Bounds(0.0, can_open),
+            constraints=scipy.optimize.LinearConstraint(rows, ub=most),
+            options={"mip_rel_gap": 0.0},
+        )
     return None if answer.x is None else np.round(answer.x)
 
 

@@ -13,6 +13,7 @@ import scipy
 
 from linelog.calc.arrays import not_negative, one_number
 from linelog.calc.errors import CalcError
+from linelog.calc.quiet import silenced
 
 _GAP = 1e-3  # the plan is within a thousandth of the best there is
 _ROUNDING = 1e-9
@@ -170,13 +171,14 @@ def _choose(
     )
     room = np.array([1.0] * len(jobs) + [w.room for w in windows] + crew_hours) + _ROUNDING
     gain = np.array([_avoided(job, window) for job, window in pairs])
-    found = scipy.optimize.milp(
-        -gain / max(float(gain.max()), 1e-300),
-        integrality=np.ones(len(pairs), dtype=np.int64),
-        bounds=scipy.optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
-        constraints=scipy.optimize.LinearConstraint(matrix, -np.inf, room),
-        options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
-    )
+    with silenced():
+        found = scipy.optimize.milp(
+            -gain / max(float(gain.max()), 1e-300),
+            integrality=np.ones(len(pairs), dtype=np.int64),
+            bounds=scipy.optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
+            constraints=scipy.optimize.LinearConstraint(matrix, -np.inf, room),
+            options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
+        )
     if found.x is None and found.status != _OUT_OF_TIME:
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
     shares = np.zeros(len(pairs)) if found.x is None else found.x
