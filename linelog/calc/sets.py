@@ -15,6 +15,7 @@ import scipy
 from linelog.calc.arrays import FloatArray, IntArray
 from linelog.calc.clustered import Clustered, cleared
 
+BAD_SET = 1.5  # times the rate of the others: what the power is told of
 FEWEST_SETS = 5  # others to be held against. Own choice.
 _OWN = 0.05  # share of a set's counts that its machines and times do not tell already: with less it is not told
 
@@ -25,6 +26,7 @@ class Against:
 
     ratio  pulled to the others as far as chance explains it; low, high: 95 %; p: chance of lying so far from the
     others, two-sided, None where there are too few others; shown: under false-discovery control over the page
+    apart  standard deviation of the logarithm of a set no worse than the others from theirs; None as p; dof: of its t
     """
 
     label: int
@@ -36,6 +38,8 @@ class Against:
     high: float
     p: float | None = None
     shown: bool = False
+    apart: float | None = None
+    dof: int = 0
 
 
 def against_others(
@@ -90,9 +94,23 @@ def _one(number: int, names: IntArray, log: FloatArray, chance: FloatArray) -> A
     kept = max(float(whole.tau2), 0.0) / (max(float(whole.tau2), 0.0) + doubt)
     shrunk, sd = kept * (own - mean), (kept * doubt + se**2) ** 0.5
     reach = float(scipy.stats.t.isf(0.025, dof)) * sd
-    return _against(label, shrunk, reach, p)
+    return replace(_against(label, shrunk, reach, p), apart=float(apart), dof=dof)
 
 
 def _against(label: int, log: float, reach: float, p: float | None) -> Against:
     ratio, low, high = np.exp([log, log - reach, log + reach]).tolist()
     return Against(label, 0, 0, 0.0, ratio, low, high, p)
+
+
+def power(sets: Sequence[Against], share: float) -> float | None:
+    """Return the chance that a set `BAD_SET` times as bad as the others is shown, in the mean of the sets.
+
+    share  of false claims (Benjamini & Hochberg); the set is taken to be the only one to stand out. None where no set
+    is held against others.
+    """
+    told = [(one.apart, one.dof) for one in sets if one.apart is not None and one.p is not None]
+    if not told:
+        return None
+    apart, dof = np.array(told).T
+    edge = scipy.stats.t.isf(share / len(told) / 2.0, dof)
+    return float(scipy.stats.nct.sf(edge, dof, np.log(BAD_SET) / apart).mean())

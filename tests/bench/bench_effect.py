@@ -2,8 +2,9 @@
 
 For each world (two makers, `misaligned_plants.py`): how often the 95 % interval of the corrected ratio holds the
 truth, how often no figure is given, the mean of it, and the same without the correction; where nothing has an
-effect, how many pages claim a line; how often a bad tooling set is found. Goal: 92 to 97 % held, at least 90; at
-most 10 % of pages. WORLD: a part of a world's name; `aside`: those of a third maker, which nothing was tuned on.
+effect, how many pages claim a line; how often a bad tooling set is found, and how often that is said to be. Goal: 92
+to 97 % held, at least 90; at most 10 % of pages. WORLD: a part of a world's name; `aside`: those of a third maker,
+which nothing was tuned on.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from linelog.calc.calibrated import CALLED, Severities, effects, follow_rates
 from linelog.calc.errors import CalcError
 from linelog.calc.misalignment import Rows, cells, hold_against
 from linelog.calc.offset_path import fit_kinds
-from linelog.calc.sets import Against, against_others
+from linelog.calc.sets import Against, against_others, power
 from tests.bench.misaligned_aside import ASIDE
 from tests.bench.misaligned_plants import ALL, WORLDS, World, seen
 
@@ -39,6 +40,7 @@ class Tally:
     pages: list[bool] = field(default_factory=list)
     plain_pages: list[bool] = field(default_factory=list)
     found: list[bool] = field(default_factory=list)
+    power: list[float] = field(default_factory=list)
 
 
 def judge(world: World, seed: int, tally: Tally, *, whole_page: bool = True) -> None:
@@ -79,13 +81,14 @@ def judge(world: World, seed: int, tally: Tally, *, whole_page: bool = True) -> 
             tally.held.append(own.low <= world.effect <= own.high)
             tally.log.append(math.log(own.ratio))
             sets = against_others(part.counts, part.exposure, made.fit, made.severities, there.sets[kept].tolist())
-    known = [one for one in sets if one.p is not None]
-    shown = claims([*chances, *(one.p for one in known if one.p is not None)], FALSE_PAGES)[0].tolist()
-    bad = [one.label in plant.bad for one in known]
-    tally.pages.append(
-        any(is_shown and not is_bad for is_shown, is_bad in zip(shown, [False] * len(chances) + bad, strict=True))
-    )
-    tally.found += [is_shown for is_shown, is_bad in zip(shown[len(chances) :], bad, strict=True) if is_bad]
+    told = [one for one in sets if one.p is not None]
+    shown = claims([one.p for one in told if one.p is not None], FALSE_PAGES)[0].tolist()
+    bad = [one.label in plant.bad for one in told]
+    wrong = any(is_shown and not is_bad for is_shown, is_bad in zip(shown, bad, strict=True))
+    tally.pages.append(wrong or bool(claims(chances, FALSE_PAGES)[0].any()))
+    tally.found += [is_shown for is_shown, is_bad in zip(shown, bad, strict=True) if is_bad]
+    if (share := power(sets, FALSE_PAGES)) is not None:
+        tally.power.append(share)
 
 
 def run(world: World, plants: int, first: int = SEED, *, whole_page: bool = True) -> Tally:
@@ -106,13 +109,15 @@ def line_of(world: World, tally: Tally) -> str:
             ("pages", tally.pages if world.effect == 1.0 else []),
             ("plain", tally.plain_pages if world.effect == 1.0 else []),
             ("sets", tally.found),
+            ("power", tally.power),
         )
     }
     mean, plain = (math.exp(np.mean(logs)) if logs else math.nan for logs in (tally.log, tally.plain))
     return (
         f"{world.name:47} {len(tally.plain):3} plants  truth {world.effect:.1f}  before {plain:.2f} held "
         f"{percent['before']}  now {mean:.2f} held {percent['held']}, none {tally.none:2}  "
-        f"false pages {percent['pages']} (headline before {percent['plain']})  bad sets found {percent['sets']}"
+        f"false pages {percent['pages']} (headline before {percent['plain']})  "
+        f"bad sets found {percent['sets']} (said {percent['power']})"
     )
 
 

@@ -12,11 +12,14 @@ from django.core.cache import cache
 from django.urls import reverse
 
 from linelog.alignment.models import Visit
+from linelog.calc.sets import Against
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount
 from linelog.trends import refit
 from linelog.trends.choice import Span
 from linelog.trends.evidence import before_after, page, say
+from linelog.trends.evidence.answer import Answer
+from linelog.trends.evidence.family import judged
 from linelog.trends.evidence.scope import SPOILED, TEAR_OFFS, Scope
 from linelog.trends.models import Fit, Piece
 from linelog.web.plotly import untyped
@@ -122,6 +125,19 @@ def test_the_word_causes_is_never_said_of_the_effect(fleet, signed_in):
     assert not any(re.search(r"\bcaus", fit.sentence) for fit in Fit.objects.all())
 
 
+def test_a_bad_set_is_not_lost_among_the_stations_of_the_page_nor_among_the_sets_of_another_rate():
+    """Benjamini & Hochberg by hand: the least of 40 chances stands out below 0.05 / 40 = 0.00125."""
+    chances = [0.0012, *np.linspace(0.1, 1.0, 39).tolist()]
+    sets = tuple(Against(number, 9, 9, 9.0, 1.5, 1.1, 2.0, p) for number, p in enumerate(chances))
+    effect = {"ratio": 1.0, "low": 0.9, "high": 1.1, "p": 0.9}
+    scopes = [
+        Scope(measure, station) for measure in (TEAR_OFFS, SPOILED) for station in ("worst", "domer", "tool_pack")
+    ]
+    found = judged({scope: Answer("", effect=effect, tooling=sets) for scope in scopes})
+    assert [one.label for one in found[Scope()].tooling if one.shown] == [0]
+    assert not any(one.shown for one in found.values())
+
+
 def test_what_cannot_be_told_from_the_visit_itself_is_said_so_and_nothing_is_claimed():
     """Visits that bring the rate down for a time whatever they find: 1.28 with the visit in it, nothing without."""
     found = {"ratio": 1.02, "low": 0.9, "high": 1.16, "shown": False}
@@ -190,6 +206,7 @@ def test_one_tooling_set_can_be_asked_for_and_all_are_held_against_what_was_expe
     client = signed_in(by)
     tools = ToolingSet.objects.get(plant=plant, name="Set 1")
     assert "on 1 machine" in text(client.get(reverse("trends:evidence") + f"?tooling={tools.pk}"))
+    assert "would stand out" not in text(client.get(reverse("trends:evidence")))
     assert Fit.objects.get(scope="tear_offs/worst/24m").result["tooling"] == []  # on one machine alone: its machine
 
 

@@ -43,6 +43,7 @@ class Answer:
               limit of the offset, the error of measurement taken out (calc.calibrated.Corrected); shown: under
               false-discovery control over the page
     plain     {"ratio", "low", "high"}: of the severity as carried, error and all (calc.misalignment)
+    set_power  share of tooling sets half as bad again as the others that would be shown (calc.sets.power)
     rests_on  {"cans", "counts", "stretches", "machines", "days", "unmeasured", "empty", "odd", "out", "unfound"}
     """
 
@@ -54,6 +55,7 @@ class Answer:
     monthly: Monthly | None = None
     factors: dict[int, float] = field(default_factory=dict)
     tooling: tuple[Against, ...] = ()
+    set_power: float | None = None
     algorithm: int = ALGORITHM
 
     def stored(self) -> dict[str, Any]:

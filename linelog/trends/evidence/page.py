@@ -77,6 +77,7 @@ class Page:
     causes: list[Line]
     sets: list[SetRow]
     more_sets: int
+    set_power: str
     made_at: dt.datetime | None
     stale: int
 
@@ -131,7 +132,7 @@ class Store:
     def _answer(self, machines: Any, scope: Scope) -> Answer:
         known = look_at(read(machines, scope.since(self.until)), self.wander)
         found = answer(known.table, scope, self.until, known.looked)
-        return judged({scope: found}, frozenset())[scope]
+        return judged({scope: found})[scope]
 
     def _kept(self, key: str, work: Callable[[], Answer]) -> Answer:
         made = self.made_at.timestamp() if self.made_at else 0
@@ -160,7 +161,7 @@ def machine_answer(machine: Machine, scope: Scope, until: dt.date) -> Answer:
     store = Store(machine.line.plant, until)
     known = _once(lambda: look_at(read([machine.pk]), store.wander))
     found = store.machine(machine, scope, known)
-    return judged({scope: found}, frozenset())[scope]
+    return judged({scope: found})[scope]
 
 
 def machine_page(machine: Machine, scope: Scope, until: dt.date) -> Page:
@@ -173,7 +174,7 @@ def machine_page(machine: Machine, scope: Scope, until: dt.date) -> Page:
         return store.machine(machine, asked, known)
 
     asked = dict.fromkeys([scope, *_shown_on(store, scope)])
-    answers = judged({one: ask(one) for one in asked}, frozenset([scope]))
+    answers = judged({one: ask(one) for one in asked})
     return _page(store, scope, answers.__getitem__, answers.__getitem__, stale=stale)
 
 
@@ -241,6 +242,7 @@ def _page(store: Store, scope: Scope, ask: Ask, ask_in_short: Ask, *, stale: int
         causes=[line(name, Scope(CAUSE + code, span=USUAL_SPAN)) for code, name in _causes(store)],
         sets=sets[:MOST_SETS],
         more_sets=max(0, len(sets) - MOST_SETS),
+        set_power=say.set_power(found.set_power),
         made_at=store.made_at,
         stale=stale,
     )

@@ -22,7 +22,6 @@ from linelog.trends.evidence.table import Table, read
 from linelog.trends.models import Fit
 
 WANDER_KIND = "wander of stations"
-SETS_SHOWN = frozenset({Scope(TEAR_OFFS), Scope(SPOILED)})
 
 
 def questions(table: Table) -> Iterator[Scope]:
@@ -47,8 +46,8 @@ def fit_misalignment(plant: Plant, now: datetime) -> None:
     refit.keep(plant, WANDER_KIND, "", now, rests_on={}, result=_stored(wander), sentence="")
     answers = {scope: answer(table, scope, until, looked) for scope in questions(table)}
     usual = {scope: one for scope, one in answers.items() if scope.span == USUAL_SPAN}
-    others = {scope: judged({scope: one}, frozenset())[scope] for scope, one in answers.items() if scope not in usual}
-    for scope, found in (judged(usual, SETS_SHOWN) | others).items():
+    others = {scope: judged({scope: one})[scope] for scope, one in answers.items() if scope not in usual}
+    for scope, found in (judged(usual) | others).items():
         refit.keep(
             plant, KIND, scope.key, now, rests_on=found.rests_on, result=found.stored(), sentence=found.sentence
         )

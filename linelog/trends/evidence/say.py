@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from linelog.calc.calibrated import Corrected
 from linelog.calc.misalignment import FEWEST_COUNTS, WIDEST
 from linelog.calc.offset_path import MOST_SEVERE
+from linelog.calc.sets import BAD_SET
 from linelog.trends.evidence.scope import Scope
 from linelog.trends.evidence.table import Asked
 from linelog.web.templatetags.units import count
@@ -46,6 +47,16 @@ def effect(scope: Scope, found: Mapping[str, float]) -> str:
 
 def _interval(found: Mapping[str, float]) -> str:
     return f"{_times(found['ratio'])} times (95 %: {_times(found['low'])} to {_times(found['high'])})"
+
+
+def set_power(share: float | None) -> str:
+    """Say how often a tooling set that is truly worse would be found."""
+    if share is None:
+        return ""
+    return (
+        f"Of sets with {BAD_SET:g} times the rate of the others about {100.0 * share:.0f} in 100 would stand out "
+        "here, by how long each was on and how unlike sets are anyway: one that does not is not shown to be good."
+    )
 
 
 def why_they_differ(found: Mapping[str, float] | None, plain: Mapping[str, float] | None) -> str:
