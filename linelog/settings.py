@@ -15,8 +15,11 @@ env = environ.Env()
 # Database, kept files and key are for the account of the program alone, whatever makes them.
 os.umask(0o077)
 
-BASE_DIR = Path(__file__).resolve().parent.parent
-DATA_DIR = Path(env.str("LINELOG_DATA", default=str(BASE_DIR / ".linelog")))
+PACKAGE_DIR = Path(__file__).resolve().parent
+# The wheel carries templates, static files and the demonstration's scenario within the package.
+IS_INSTALLED = (PACKAGE_DIR / "templates").is_dir()
+BASE_DIR = PACKAGE_DIR if IS_INSTALLED else PACKAGE_DIR.parent
+DATA_DIR = Path(env.str("LINELOG_DATA", default=str((Path.home() if IS_INSTALLED else BASE_DIR) / ".linelog")))
 
 
 def _secret_key() -> str:

@@ -26,5 +26,5 @@ def test_the_unit_names_a_user_without_rights_and_keeps_its_files_to_it():
 
 def test_the_unit_runs_the_readmes_own_command_without_the_published_passwords():
     words = unit.command(8000)
-    assert words[1:3] == ["manage.py", "serve"]
+    assert words[1:4] == ["-m", "linelog", "serve"]
     assert "--no-demo" in words

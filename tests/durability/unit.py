@@ -24,8 +24,8 @@ def unit() -> configparser.ConfigParser:
 def command(port: int) -> list[str]:
     """Return the words by which the unit starts the program, with this Python and on this port."""
     words = unit()["Service"]["ExecStart"].split()
-    assert words[0].endswith("/.venv/bin/python"), words
-    return [sys.executable, *words[1:], "--port", str(port)]
+    assert words[0].endswith("/.venv/bin/linelog"), words
+    return [sys.executable, "-m", "linelog", *words[1:], "--port", str(port)]
 
 
 def pause_s() -> float:

@@ -14,7 +14,7 @@ from linelog.web.errors import Refused
 
 
 class Command(BaseCommand):
-    """`manage.py backup /mnt/backups` or `manage.py backup /mnt/backups/monday.zip`."""
+    """`linelog backup /mnt/backups` or `linelog backup /mnt/backups/monday.zip`."""
 
     help = "Write every table and every kept file to one checked file; the program may be in use meanwhile."
 

@@ -13,7 +13,7 @@ from linelog.web.errors import Refused
 
 
 class Command(BaseCommand):
-    """`manage.py restore /mnt/backups/monday.zip`."""
+    """`linelog restore /mnt/backups/monday.zip`."""
 
     help = "Put a backup into an empty database and an empty folder of kept files; refused where anything is there."
 

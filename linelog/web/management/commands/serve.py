@@ -8,8 +8,8 @@ import socket
 import subprocess
 import sys
 import time
+from argparse import BooleanOptionalAction
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 from django.apps import apps
@@ -39,9 +39,14 @@ class Command(BaseCommand):
         """Where to listen, and whether an empty database gets the demonstration plant."""
         parser.add_argument("--host", default="127.0.0.1")
         parser.add_argument("--port", type=int, default=settings.PORT)
-        parser.add_argument("--no-demo", action="store_true", help="Leave an empty database empty.")
+        parser.add_argument(
+            "--demo",
+            action=BooleanOptionalAction,
+            default=not settings.IS_INSTALLED,
+            help="Load the invented plant into an empty database (in a clone of the repository), or leave it empty.",
+        )
 
-    def handle(self, *, host: str, port: int, no_demo: bool, **options: Any) -> None:
+    def handle(self, *, host: str, port: int, demo: bool, **options: Any) -> None:
         """Prepare, then keep all parts running until the person stops them."""
         listener = _listen(host, port)  # held from here on: who asks before all is ready waits, and is answered
         settings.DATA_DIR.mkdir(parents=True, exist_ok=True)
@@ -49,7 +54,7 @@ class Command(BaseCommand):
         _wait_for_database()
         self._migrate()
         collect_if_changed()
-        if not no_demo and not apps.get_model("plant", "Plant").objects.exists():
+        if demo and not apps.get_model("plant", "Plant").objects.exists():
             self.stdout.write("The database is empty: loading the invented demonstration plant ...")
             self.stdout.flush()
             _apart("load_demo")
@@ -104,8 +109,8 @@ def _wait_for_database() -> None:
 
 def _apart(*words: str) -> None:
     """Run a command in a process of its own: what it leaves running (threads of libraries) must not be forked."""
-    command = [sys.executable, str(Path(settings.BASE_DIR) / "manage.py"), *words]
-    if subprocess.run(command, cwd=settings.BASE_DIR, check=False).returncode:
+    command = [sys.executable, "-m", "linelog", *words]
+    if subprocess.run(command, cwd=settings.PACKAGE_DIR.parent, check=False).returncode:
         raise CommandError(f"{words[0]} did not succeed; nothing was started.")
 
 

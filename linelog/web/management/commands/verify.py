@@ -12,7 +12,7 @@ from linelog.web.errors import Refused
 
 
 class Command(BaseCommand):
-    """`manage.py verify /mnt/backups/monday.zip`."""
+    """`linelog verify /mnt/backups/monday.zip`."""
 
     help = "Read a whole backup and name what is damaged; ends with an error where anything is."
 
