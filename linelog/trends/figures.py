@@ -7,16 +7,17 @@ from functools import partial
 
 import numpy as np
 
-from linelog.calc.arrays import BoolArray, FloatArray
+from linelog.calc.arrays import BoolArray, FloatArray, IntArray
 from linelog.calc.units import Unit
 from linelog.trends import words
-from linelog.trends.panels import Panel, happened_panel, offset_panel, strokes
+from linelog.trends.panels import Panel, happened_panel, offset_groups, offset_panel, strokes
 from linelog.trends.rates import RateTrend, clear_scale
 from linelog.trends.trend import Trend
 from linelog.web import plotly
 from linelog.web.plotly import Part, typed, wall_ms
 
 TOP_PX, BOTTOM_PX, GAP_PX = 36, 56, 46
+MOST_BARS = 120  # more interval bars than these stand side by side on an upright tablet: a band shows them
 
 
 def time_figure(trend: Trend, unit: Unit) -> Part | None:
@@ -31,7 +32,7 @@ def time_figure(trend: Trend, unit: Unit) -> Part | None:
 def _makers(trend: Trend, unit: Unit) -> list[Callable[[Trend, str], Panel]]:
     makers: list[Callable[[Trend, str], Panel]] = []
     if trend.offsets_enough:
-        makers.append(partial(offset_panel, unit=unit))
+        makers += [partial(offset_panel, of=of, unit=unit) for of in offset_groups(trend)]
     makers += [partial(rate_panel, rate=rate) for rate in trend.rates.values() if rate is not None and rate.enough]
     return [happened_panel, *makers] if makers else []
 
@@ -71,7 +72,8 @@ def rate_panel(trend: Trend, y: str, rate: RateTrend) -> Panel:
     top, _ = clear_scale(rate)
     step = "week" if trend.counted.by_week else "day"
     axis = {"range": [0.0, top], "title": {"text": rate.measure.unit}, "zeroline": False}
-    panel = Panel(240, f"{rate.measure.name} {rate.measure.unit} by {step}, with 95 % interval", axis)
+    shown = "95 % interval as a band" if _is_long(rate) else "with 95 % interval"
+    panel = Panel(240, f"{rate.measure.name} {rate.measure.unit} by {step}, {shown}", axis)
     panel.traces += [*strokes(trend, 0.0, top), *_limit_traces(trend, rate), *_point_traces(trend, rate, step)]
     middle, upper = rate.chart.centre, float(np.median(rate.chart.upper))
     heights = plotly.apart([middle, min(upper, top)], top * 18.0 / panel.height, 0.0, top)
@@ -111,21 +113,39 @@ def _point_traces(trend: Trend, rate: RateTrend, step: str) -> list[Part]:
     after = np.flatnonzero(gaps) + 1
     x, y = np.insert(trend.noon_ms(), after, np.nan), np.insert(rate.rates.rate, after, np.nan)
     looks = (
-        (inside, plotly.markers(f"{name}: within the limits", "--accent", "circle", size=6)),
+        (inside, plotly.markers(f"{name}: within the limits", "--accent", "circle", size=4 if _is_long(rate) else 6)),
         (rate.above, plotly.markers(f"{name}: above the limits", "--out", "triangle-up", size=14)),
         (rate.below, plotly.markers(f"{name}: below the limits", "--in", "triangle-down", size=14)),
     )
     points = [look | _points(trend, rate, chosen, look["marker"]["color"]) for chosen, look in looks if chosen.any()]
-    return [path | {"x": typed(x), "y": typed(y)}, *points]
+    band = _bands(trend, rate, after) if _is_long(rate) else []
+    return [*band, path | {"x": typed(x), "y": typed(y)}, *points]
+
+
+def _is_long(rate: RateTrend) -> bool:
+    return len(rate.day) > MOST_BARS
+
+
+def _bands(trend: Trend, rate: RateTrend, after: IntArray) -> list[Part]:
+    """Return the intervals as one band where bars would stand side by side: open where days are missing."""
+    x, y = [], []
+    parts = (trend.noon_ms(), rate.rates.low, rate.rates.high)
+    for at, low, high in zip(*(np.split(part, after) for part in parts), strict=True):
+        x += [at, at[::-1], [np.nan]]
+        y += [low, high[::-1], [np.nan]]
+    look = plotly.lines(f"{rate.measure.name}: 95 % interval", "--accent", width=0)
+    shape = {"x": typed(np.concatenate(x)), "y": typed(np.concatenate(y))}
+    return [look | shape | {"fill": "toself", "fillcolor": "--accent", "opacity": 0.2}]
 
 
 def _points(trend: Trend, rate: RateTrend, chosen: BoolArray, color: str) -> Part:
     at, found = trend.noon_ms()[chosen], rate.rates
     up, down = (found.high - found.rate)[chosen], (found.rate - found.low)[chosen]
+    in_the_band = _is_long(rate) and not rate.chart.beyond[chosen].any()
     return {
         "x": typed(at),
         "y": typed(found.rate[chosen]),
-        "error_y": plotly.bars(up, down, color),
+        **({} if in_the_band else {"error_y": plotly.bars(up, down, color)}),
         "customdata": [[rate_words(trend, rate, index)] for index in np.flatnonzero(chosen).tolist()],
     }
 

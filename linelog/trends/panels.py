@@ -33,6 +33,7 @@ MARK_LOOK = {
     MarkKind.EVENT: ("Jams and events", "--unsure", "x", "dot"),
 }
 MOST_STROKES = 30  # more vertical lines of one kind than this would hide what they cross
+LABEL_PX = 17.0  # height of a line of text at the right of a panel
 _PLOT_PX, _LETTER_PX, _MARK_PX = 600.0, 7.0, 26.0  # on an upright tablet
 
 
@@ -111,29 +112,48 @@ def strokes(trend: Trend, low: float, high: float) -> list[Part]:
     return traces
 
 
-def offset_panel(trend: Trend, y: str, unit: Unit) -> Panel:
-    """Return the radial offset of the chosen stations with U, as found and as left, against the limit."""
-    per = float(unit.um)
-    top = _offset_top(trend) / per
-    label = units.label(unit)
-    axis = {"range": [0.0, top], "title": {"text": label}, "zeroline": False}
-    panel = Panel(340, f"Offset from the ram line, {label}, with its uncertainty", axis)
-    panel.traces += strokes(trend, 0.0, top)
-    _draw_limits(panel, trend, y, unit)
+def offset_groups(trend: Trend) -> list[list[OffsetSeries]]:
+    """Return the series that share a panel: those of one station by one method, since each has a scale of its own."""
+    groups: dict[tuple[int, str], list[OffsetSeries]] = {}
     for series in trend.offsets:
+        groups.setdefault((series.station.pk, series.method), []).append(series)
+    return list(groups.values())
+
+
+def offset_panel(trend: Trend, y: str, of: Sequence[OffsetSeries], unit: Unit) -> Panel:
+    """Return the radial offset of one station by one method with U, as found and as left, against its limit."""
+    per = float(unit.um)
+    top = _offset_top(of) / per
+    label = units.label(unit)
+    running = ", running" if of[0].method == RUNNING else ""
+    axis = {"range": [0.0, top], "title": {"text": label}, "zeroline": False, "nticks": 5}
+    title = f"{plotly.text(of[0].station.name)}{running}: offset from the ram line, {label}"
+    panel = Panel(150, title, axis)
+    panel.traces += strokes(trend, 0.0, top)
+    labels = _draw_limits(panel, trend, of, unit)
+    for series in of:
         panel.traces += _offset_traces(series, trend, unit)
-    panel.traces += _amended_ring(trend, per)
-    ends = [series.values[-1].radial_um / per for series in trend.offsets]
-    lines = 2 if any(", " in series.label for series in trend.offsets) else 1
-    heights = plotly.apart(ends, top * (18.0 * lines) / panel.height, 0.0, top)
-    for series, height in zip(trend.offsets, heights, strict=True):
-        panel.notes.append(_end_label(series.label, height, y, COLORS[series.number % len(COLORS)]))
+    panel.traces += _amended_ring(trend, of, per)
+    if len(of) > 1:
+        labels += [(_own(series), series.values[-1].radial_um / per, _color(series)) for series in of]
+    heights = plotly.apart([height for _, height, _ in labels], top * LABEL_PX / panel.height, 0.0, top)
+    panel.notes += [_end_label(said, at, y, color) for (said, _, color), at in zip(labels, heights, strict=True)]
     return panel
 
 
-def _offset_top(trend: Trend) -> float:
+def _own(series: OffsetSeries) -> str:
+    """Return what tells a series from the others of its panel: its seat, or that it was measured on the bar."""
+    own = series.label.removeprefix(series.station.name).removesuffix(", running").lstrip(", ")
+    return own or "on the ram"
+
+
+def _color(series: OffsetSeries) -> str:
+    return COLORS[series.number % len(COLORS)]
+
+
+def _offset_top(of: Sequence[OffsetSeries]) -> float:
     """Top of the scale, um: one value with a huge U must not flatten the others."""
-    values = [value for series in trend.offsets for value in series.values]
+    values = [value for series in of for value in series.values]
     most = max(max(value.radial_um, value.limit_um) for value in values)
     with_u = max(value.radial_um + value.expanded_um for value in values)
     return 1.1 * max(most, min(with_u, 2.5 * most))
@@ -141,7 +161,7 @@ def _offset_top(trend: Trend) -> float:
 
 def _offset_traces(series: OffsetSeries, trend: Trend, unit: Unit) -> list[Part]:
     """As found, as left, the stroke that joins the two, and the drift to the next visit: all of one method."""
-    color = COLORS[series.number % len(COLORS)]
+    color = _color(series)
     name, method, per = series.label, series.method, float(unit.um)
 
     def spot(value: Value) -> tuple[float, float]:
@@ -161,7 +181,7 @@ def _offset_traces(series: OffsetSeries, trend: Trend, unit: Unit) -> list[Part]
 
 
 def _offset_marks(series: OffsetSeries, values: list[Value], trend: Trend, unit: Unit) -> Part:
-    color, stage = COLORS[series.number % len(COLORS)], values[0].stage
+    color, stage = _color(series), values[0].stage
     name = f"{series.label}: {words.STAGES[stage]}, {series.method}"
     place = words.place(series.station, series.seat)
     per = float(unit.um)
@@ -193,8 +213,8 @@ def value_words(value: Value, place: str, trend: Trend, unit: Unit) -> str:
     return "<br>".join(lines)
 
 
-def _amended_ring(trend: Trend, per: float) -> list[Part]:
-    values = [value for series in trend.offsets for value in series.values if value.amended is not None]
+def _amended_ring(trend: Trend, of: Sequence[OffsetSeries], per: float) -> list[Part]:
+    values = [value for series in of for value in series.values if value.amended is not None]
     if not values:
         return []
     ring = plotly.markers("Amended after signing", "--ink", "circle-open", size=22)
@@ -202,27 +222,22 @@ def _amended_ring(trend: Trend, per: float) -> list[Part]:
     return [ring | {"x": typed(at), "y": typed([value.radial_um / per for value in values]), "hoverinfo": "skip"}]
 
 
-def _draw_limits(panel: Panel, trend: Trend, y: str, unit: Unit) -> None:
-    """Draw each station's limit as it stood at every visit; equal limits are drawn once."""
+Label = tuple[str, float, str]  # what stands at the right of a panel, at which height, in which colour
+
+
+def _draw_limits(panel: Panel, trend: Trend, of: Sequence[OffsetSeries], unit: Unit) -> list[Label]:
+    """Draw the limit as it stood at every visit, one line where seats agree; return what each comes to at the end."""
     drawn: dict[tuple[tuple[float, float], ...], list[OffsetSeries]] = {}
-    for series in trend.offsets:
+    for series in of:
         drawn.setdefault(_limit_steps(series, trend), []).append(series)
-    for steps, of in drawn.items():
-        color = "--out" if len(drawn) == 1 else COLORS[of[0].number % len(COLORS)]
-        names = list(dict.fromkeys(series.station.name for series in of))
-        line = plotly.lines(f"Limit: {', '.join(names)}", color, width=2, dash="dash")
+    labels = []
+    for steps, same in drawn.items():
+        line = plotly.lines(f"Limit: {', '.join(_own(series) for series in same)}", "--out", width=2, dash="dash")
         x, heights = zip(*steps, strict=True)
         panel.traces.append(line | {"x": typed(x), "y": typed(np.array(heights) / unit.um)})
-        whose = f" {plotly.text(', '.join(names))}" if len(drawn) > 1 else ""
-        said = f"limit {units.show_um(heights[0], unit)}{whose}"
-        place: Part = {
-            "xref": "paper",
-            "yref": y,
-            "yanchor": "bottom",
-            "bgcolor": "--sheet",
-            "font": {"size": 13, "color": color},
-        }
-        panel.notes.append(plotly.note(said, 0.0, heights[0] / unit.um, **place))
+        whose = f", {_own(same[0])}" if len(drawn) > 1 else ""
+        labels.append((f"limit {units.show_um(heights[-1], unit)}{whose}", heights[-1] / unit.um, "--out"))
+    return labels
 
 
 def _limit_steps(series: OffsetSeries, trend: Trend) -> tuple[tuple[float, float], ...]:
@@ -236,5 +251,5 @@ def _limit_steps(series: OffsetSeries, trend: Trend) -> tuple[tuple[float, float
 
 
 def _end_label(said: str, height: float, y: str, color: str) -> Part:
-    place: Part = {"xref": "paper", "yref": y, "xshift": 6, "font": {"size": 13, "color": color}, "align": "left"}
-    return plotly.note("<br>".join(plotly.text(said).split(", ")), 1.0, height, **place)
+    place: Part = {"xref": "paper", "yref": y, "xshift": 6, "font": {"size": 13, "color": color}}
+    return plotly.note(plotly.text(said), 1.0, height, **place)

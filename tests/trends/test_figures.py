@@ -13,7 +13,7 @@ from linelog.calc.units import Unit
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount, Event
 from linelog.trends.choice import Choice, Grain, Span
-from linelog.trends.figures import time_figure
+from linelog.trends.figures import BOTTOM_PX, MOST_BARS, TOP_PX, time_figure
 from linelog.trends.panels import MOST_STROKES
 from linelog.trends.tables import TABLES, as_csv
 from linelog.trends.trend import load
@@ -69,7 +69,7 @@ def test_offsets_drawn_equal_the_table_in_the_readers_unit(machine, by, unit, pe
 @pytest.mark.parametrize("grain", [Grain.DAY, Grain.WEEK])
 def test_rates_drawn_equal_the_table(machine, grain):
     invented.counts(machine, 200, until=TODAY)
-    trend = shown(machine, span=Span.MONTHS_6, grain=grain)
+    trend = shown(machine, span=Span.MONTHS_3 if grain is Grain.DAY else Span.MONTHS_6, grain=grain)
     figure = time_figure(trend, Unit.MM)
     for key, name in (("tear-offs", "Tear-offs"), ("spoiled", "Spoiled")):
         table = TABLES[key](trend, Unit.MM)
@@ -201,6 +201,64 @@ def test_csv_holds_every_row_and_runs_no_formula(machine, by):
     assert len(lines) == 1 + 2 * len(visits)
     assert "0.038" in lines[1]
     assert "'=HYPERLINK" in as_csv(TABLES["happened"](trend, Unit.MM))
+
+
+class TestPanelsOfOffsets:
+    def panels(self, trend):
+        figure = time_figure(trend, Unit.UM)
+        axes = {name.replace("axis", ""): axis for name, axis in figure["layout"].items() if name.startswith("yaxis")}
+        marks = [trace for trace in figure["data"] if "as found" in trace["name"]]
+        return figure, {axis: [trace for trace in marks if trace["yaxis"] == axis] for axis in axes}, axes
+
+    def test_each_station_has_a_scale_of_its_own_that_its_limit_lies_in(self, machine, by):
+        invented.history(machine, by, 6, until=NOW)
+        figure, marks, axes = self.panels(shown(machine, "tool_pack", "domer"))
+        drawn = {axis: traces for axis, traces in marks.items() if traces}
+        assert [len(traces) for traces in drawn.values()] == [2, 1], "the seats of one station share a panel"
+        for axis in drawn:
+            limits = [one for one in traces(figure, "Limit") if one["yaxis"] == axis]
+            assert limits
+            assert all(untyped(one["y"]).max() < axes[axis]["range"][1] for one in limits)
+
+    def test_running_values_do_not_squash_those_at_rest(self, machine, by):
+        visits = invented.history(machine, by, 6, until=NOW)
+        domer = machine.stations.get(kind="domer")
+        for result in Result.objects.filter(visit__in=visits, station=domer, stage="as_found"):
+            Result.objects.filter(pk=result.pk).update(method="running", x_um=800.0, y_um=600.0, radial_um=1000.0)
+        _, marks, axes = self.panels(shown(machine, "domer"))
+        tops = sorted(axes[axis]["range"][1] for axis, of in marks.items() if any("running" in o["name"] for o in of))
+        others = [axis for axis in axes if axis not in marks or not any("running" in o["name"] for o in marks[axis])]
+        assert tops[0] > 1000.0
+        assert any(0.0 < axes[axis]["range"][1] < 500.0 for axis in others[1:]), "the values at rest keep their scale"
+
+    def test_words_stand_beside_the_panel_one_under_the_other(self, machine, by):
+        invented.history(machine, by, 6, until=NOW)
+        figure, marks, axes = self.panels(shown(machine, "tool_pack", "domer", "cup_locator"))
+        for axis in (axis for axis, of in marks.items() if of):
+            said = [note for note in figure["layout"]["annotations"] if note["yref"] == axis]
+            assert any(note["text"].startswith("limit ") for note in said)
+            assert all(note["x"] == 1.0 and note["xshift"] > 0 for note in said), "right of what is drawn"
+            bottom, top = axes[axis]["domain"]
+            inside = figure["layout"]["height"] - TOP_PX - BOTTOM_PX
+            px = (top - bottom) * inside / axes[axis]["range"][1]
+            heights = sorted(note["y"] * px for note in said)
+            assert all(after - before >= 16.9 for before, after in pairwise(heights))
+
+
+def test_a_long_series_shows_its_intervals_as_a_band_and_a_short_one_as_bars(machine):
+    invented.counts(machine, 300, until=TODAY)
+    for span, long in ((Span.MONTHS_12, True), (Span.MONTHS_3, False)):
+        trend = shown(machine, span=span, grain=Grain.DAY)
+        figure = time_figure(trend, Unit.MM)
+        assert (len(trend.rates["tear_offs"].day) > MOST_BARS) is long
+        bands = traces(figure, "Tear-offs: 95 % interval")
+        (within,) = traces(figure, "Tear-offs: within")
+        assert ("error_y" in within) is not long
+        assert len(bands) == int(long)
+    band = traces(time_figure(shown(machine, span=Span.MONTHS_12, grain=Grain.DAY), Unit.MM), "Tear-offs: 95 %")[0]
+    table = TABLES["tear-offs"](shown(machine, span=Span.MONTHS_12, grain=Grain.DAY), Unit.MM)
+    edges = untyped(band["y"])
+    assert sorted(edges[~np.isnan(edges)]) == pytest.approx(sorted([*column(table, "low"), *column(table, "high")]))
 
 
 @given(st.lists(st.floats(0.0, 1.0), max_size=8))
