@@ -59,6 +59,11 @@ class RepeatProblem(models.Model):
     plain_share = models.FloatField(null=True, help_text="Two visits in a row found it at this share of its limit.")
     plain_chance = models.FloatField(null=True, help_text="Chance of two such visits by luck, where that is enough.")
     comes_back_million = models.FloatField(null=True, help_text="Median strokes until it was found again, millions.")
+    began_low = models.DateField(
+        null=True, help_text="Began after this day (95 %); empty: may be older than the log."
+    )
+    began_on = models.DateField(null=True, help_text="The likeliest day on which it began.")
+    began_high = models.DateField(null=True, help_text="Began before this day (95 %); empty: no day can be told.")
     noticed_on = models.DateField(help_text="The day of the visit, or of the month, at which the rule first held.")
     last_on = models.DateField(help_text="The last time.")
     holds = models.BooleanField(default=True, help_text="Whether the rule still holds.")

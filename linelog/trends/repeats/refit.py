@@ -10,7 +10,7 @@ from django.db import transaction
 from linelog.plant.models import Machine, Plant
 from linelog.trends import refit
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import history, spoilage, usual
+from linelog.trends.repeats import history, onset, spoilage, usual
 from linelog.trends.repeats.rule import (
     ALL_TOGETHER,
     Problem,
@@ -23,6 +23,7 @@ from linelog.trends.repeats.rule import (
 FIGURES = (
     *("pattern", "times", "looked_at", "mean_deg", "rayleigh_p", "comes_back_million", "noticed_on", "last_on"),
     *("holds", "since", "refitted_at", "part_of", "plain_share", "plain_chance"),
+    *("began_low", "began_on", "began_high"),
 )
 
 
@@ -56,7 +57,21 @@ def _found_in(plant: Plant, read: Mapping[int, history.History], now: dt.datetim
     kept = set(RepeatProblem.objects.filter(machine__in=list(read)).values_list("machine_id", flat=True))
     counted = sorted(machine for machine in found if machine in kept or any(one.holds for one in found[machine]))
     days = history.days_of(plant, counted, now) if counted else {}
-    return found | {machine: problems(history.with_strokes(read[machine], days[machine]), rule) for machine in days}
+    done = done_on(plant)
+    for machine in days:
+        full = history.with_strokes(read[machine], days[machine])
+        found[machine] = onset.with_onsets(full, problems(full, rule), done.get(machine, {}))
+    return found
+
+
+def done_on(plant: Plant) -> dict[int, dict[str, dt.date]]:
+    """Return by machine and problem the last day on which something was done about it; one query."""
+    rows = TakeUp.objects.filter(problem__machine__line__plant=plant).order_by("action_on")
+    found: dict[int, dict[str, dt.date]] = {}
+    for machine, key, day in rows.values_list("problem__machine_id", "problem__key", "action_on"):
+        if day is not None:
+            found.setdefault(machine, {})[key] = day
+    return found
 
 
 def _store(plant: Plant, found: dict[int, list[Problem]], now: dt.datetime) -> None:
@@ -119,6 +134,7 @@ def fill(
         row.comes_back_million = one.comes_back_million
         row.mean_deg = one.directions.mean_deg if one.directions else None
         row.rayleigh_p = one.directions.p if one.directions else None
+        row.began_low, row.began_on, row.began_high = onset.days_of(one.began)
         row.plain_share = one.plain.share if one.plain else None
         row.plain_chance = one.plain.chance if one.plain else None
     done_on, in_work = taken.get(row.pk, (None, False)) if row.pk else (None, False)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from linelog.alignment.standing import RUNNING
+from linelog.calc.began import Began
 from linelog.calc.directions import FEWEST, Directions, agreement, apart_deg, directions_deg
 from linelog.calc.errors import CalcError
 from linelog.calc.plain_repeat import Plain
@@ -60,6 +61,7 @@ class Problem:
     """What the rule says of one thing that may come back. `goes_with` names a temperature that it follows.
 
     plain  the plainest two visits in a row among those looked at, where two were enough
+    began  since when, days as ordinals; None: not worked out
     """
 
     key: str
@@ -77,6 +79,7 @@ class Problem:
     warm: Follows | None = None
     goes_with: str = ""
     plain: Plain | None = None
+    began: Began | None = None
     part: bool = False  # of all stations going together
 
     @property

@@ -94,6 +94,19 @@ def how_plain(problem: RepeatProblem, rule: Rule) -> str:
     )
 
 
+def since_when(problem: RepeatProblem) -> str:
+    """Say when it began, as far as that can be told."""
+    if problem.began_high is None:
+        return "No day can be told on which it began."
+    high = words.date(problem.began_high)
+    if problem.began_low is not None and problem.began_on is not None:
+        low, likely = words.date(problem.began_low), words.date(problem.began_on)
+        return f"It began between {low} and {high}, most likely about {likely} (90 % interval)."
+    if problem.began_on is not None:
+        return f"It began before {high}, most likely about {words.date(problem.began_on)}."
+    return f"It began before {high}, and may be older than what is looked at."
+
+
 def last_time(problem: RepeatProblem) -> str:
     """Say when it was found last: a day, or a month."""
     if problem.kind == Kind.CAUSE:

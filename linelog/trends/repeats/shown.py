@@ -109,6 +109,7 @@ class Shown:
     months: tuple[Month, ...]
     sure: str
     plain: str
+    began: str
     creep: str
     warm: str
     check: str
@@ -125,6 +126,7 @@ def shown(look: Look, unit: Unit) -> Shown:
         together=tuple(_together(at_once, look.names, unit) for at_once in _by_visit(newest)) if is_machine else (),
         months=tuple(reversed(look.months)),
         sure=said.how_sure(look.problem),
+        began=said.since_when(look.problem),
         plain=said.how_plain(look.problem, look.rule),
         creep=_creep(look, unit),
         warm=said.temperature(look),

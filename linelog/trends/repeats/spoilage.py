@@ -19,6 +19,7 @@ from linelog.plant.models import Plant
 from linelog.production.days import production_day
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.trends.models import Fit
+from linelog.trends.repeats.onset import in_months
 from linelog.trends.repeats.rule import Kind, Occasion, Pattern, Problem, Rule
 
 KIND = "spoilage by month"
@@ -123,6 +124,7 @@ def _problem(cause: int, days: list[dt.date], counts: Floats, expected: Floats, 
     if not above.any():
         return None
     seen = above_expected(whole, expected, out_of=rule.out_of, last=rule.last, level=LEVEL)
+    began = in_months(days, whole.tolist(), expected.tolist()) if seen.repeats else None
     return Problem(
         key=f"cause:{cause}",
         kind=Kind.CAUSE,
@@ -132,4 +134,5 @@ def _problem(cause: int, days: list[dt.date], counts: Floats, expected: Floats, 
         looked_at=seen.periods,
         holds=seen.repeats,
         cause_id=cause,
+        began=began,
     )
