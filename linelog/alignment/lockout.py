@@ -16,6 +16,7 @@ WAITING = {
     Lockout.Ended.HANDED_OVER: "The lockout was handed over and not verified yet: verify it. What you typed waits.",
     Lockout.Ended.TEST: "The lockout was taken off for inching or a test: verify it again. What you typed waits.",
     Lockout.Ended.AGAIN: "The lockout is being verified anew: verify it. What you typed waits.",
+    Lockout.Ended.BARE: "Every lock was taken off, which ended the lockout: verify it again. What you typed waits.",
     Lockout.Ended.SHIFT: "The shift changed, which ended the lockout: verify it again. What you typed waits.",
     Lockout.Ended.AGE: "The lockout reached its age: verify it again. What you typed waits and is not lost.",
 }

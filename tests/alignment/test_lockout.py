@@ -18,6 +18,7 @@ from linelog.web.errors import Refused
 from linelog.web.models import AuditEvent
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, save, seen, type_one, type_round
+from tests.alignment.signing import sign
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW  # 11:30 by the plant's clock; its shifts begin at 6, 14 and 22
@@ -203,6 +204,56 @@ def test_each_person_hangs_and_takes_off_their_own_lock(job):
     mine = PersonalLock.objects.get(name="A. Mechanic")
     assert client.post(address("lockout_return", visit), {**RETURNED, "locks_off": mine.pk}).status_code == 302
     assert not PersonalLock.objects.filter(off_at__isnull=True).exists()
+
+
+def test_the_last_lock_that_comes_off_ends_it_and_hung_again_it_is_verified_again(job):
+    """A verification holds while a lock hangs: 29 CFR 1910.147(d)(4) to (6), verified with the locks on."""
+    client, visit, domer, _ = job
+    verify(client, visit)
+    client.post(address("lock", visit), {"name": "B. Helper", "number": "22"})
+    first, second = PersonalLock.objects.order_by("pk")
+    spoken = {"spoken_to": "on"}
+    assert client.post(reverse("alignment:lock_off", args=[visit.pk, first.pk]), spoken).status_code == 302
+    assert status_of(visit, timezone.now()).stands, "another's lock still hangs"
+    assert type_one(client, visit, domer, 0, "0.01").status_code == 200
+    assert client.post(reverse("alignment:lock_off", args=[visit.pk, second.pk]), spoken).status_code == 302
+    assert visit.lockouts.get().ended_how == "bare"
+    for page in (address("lockout_page", visit), address("visit", visit)):
+        said = client.get(page).content.decode()
+        assert "no lockout stands</span> Every lock was taken off" in said
+        assert 'class="state in">locked out' not in said
+    refused = type_one(client, visit, domer, 90, "0.05")
+    assert refused.status_code == 422
+    assert "verify it again. What you typed waits." in refused.content.decode()
+    hung = client.post(address("lock", visit), {"name": "A. Mechanic", "number": "14"})
+    assert hung.status_code == 422, "a lock hung again does not bring the old verification back"
+    verify(client, visit)
+    assert type_one(client, visit, domer, 90, "0.05").status_code == 200
+
+
+def test_the_last_lock_may_come_off_after_the_signature(job):
+    client, visit, domer, mechanic = job
+    verify(client, visit, lockout_verified_by=str(mechanic))
+    type_round(client, visit, domer, CENTRED)
+    client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
+    assert sign(client, visit).status_code == 302
+    lock = PersonalLock.objects.get()
+    assert client.post(reverse("alignment:lock_off", args=[visit.pk, lock.pk])).status_code == 302
+    assert visit.lockouts.get().ended_how == "bare"
+    assert client.post(address("lockout_return", visit), RETURNED).status_code == 302
+
+
+def test_two_people_never_hang_on_one_lock(job):
+    client, visit, _, _ = job
+    verify(client, visit)
+    shared = client.post(address("lock", visit), {"name": "B. Helper", "number": "14"})
+    assert shared.status_code == 422
+    assert "Lock 14 hangs as the lock of A. Mechanic: each hangs their own." in shared.content.decode()
+    shared = verify(client, visit, lockout_verified_by="C. Next")
+    assert shared.status_code == 422
+    assert "each hangs their own" in shared.content.decode()
+    assert PersonalLock.objects.get().name == "A. Mechanic"
+    assert verify(client, visit).status_code == 302, "the same person's, written down anew"
 
 
 def test_before_powered_inching_everybody_is_out_and_each_lock_off(job):

@@ -32,6 +32,7 @@ class Lockout(models.Model):
         HANDED_OVER = "handed_over", "Handed over to the next shift"
         TEST = "test", "Taken off for powered inching or a test"
         AGAIN = "again", "Verified anew"
+        BARE = "bare", "Every lock was taken off"
         SHIFT = "shift", "The shift changed"
         AGE = "age", "It reached its longest age"
 

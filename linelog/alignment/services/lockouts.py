@@ -133,7 +133,9 @@ def begin(*, by: Person, visit: Visit, given: Verification, at: datetime, said_a
     new.logged_by, new.logged_at = by, at
     new.save(force_insert=True)
     if given.lock:
-        for lock in status_of(visit, at).locks_on:
+        status = status_of(visit, at)
+        _refuse_shared(status, given.verified_by, given.lock, "lockout_lock")
+        for lock in status.locks_on:
             if lock.is_of(given.verified_by):
                 _taken_off(by, lock, new.verified_at)  # the same person's, written down anew
         PersonalLock.objects.create(lockout=new, name=given.verified_by, number=given.lock, on_at=new.verified_at)
@@ -206,6 +208,13 @@ def _latest_to_return(visit: Visit) -> Lockout:
     return last
 
 
+def _refuse_shared(status: LockoutStatus, name: str, number: str, where: str) -> None:
+    """Refuse the number of a lock that hangs as somebody else's: two people on one lock leave one without."""
+    for lock in status.locks_on:
+        if number.strip() and lock.number.casefold() == number.strip().casefold() and not lock.is_of(name):
+            raise Refused(f"Lock {lock.number} hangs as the lock of {lock.name}: each hangs their own.", field=where)
+
+
 @transaction.atomic
 def put_lock(*, by: Person, visit: Visit, name: str, number: str, at: datetime) -> PersonalLock:
     """Write down that a person hung a lock of their own on the lockout."""
@@ -215,6 +224,7 @@ def put_lock(*, by: Person, visit: Visit, name: str, number: str, at: datetime) 
         raise Refused(status.sentence, field="name")
     if status.has_lock_of(name):
         raise Refused(f"The lock of {name} is written down already.", field="name")
+    _refuse_shared(status, name, number, "number")
     lock = PersonalLock.objects.create(lockout=status.latest, name=name.strip(), number=number.strip(), on_at=at)
     audit.record(by=by, action="hung own lock", obj=lock, at=at, after=audit.snapshot(lock))
     return lock
@@ -230,7 +240,10 @@ def _taken_off(by: Person, lock: PersonalLock, at: datetime) -> None:
 
 @transaction.atomic
 def take_lock_off(*, by: Person, visit: Visit, lock_id: int, at: datetime, spoken_to: bool = False) -> None:
-    """Write down that a person took their own lock off; of another's, that they were spoken to."""
+    """Write down that a person took their own lock off; of another's, that they were spoken to.
+
+    The last lock that comes off ends the lockout: hung again it is verified again.
+    """
     held = _held(by, visit)
     lock = PersonalLock.objects.filter(pk=lock_id, lockout__visit=held, off_at__isnull=True).first()
     if lock is None:
@@ -238,6 +251,8 @@ def take_lock_off(*, by: Person, visit: Visit, lock_id: int, at: datetime, spoke
     if not lock.is_of(str(by)) and not spoken_to:
         raise Refused(f"This is the lock of {lock.name}, who alone takes it off: speak to them first.")
     _taken_off(by, lock, at)
+    if not status_of(held, at).locks_on:  # from here on anybody may put the power on: what was verified holds no more
+        end_standing(by=by, visit=held, how=Ended.BARE, ended_at=at, at=at)
 
 
 def _held(by: Person, visit: Visit) -> Visit:
