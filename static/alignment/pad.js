@@ -55,11 +55,14 @@
       following.select();
       return;
     }
+    const { fresh } = field.dataset;
     if (key === "back") field.value = field.value.slice(0, -1);
     else if (key === "sign") field.value = flip(field.value);
-    else if (field.dataset.fresh === "1") field.value = key;
+    else if (fresh === "1") field.value = key;
+    else if (fresh === "minus") field.value = `-${key}`; // as on a keyboard: sign and digits are a new number
     else field.value += key;
-    field.dataset.fresh = "0";
+    if (key === "sign" && (fresh === "1" || fresh === "minus")) field.dataset.fresh = fresh === "1" ? "minus" : "1";
+    else field.dataset.fresh = "0";
     field.dispatchEvent(new Event("input", { bubbles: true }));
   };
 

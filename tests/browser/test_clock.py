@@ -73,6 +73,25 @@ def test_typing_on_in_rhythm_answers_no_question(entry, size):
     assert Reading.objects.values_list("value_um", "typed", "unit").get() == (17.0, "17", "um")
 
 
+@pytest.mark.parametrize("stood", ["0.015", "-0.015"])
+def test_a_number_typed_over_another_begins_with_its_sign(entry, stood):
+    """As with a keyboard: sign, then digits, replace what stood there, and a sign alone turns it."""
+    field = entry.locator(".pos.at0 input[name=value]")
+    field.fill(stood)
+    entry.locator(".pos.at90 input[name=value]").tap()
+    field.tap()
+    press(entry, ["sign"])
+    expect(field).to_have_value("-0.015" if stood == "0.015" else "0.015")
+    press(entry, "07")
+    expect(field).to_have_value("-07")
+    entry.locator(".pos.at90 input[name=value]").tap()
+    field.tap()
+    press(entry, ["sign", "sign", "4"])
+    expect(field).to_have_value("4")
+    press(entry, ["sign", "5"])
+    expect(field).to_have_value("-45")
+
+
 def test_a_question_left_open_is_still_there_when_the_page_is_opened_again(entry):
     entry.locator(".pos.at0 input[name=value]").tap()
     press(entry, ["1", "7", "next"])
