@@ -14,6 +14,7 @@ from linelog.plant.models import Plant
 from linelog.production.models import DayCount
 from linelog.trends.models import Fit
 from linelog.trends.ranking.refit import refit_ranking, usual_rate
+from linelog.web.plotly import untyped
 from tests import factories
 
 NOW, TODAY = factories.NOW, factories.NOW.date()
@@ -126,6 +127,21 @@ def test_the_funnel_has_its_limits_and_its_units(manager, signed_in):
     assert figure["layout"]["yaxis"]["title"]["text"] == "Tear-offs per million cans"
     assert [trace["name"] for trace in figure["data"]][:5] == ["95 %", "95 %", "99.8 %", "99.8 %", "Usual rate"]
     assert "NaN" not in json.dumps(figure)
+
+
+def test_the_funnels_scale_says_what_each_tick_is_and_holds_every_machine(manager, signed_in):
+    fleet(manager, 6)
+    refit(manager)
+    figure = signed_in(manager).get(reverse("trends:ranking_figures")).json()[f"funnel-{manager.plant_id}"]
+    axis = figure["layout"]["xaxis"]
+    assert 3 <= len(axis["tickvals"]) <= 12
+    assert [float(text) for text in axis["ticktext"]] == axis["tickvals"]
+    marks = [untyped(trace["x"]) for trace in figure["data"] if trace["name"] == "Machines"]
+    low, high = axis["range"]
+    assert all(low < at < high for at in np.log10(np.concatenate(marks)))
+    named = [note["text"] for note in figure["layout"]["annotations"] if note.get("showarrow")]
+    assert named
+    assert len(set(named)) == len(named)
 
 
 def test_another_plant_is_neither_ranked_nor_shown(manager, signed_in):

@@ -1,4 +1,4 @@
-"""A stored ranking as its page shows it: a table, a funnel, and what it says in words."""
+"""A stored ranking as its page shows it: a table, and what it says in words."""
 
 from __future__ import annotations
 
@@ -15,8 +15,6 @@ from linelog.trends.models import Fit
 from linelog.trends.ranking.refit import KIND, SPANS, scope_of
 from linelog.trends.ranking.yardstick import DAYS, above_or_below
 from linelog.trends.rates import BY_KEY, MEASURES, Measure
-from linelog.web import plotly
-from linelog.web.plotly import Part, typed
 from linelog.web.templatetags.units import count
 
 USUAL = {"measure": "tear_offs", "days": str(DAYS)}
@@ -115,16 +113,17 @@ def _row(columns: dict[str, Any], at: int, usual: float, measure: Measure, names
         counts=count(one["counts"]),
         expected=count(one["expected"]) if one["expected"] >= 10.0 else f"{one['expected']:.1f}",
         made=f"{one['made'] / 1e6:.2f}",
-        rate=_rate(measure, one["rate"]),
-        shrunk=_rate(measure, one["shrunk"]),
-        interval=f"{_rate(measure, one['low'])} to {_rate(measure, one['high'])}",
+        rate=written(measure, one["rate"]),
+        shrunk=written(measure, one["shrunk"]),
+        interval=f"{written(measure, one['low'])} to {written(measure, one['high'])}",
         own=f"{100.0 * one['own']:.0f} %",
         says=SAYS[word],
         css=CSS[word],
     )
 
 
-def _rate(measure: Measure, per_million: float) -> str:
+def written(measure: Measure, per_million: float) -> str:
+    """Write a rate per million in the measure's own unit."""
     return f"{per_million / measure.divisor:.{measure.decimals}f}"
 
 
@@ -133,7 +132,7 @@ def _notes(fit: Fit, measure: Measure) -> list[str]:
     notes = [
         f"{on['since']} to {on['until']}: {count(on['counts'])} in {on['cans'] / 1e6:.1f} million cans of "
         f"{on['machines']} machines. The usual rate, that of the machine in the middle: "
-        f"{_rate(measure, fit.result['usual'])} {measure.unit}."
+        f"{written(measure, fit.result['usual'])} {measure.unit}."
     ]
     if fit.result["wide"] > 1.0:
         notes.append(
@@ -143,69 +142,3 @@ def _notes(fit: Fit, measure: Measure) -> list[str]:
     if not fit.result["spread"]:
         notes.append("The machines differ by no more than chance: after shrinkage all have one rate.")
     return notes
-
-
-def funnel_figure(fit: Fit, measure: Measure, names: dict[int, Machine]) -> Part | None:
-    """Return the funnel plot: each machine's own rate over its cans, with limits for 95 % and 99.8 %."""
-    columns, shape = fit.result.get("columns"), fit.result.get("funnel")
-    if not columns or not shape:
-        return None
-    per = measure.divisor
-    cans = np.array(shape["cans"]) / 1e6
-    traces = []
-    for number, edge in enumerate(shape["lines"]):
-        line = plotly.lines("95 %" if number < 2 else "99.8 %", "--quiet", dash="dash" if number < 2 else "solid")
-        traces.append(line | {"x": typed(cans), "y": typed(np.array(edge) / per)})
-    usual = fit.result["usual"] / per
-    traces.append(plotly.lines("Usual rate", "--ink") | {"x": typed(cans[[0, -1]]), "y": typed([usual, usual])})
-    traces += _points(columns, fit.result["usual"], measure, names)
-    top = 1.15 * max(float(np.max(columns["rate"])) / per, float(shape["lines"][3][len(cans) // 2]) / per)
-    wanted = [shape["lines"][number][-1] / per for number in (1, 3)]
-    heights = plotly.apart(wanted, 0.05 * top, 0.0, top)
-    place: Part = {"xref": "paper", "yref": "y", "xshift": 6}
-    ends = [plotly.note(word, 1.0, at, **place) for word, at in zip(("95 %", "99.8 %"), heights, strict=True)]
-    return {
-        "data": [{**trace, "xaxis": "x", "yaxis": "y"} for trace in traces],
-        "layout": {
-            "height": 460,
-            "margin": {"l": 76, "r": 84, "t": 20, "b": 56},
-            "xaxis": {"type": "log", "title": {"text": "Million cans begun"}, "dtick": "D2"},
-            "yaxis": {"range": [0.0, top], "title": {"text": f"{measure.name} {measure.unit}"}, "zeroline": False},
-            "annotations": ends,
-            "showlegend": False,
-        },
-    }
-
-
-def _points(columns: dict[str, Any], usual: float, measure: Measure, names: dict[int, Machine]) -> list[Part]:
-    ends = zip(columns["low"], columns["high"], strict=True)
-    where = np.array([above_or_below(low, high, usual) for low, high in ends])
-    looks = (
-        ("no different", "--accent", "circle"),
-        ("above", "--out", "triangle-up"),
-        ("below", "--in", "triangle-down"),
-    )
-    traces = []
-    for word, color, symbol in looks:
-        some = [at for at in np.flatnonzero(where == word).tolist() if columns["machine"][at] in names]
-        if not some:
-            continue
-        called = [plotly.text(str(names[columns["machine"][at]])) for at in some]
-        said = [
-            [f"<b>{name}</b>: {_rate(measure, columns['rate'][at])} {measure.unit}<br>{SAYS[word]}"]
-            for name, at in zip(called, some, strict=True)
-        ]
-        far = word != "no different"
-        traces.append(
-            plotly.markers("Machines", color, symbol, size=12)
-            | {
-                "mode": "markers+text" if far else "markers",
-                "x": typed([columns["made"][at] / 1e6 for at in some]),
-                "y": typed([columns["rate"][at] / measure.divisor for at in some]),
-                "text": called,
-                "textposition": "top center",
-                "textfont": {"color": "--ink", "size": 13},
-                "customdata": said,
-            }
-        )
-    return traces

@@ -7,7 +7,8 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from linelog.plant.requests import Request
-from linelog.trends.ranking.shown import ChoiceForm, boards, fits_for, funnel_figure, names_of
+from linelog.trends.ranking.funnel import funnel_figure
+from linelog.trends.ranking.shown import ChoiceForm, boards, fits_for, names_of
 from linelog.web.permissions import Permission, needs
 
 
