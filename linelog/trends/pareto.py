@@ -1,6 +1,6 @@
 """Pareto charts of findings: by machine, defect code, station and tooling set, each bar with what was expected.
 
-A bar that chance explains is grey: only what stands out of the whole chart is called more than chance.
+A bar that has no more than chance leaves it is grey: only what stands out of the whole chart is called more.
 """
 
 from __future__ import annotations
@@ -16,12 +16,15 @@ from linelog.trends import words
 from linelog.trends.addresses import machine_findings_url
 from linelog.trends.queries.pareto import Material, Occasion
 
-MORE, CHANCE, UNKNOWN = "more than chance", "chance explains it", "nothing to hold it against"
+MORE, CHANCE, UNKNOWN = "more than chance", "no more than chance", "nothing to hold it against"
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One group: occasions with their exact interval, what was expected, and what is made of it."""
+    """One group: occasions with their exact interval, what was expected, and what is made of it.
+
+    least, most  the counts that chance leaves it where `expected` is expected
+    """
 
     label: str
     count: int
@@ -29,6 +32,8 @@ class Bar:
     high: float
     cans: int
     expected: float | None
+    least: float | None
+    most: float | None
     p_chart: float | None
     word: str
     machine_id: int | None = None
@@ -112,17 +117,15 @@ def _bars(
     if found is None:
         alone = rates_per_million(counts, MILLION) if counts else None  # of a million: the count itself
         ends = zip(alone.low.tolist(), alone.high.tolist(), strict=True) if alone else ()
-        rows: list[Any] = [(low, high, None, None, UNKNOWN) for low, high in ends]
+        rows: list[Any] = [(low, high, None, None, None, None, UNKNOWN) for low, high in ends]
     else:
         said = [MORE if out else CHANCE for out in found.stands_out.tolist()]
-        columns = (found.low.tolist(), found.high.tolist(), found.expected.tolist(), found.p_chart.tolist(), said)
-        rows = list(zip(*columns, strict=True))
+        columns = (found.low, found.high, found.expected, found.least, found.most, found.p_chart)
+        rows = list(zip(*(column.tolist() for column in columns), said, strict=True))
     ids: Sequence[int | None] = machines or [None] * len(labels)
     made = [
-        Bar(label, count, low, high, spoiled, expected, p, word, pk)
-        for label, count, spoiled, (low, high, expected, p, word), pk in zip(
-            labels, counts, cans, rows, ids, strict=True
-        )
+        Bar(label, count, low, high, spoiled, *judged, pk)
+        for label, count, spoiled, (low, high, *judged), pk in zip(labels, counts, cans, rows, ids, strict=True)
     ]
     return tuple(sorted(made, key=lambda bar: (-bar.count, bar.label)))
 

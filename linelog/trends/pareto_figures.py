@@ -1,8 +1,14 @@
-"""A Pareto chart as a plain dict for plotly: bars that lie, grey where chance explains them."""
+"""A Pareto chart as a plain dict for plotly: bars that lie, and beside each the counts that chance would leave it.
+
+A bar that ends within or below what chance leaves is grey. Its own interval, of the rate behind the count, is in the
+table: drawn here it seemed to say something else than the colour.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+
+import numpy as np
 
 from linelog.trends.pareto import CHANCE, MORE, UNKNOWN, Bar, Chart
 from linelog.web import plotly
@@ -22,9 +28,7 @@ def pareto_figure(chart: Chart) -> Part | None:
         return None
     places = [_label(bar) for bar in bars]
     data = [_bar_trace(word, bars, places) for word in LOOKS if any(bar.word == word for bar in bars)]
-    expected = [(bar.expected, place) for bar, place in zip(bars, places, strict=True) if bar.expected is not None]
-    if expected:
-        data.append(_expected_trace(expected))
+    data += _expected_traces([(bar, place) for bar, place in zip(bars, places, strict=True) if bar.most is not None])
     return {"data": data, "layout": _layout(bars, places)}
 
 
@@ -48,31 +52,38 @@ def _bar_trace(word: str, bars: Sequence[Bar], places: Sequence[str]) -> Part:
             "line": {"color": "--ink", "width": 1},
             "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": "--sheet", "size": 8},
         },
-        "error_x": plotly.bars(
-            [bar.high - bar.count for bar, _ in mine], [bar.count - bar.low for bar, _ in mine], "--ink"
-        ),
         "customdata": [[_words(bar)] for bar, _ in mine],
         "hovertemplate": "%{customdata[0]}<extra></extra>",
     }
 
 
 def _words(bar: Bar) -> str:
-    expected = "" if bar.expected is None else f"<br>expected {bar.expected:.1f}, chance {bar.chance}"
+    expected = ""
+    if bar.expected is not None:
+        expected = (
+            f"<br>expected {bar.expected:.1f}, by chance {bar.least:.0f} to {bar.most:.0f}; chance {bar.chance}"
+        )
     return (
         f"<b>{plotly.text(bar.label)}</b>: {bar.count} ({bar.low:.1f} to {bar.high:.1f}){expected}"
         f"<br>{count(bar.cans)} cans found<br>{bar.word}"
     )
 
 
-def _expected_trace(expected: Sequence[tuple[float, str]]) -> Part:
-    trace = plotly.markers("expected", "--accent", "diamond", size=12)
+def _expected_traces(told: Sequence[tuple[Bar, str]]) -> list[Part]:
+    """Return what was expected, and from where to where chance alone would bring the count."""
+    if not told:
+        return []
+    expected = np.array([bar.expected for bar, _ in told], dtype=np.float64)
+    least, most = (np.array([getattr(bar, end) for bar, _ in told], dtype=np.float64) for end in ("least", "most"))
+    trace = plotly.markers("expected, with what chance leaves", "--accent", "diamond", size=11)
     del trace["hovertemplate"]
-    x, y = zip(*expected, strict=True)
-    return trace | {"x": typed(x), "y": list(y), "hoverinfo": "skip"}
+    interval = plotly.bars(most - expected, expected - least, "--accent") | {"thickness": 3, "width": 8}
+    places = {"x": typed(expected), "y": [place for _, place in told]}
+    return [trace | places | {"error_x": interval, "hoverinfo": "skip"}]
 
 
 def _layout(bars: Sequence[Bar], places: Sequence[str]) -> Part:
-    top = max(max(bar.high if bar.count else 0.0, bar.expected or 0.0) for bar in bars)
+    top = max(max(float(bar.count), bar.most or 0.0) for bar in bars)
     widest = max(len(place) for place in places)
     return {
         "height": max(BAR_PX * len(bars) + AIR_PX, LEAST_PX),
@@ -81,7 +92,7 @@ def _layout(bars: Sequence[Bar], places: Sequence[str]) -> Part:
         "bargap": 0.35,
         "xaxis": {
             "range": [0.0, 1.05 * top],
-            "title": {"text": "Occasions, with exact 95 % interval"},
+            "title": {"text": "Occasions"},
             "zeroline": False,
         },
         "yaxis": {"categoryorder": "array", "categoryarray": list(reversed(places)), "ticks": ""},

@@ -46,6 +46,33 @@ def test_chances_are_corrected_for_the_number_of_bars():
     assert bars.stands_out.tolist() == [True, False, False, False]
 
 
+def test_what_chance_leaves_ends_where_the_summed_tails_of_its_step_do():
+    bars = pareto.by_exposure([30, 14, 6, 10], [1.0, 1.0, 1.0, 1.0])
+    level = {0: 0.05 / 4}  # Holm: the first bar stands out, so the three left are judged at a third of 5 %
+    for at, most in enumerate(bars.most):
+        chance = level.get(at, 0.05 / 3)
+        assert tail(int(most) + 1, 60, 0.25) <= chance < tail(int(most), 60, 0.25)
+        assert 1 - tail(int(bars.least[at]), 60, 0.25) < chance <= 1 - tail(int(bars.least[at]) + 1, 60, 0.25)
+
+
+counts = st.lists(st.integers(0, 60), min_size=2, max_size=8)
+
+
+@given(counts, st.randoms(use_true_random=False))
+def test_a_bar_stands_out_just_where_it_has_more_than_chance_leaves_it(seen, random):
+    made = [random.uniform(0.5, 4.0) for _ in seen]
+    base = [random.randint(0, 40) for _ in seen]
+    trials = [[random.random() for _ in range(count + random.randint(1, 20))] for count in seen]
+    for bars in (
+        pareto.by_exposure(seen, made) if sum(seen) else None,
+        pareto.by_base(seen, 1e6, base, 3e6),
+        pareto.by_strata(seen, trials),
+    ):
+        if bars is not None:
+            assert bars.stands_out.tolist() == (bars.counts > bars.most).tolist()
+            assert (bars.least <= bars.expected + 1.0).all()
+
+
 def test_a_base_of_another_time_is_another_rate():
     # Two Poisson rates given their sum (Przyborowski & Wilenski 1940): 12 on 1 million against 10 on 2 million
     bars = pareto.by_base([12, 0], 1e6, [10, 5], 2e6)

@@ -61,6 +61,26 @@ def test_the_machine_that_stands_out_of_its_share_of_the_cans_is_named_and_no_ot
     assert chart.said == "More than chance explains, of 4 bars: BM 1."
 
 
+def test_a_bar_is_drawn_grey_just_where_it_ends_within_what_chance_leaves(site):
+    for back in range(12):
+        found(site, "1", back)
+    for back in range(3):
+        found(site, "2", back)
+    figure = pareto_figure(by_machine(material(site), Choice()))
+    drawn = {
+        place: (length, trace["name"])
+        for trace in figure["data"]
+        if trace["type"] == "bar"
+        for place, length in zip(trace["y"], untyped(trace["x"]), strict=True)
+    }
+    (expected,) = [trace for trace in figure["data"] if trace["type"] == "scatter"]
+    ends = untyped(expected["x"]) + untyped(expected["error_x"]["array"])
+    most = dict(zip(expected["y"], ends, strict=True))
+    assert set(most) == set(drawn) == {"BM 1", "BM 2"}
+    assert all((length > most[place]) == (word == MORE) for place, (length, word) in drawn.items())
+    assert figure["layout"]["xaxis"]["range"][1] > max(*most.values(), *(length for length, _ in drawn.values()))
+
+
 def test_a_tall_bar_on_many_cans_is_grey(site):
     site.machines[0].day_counts.update(cans=4_000_000)
     for back in range(12):
