@@ -12,6 +12,7 @@ from django.core.cache import cache
 from django.urls import reverse
 
 from linelog.alignment.models import Visit
+from linelog.calc.misalignment import Point
 from linelog.calc.sets import Against
 from linelog.plant.models import Fitting, ToolingSet
 from linelog.production.models import DayCount
@@ -20,6 +21,7 @@ from linelog.trends.choice import Span
 from linelog.trends.evidence import before_after, page, say
 from linelog.trends.evidence.answer import Answer
 from linelog.trends.evidence.family import judged
+from linelog.trends.evidence.figures import severity_figure
 from linelog.trends.evidence.scope import SPOILED, TEAR_OFFS, Scope
 from linelog.trends.models import Fit, Piece
 from linelog.web.plotly import untyped
@@ -156,9 +158,26 @@ def test_the_chart_is_the_fit_that_is_stored(fleet, signed_in):
     x, y = untyped(traces["Fitted"]["x"]), untyped(traces["Fitted"]["y"])
     assert y == pytest.approx(effect["base"] * effect["ratio"] ** (x - effect["centre"]))
     points = traces["Stretches of time of about one severity"]
-    assert len(points["marker"]["size"]) == len(untyped(points["x"])) == len(untyped(points["error_y"]["array"]))
+    assert len(untyped(points["x"])) == len(untyped(points["error_y"]["array"])) >= 3
     assert "per million" in figure["layout"]["yaxis"]["title"]["text"]
     assert "severity" in figure["layout"]["xaxis"]["title"]["text"]
+
+
+@pytest.mark.parametrize("rates", [(30.0, 40.0, 66.0), (2.0, 30.0, 66.0), (300.0, 310.0, 305.0)])
+def test_no_mark_of_the_severity_chart_hides_the_interval_it_stands_for(rates):
+    points = tuple(Point(0.4 * at, rate, 0.98 * rate, 1.02 * rate, 10**7, 300) for at, rate in enumerate(rates))
+    effect = {"ratio": 1.3, "low": 1.1, "high": 1.5, "base": rates[0], "centre": 0.5, "shown": True}
+    figure = severity_figure(Scope(), Answer("", effect=effect, points=points))
+    bottom, top = figure["layout"]["yaxis"]["range"]
+    margin = figure["layout"]["margin"]
+    px = (figure["layout"]["height"] - margin["t"] - margin["b"]) / (top - bottom)
+    drawn = next(trace for trace in figure["data"] if "error_y" in trace)
+    spans = untyped(drawn["error_y"]["array"]) + untyped(drawn["error_y"]["arrayminus"])
+    far = np.array(rates) > max(rates) / 3.0  # nearer to zero 2 % of it is no more than the mark on any scale
+    assert drawn["error_y"]["width"] > drawn["marker"]["size"] / 2.0, "its ends are wider than the mark"
+    assert (px * spans[far] > drawn["marker"]["size"]).any()
+    assert bottom < 0.98 * min(rates)
+    assert top > 1.02 * max(rates)
 
 
 def test_worth_is_priced_at_the_plants_own_costs(fleet, signed_in):

@@ -10,7 +10,8 @@ from linelog.web import plotly
 from linelog.web.plotly import Part, typed
 from linelog.web.templatetags.units import count
 
-SMALLEST_PX, LARGEST_PX = 9.0, 24.0
+ABOVE_ZERO = 1.0 / 3.0  # of the highest
+MARK_PX = 6.0  # small, so that the interval shows on both sides
 
 
 def unit_of(scope: Scope) -> tuple[str, float, int]:
@@ -24,15 +25,16 @@ def severity_figure(scope: Scope, found: Answer) -> Part | None:
         return None
     unit, per, _ = unit_of(scope)
     right = max(1.15, 1.05 * max(point.severity for point in found.points))
-    top = 1.08 * max(point.high for point in found.points) / per
-    data = [*_curve(found, right, per), _limit(top), _points(scope, found, per, unit)]
+    low, high = (sorted(getattr(point, end) / per for point in found.points) for end in ("low", "high"))
+    bottom, top = _scale(low[0], high[-1])
+    data = [*_curve(found, right, per), _limit(bottom, top), _points(scope, found, per, unit)]
     return {
         "data": data,
         "layout": {
             "height": 440,
             "margin": {"l": 76, "r": 24, "t": 24, "b": 60},
             "xaxis": {"range": [0.0, right], "title": {"text": "Expected offset as a share of its limit (severity)"}},
-            "yaxis": {"range": [0.0, top], "title": {"text": f"{_noun(scope)}, {unit}"}, "zeroline": False},
+            "yaxis": {"range": [bottom, top], "title": {"text": f"{_noun(scope)}, {unit}"}, "zeroline": False},
             "annotations": [plotly.note("limit", 1.0, top, xref="x", yref="y", xshift=6, yanchor="top")],
             "showlegend": False,
         },
@@ -58,22 +60,27 @@ def _curve(found: Answer, right: float, per: float) -> list[Part]:
     return [band, plotly.lines("Fitted", "--accent", width=3) | {"x": typed(x), "y": typed(ends[2])}]
 
 
-def _limit(top: float) -> Part:
-    return plotly.lines("Limit", "--out", width=2, dash="dash") | plotly.joined([((1.0, 0.0), (1.0, top))])
+def _scale(low: float, high: float) -> tuple[float, float]:
+    """Return the ends of the scale: from zero, unless all lie so far above it that intervals could not be seen."""
+    air = 0.1 * (high - low)
+    return (low - air if low > ABOVE_ZERO * high else 0.0), high + air
+
+
+def _limit(bottom: float, top: float) -> Part:
+    return plotly.lines("Limit", "--out", width=2, dash="dash") | plotly.joined([((1.0, bottom), (1.0, top))])
 
 
 def _points(scope: Scope, found: Answer, per: float, unit: str) -> Part:
     points = found.points
     rate = np.array([point.rate for point in points]) / per
     low, high = (np.array([getattr(point, end) for point in points]) / per for end in ("low", "high"))
-    cans = np.array([point.cans for point in points], dtype=np.float64)
-    size = np.maximum(SMALLEST_PX, LARGEST_PX * np.sqrt(cans / cans.max()))
-    trace = plotly.markers("Stretches of time of about one severity", "--ink", "circle")
-    trace["marker"] |= {"size": size.tolist()}
+    trace = plotly.markers("Stretches of time of about one severity", "--ink", "circle", size=MARK_PX)
+    trace["marker"]["line"] = {"width": 0}
+    bars = plotly.bars(high - rate, rate - low, "--ink") | {"thickness": 2.5, "width": 8}
     return trace | {
         "x": typed([point.severity for point in points]),
         "y": typed(rate),
-        "error_y": plotly.bars(high - rate, rate - low, "--ink"),
+        "error_y": bars,
         "customdata": [
             [
                 f"<b>Severity {point.severity:.2f}</b><br>"
