@@ -103,6 +103,26 @@ def test_the_charts_hold_the_stored_figures_with_units_and_the_limit(site, mecha
     assert found["time"]["layout"]["xaxis"]["title"]["text"].startswith("Minutes")
 
 
+def test_dome_formation_is_one_mark_along_the_stroke_and_has_one_scale_across_and_up_enlarged(site, mechanic):
+    capture = site.receive(CSV)
+    found = mechanic.get(at("capture_figures", capture.pk)).json()
+    path = capture.result["dome"]["path"]
+    marks = [trace for trace in found["travel"]["data"] if trace["name"] == "Dome"]
+    assert [len(untyped(trace["x"])) for trace in marks] == [1, 1]
+    for trace, axis in zip(marks, "xy", strict=True):
+        middle = untyped(trace["y"])[0]
+        ends = middle - untyped(trace["error_y"]["arrayminus"])[0], middle + untyped(trace["error_y"]["array"])[0]
+        low, high = min(path[f"{axis}_low_um"]), max(path[f"{axis}_high_um"])
+        assert ends == pytest.approx((low / 1000.0, high / 1000.0))
+    layout = found["dome"]["layout"]
+    assert layout["yaxis"]["range"] == layout["yaxis2"]["range"]
+    drawn = [untyped(trace["y"]) for trace in found["dome"]["data"]]
+    assert max(abs(values).max() for values in drawn) < layout["yaxis"]["range"][1]
+    far_um = max(abs(value) for axis in "xy" for end in ("low", "high") for value in path[f"{axis}_{end}_um"])
+    limits = [trace for trace in found["dome"]["data"] if trace["name"] == "Limit of the offset"]
+    assert len(limits) == (4 if far_um > site.station.limit_um / 2.0 else 0)
+
+
 def test_a_temperature_that_changed_has_its_chart(site, mechanic):
     warm = as_csv(frame(replace(SHORT, warming_per_min=20.0, split_um=(40.0, 0.0))))
     capture = site.receive(warm)

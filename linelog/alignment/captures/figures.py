@@ -12,7 +12,8 @@ from linelog.web import plotly, units
 from linelog.web.plotly import Part, typed
 from linelog.web.units import machine_lengths, machine_unit
 
-PHASES = (("forward", "Forward", "--series-1"), ("dome", "Dome", "--series-2"), ("back", "Return", "--series-3"))
+DOME, DOME_COLOR = "Dome", "--series-2"
+PHASES = (("forward", "Forward", "--series-1"), ("dome", DOME, DOME_COLOR), ("back", "Return", "--series-3"))
 AXES = (("x", "Across"), ("y", "Up"))
 BAND = 0.18
 LIMIT_SHOWN_FROM = 0.5  # a smaller share of it, and its lines would flatten the path
@@ -86,17 +87,22 @@ def _seen_from_the_crank(reach: float, label: str) -> dict[str, Any]:
 def dome_figure(result: dict[str, Any], limit_um: float, unit: Unit) -> Part:
     """Return dome formation alone, across above up, against the crank: the ram hardly travels there and turns round.
 
-    The limit of the offset is a line either side where it lies near what is seen.
+    Both panels have one scale. The limit of the offset is a line either side where it lies near what is seen.
     """
     alone = {**dict.fromkeys(result), "dome": result["dome"]}
     figure = _stacked(alone, unit, _over_crank, "Crank, degrees; the ram is full forward at 180")
     path, per = result["dome"]["path"], float(unit.um)
     ends = np.array([min(path["angle_deg"]), max(path["angle_deg"])])
-    for number, (axis, _) in enumerate(AXES, start=1):
-        seen = max(float(np.abs(path[f"{axis}_{edge}_um"]).max()) for edge in ("low", "high"))
-        for side in (-1.0, 1.0) if seen > LIMIT_SHOWN_FROM * limit_um else ():
+    edges = [path[f"{axis}_{edge}_um"] for axis, _ in AXES for edge in ("low", "high")]
+    far_um = float(np.abs(edges).max())
+    near = far_um > LIMIT_SHOWN_FROM * limit_um
+    reach = 1.1 * max(far_um, limit_um if near else 0.0) / per  # one scale for both: across and up can be compared
+    for number in range(1, len(AXES) + 1):
+        axis = f"y{number}" if number > 1 else "y"
+        figure["layout"][axis.replace("y", "yaxis")]["range"] = [-reach, reach]
+        for side in (-1.0, 1.0) if near else ():
             line = plotly.lines("Limit of the offset", "--out", dash="dash")
-            place = {"xaxis": "x", "yaxis": f"y{number}" if number > 1 else "y", "showlegend": False}
+            place = {"xaxis": "x", "yaxis": axis, "showlegend": number == 1 and side > 0.0}
             figure["data"].append(line | place | {"x": typed(ends), "y": typed(np.full(2, side * limit_um / per))})
     figure["layout"]["xaxis"]["range"] = ends.tolist()
     return figure
@@ -140,9 +146,21 @@ def _travel(far: Unit) -> Draw:
 
     def draw(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
         at = machine_lengths(phase["path"]["position_mm"], far)
+        if name == DOME:
+            return [_spot(name, phase["path"], float(np.mean(at)), axis, per)]
         return _banded(name, color, phase["path"], at, axis, per)
 
     return draw
+
+
+def _spot(name: str, path: dict[str, Any], at: float, axis: str, per: float) -> Part:
+    """Return a phase that hardly travels as one mark, with the range that nine strokes in ten lie in."""
+    middle = float(np.mean(path[f"{axis}_um"])) / per
+    low, high = min(path[f"{axis}_low_um"]) / per, max(path[f"{axis}_high_um"]) / per
+    said = [[f"<b>{name}</b>, enlarged below<br>mean {middle:+.4f}, {low:+.4f} to {high:+.4f}"]]
+    mark = plotly.markers(name, DOME_COLOR, "diamond", size=9) | {"x": typed([at]), "y": typed([middle])}
+    bars = plotly.bars([high - middle], [middle - low], DOME_COLOR) | {"thickness": 3, "width": 7}
+    return mark | {"error_y": bars, "customdata": said}
 
 
 def _over_crank(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
@@ -161,7 +179,7 @@ def _banded(name: str, color: str, path: dict[str, Any], at: Any, axis: str, per
         "opacity": BAND,
         "showlegend": False,
     }
-    return [band, _trace(name, color, "lines", at, np.array(path[f"{axis}_um"]) / per)]
+    return [band, _trace(name, color, "lines+markers", at, np.array(path[f"{axis}_um"]) / per)]
 
 
 def _over_time(name: str, color: str, phase: dict[str, Any], axis: str, per: float) -> list[Part]:
