@@ -124,8 +124,10 @@ def _bars(
         rows = list(zip(*(column.tolist() for column in columns), said, strict=True))
     ids: Sequence[int | None] = machines or [None] * len(labels)
     made = [
-        Bar(label, count, low, high, spoiled, *judged, pk)
-        for label, count, spoiled, (low, high, *judged), pk in zip(labels, counts, cans, rows, ids, strict=True)
+        Bar(label, count, low, high, spoiled, expected, least, most, p, word, pk)
+        for label, count, spoiled, (low, high, expected, least, most, p, word), pk in zip(
+            labels, counts, cans, rows, ids, strict=True
+        )
     ]
     return tuple(sorted(made, key=lambda bar: (-bar.count, bar.label)))
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from linelog.calc.frame import clock_words
-from linelog.calc.readings import View
+from linelog.calc.frame import turn_deg
+from linelog.calc.readings import View, clock_position
 from linelog.calc.units import Unit
 from linelog.production.wall_words import STATES
 from linelog.trends import words
@@ -14,6 +14,7 @@ from linelog.trends.wall_pairs import METHODS, WallPoint
 from linelog.web import units
 
 NONE = Cell("–", None)
+CAN_COLUMNS, HEIGHT_COLUMN = 10, 3
 
 
 def wall_table(page: WallPage, unit: Unit) -> Table:
@@ -27,7 +28,7 @@ def wall_table(page: WallPage, unit: Unit) -> Table:
         Column(f"Mean, {mark}", f"mean_{tag}", True),
         Column(f"e, {mark}", f"eccentricity_{tag}", True),
         Column(f"U, {mark}", f"expanded_{tag}", True),
-        Column("Thin side", "thin_deg", True),
+        Column("Thin side, o'clock", "thin_deg", True),
         Column(f"Variation, {mark}", f"variation_{tag}", True),
         Column("State", "state"),
         *(column for method in METHODS for column in _offset_columns(method, mark, tag)),
@@ -35,12 +36,25 @@ def wall_table(page: WallPage, unit: Unit) -> Table:
     return Table("Wall samples", columns, [_row(point, page, unit) for point in reversed(page.points)])
 
 
+def on_the_page(table: Table) -> list[Table]:
+    """Return the table in two, each as wide as a tablet: the cans, and the offsets that they are held against."""
+    cans = list(range(CAN_COLUMNS))
+    offsets = [0, HEIGHT_COLUMN, *range(CAN_COLUMNS, len(table.columns))]
+    titles = {table.title: cans, "The tool pack's offset at the time, and the can's e as a share of it": offsets}
+    return [
+        Table(
+            title, tuple(table.columns[at] for at in chosen), [tuple(row[at] for at in chosen) for row in table.rows]
+        )
+        for title, chosen in titles.items()
+    ]
+
+
 def _offset_columns(method: str, mark: str, tag: str) -> tuple[Column, ...]:
     return (
         Column(f"Offset, {method}, {mark}", f"{method}_offset_{tag}", True),
-        Column("Toward", f"{method}_toward_deg", True),
+        Column("Toward, o'clock", f"{method}_toward_deg", True),
         Column("e as a share", f"{method}_share", True),
-        Column("Measured", f"{method}_signed_at"),
+        Column("Measured on", f"{method}_signed_at"),
     )
 
 
@@ -66,7 +80,7 @@ def _row(point: WallPoint, page: WallPage, unit: Unit) -> tuple[Cell, ...]:
 
 
 def _toward(angle_deg: float) -> Cell:
-    return Cell(clock_words(angle_deg, View.CRANK), round(angle_deg, 1))
+    return Cell(clock_position(turn_deg(angle_deg, View.CRANK)), round(angle_deg, 1))
 
 
 def _offset_cells(point: WallPoint, page: WallPage, unit: Unit, method: str) -> tuple[Cell, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from django.core.paginator import Paginator
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -19,7 +21,7 @@ from linelog.trends.wall import WallPage, load
 from linelog.trends.wall_figures import figures, names
 from linelog.trends.wall_pairs import LEARN_DAYS, SHOWN_DAYS
 from linelog.trends.wall_said import mean_words, said
-from linelog.trends.wall_tables import wall_table
+from linelog.trends.wall_tables import on_the_page, wall_table
 from linelog.web import units
 from linelog.web.permissions import Permission, may, needs
 
@@ -49,9 +51,11 @@ def wall(request: Request, pk: int) -> HttpResponse:
         "said": said(page, unit),
         "mean_words": mean_words(page, unit),
         "what_next": NEXT[max(page.latest_heights, key=lambda one: one.judged_um).state] if latest else "",
-        "table": table,
         "turned": turned,
-        "rows": [zip(row, table.columns, strict=True) for row in turned.object_list],
+        "tables": [
+            {"table": one, "rows": [zip(row, one.columns, strict=True) for row in one.rows]}
+            for one in on_the_page(replace(table, rows=list(turned.object_list)))
+        ],
         "days": {"shown": SHOWN_DAYS, "learn": LEARN_DAYS},
         "may_enter": may(request.user, Permission.ENTER_WALL),
         "may_set_up": may(request.user, Permission.SET_UP),
