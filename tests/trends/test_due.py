@@ -17,7 +17,7 @@ from linelog.production.models import DayCount, Event
 from linelog.production.services import events, walls
 from linelog.production.walls import Can, Ring
 from linelog.trends.due.kept import bases, kept_of, offer_overtaken
-from linelog.trends.due.places import Place, chance_words
+from linelog.trends.due.places import Place, chance_words, machine_chance_words
 from linelog.trends.due.rule import WAITS, Facts, Risk, Trigger, due
 from linelog.trends.due.store import refit_drifts
 from linelog.trends.due.tracks import Strokes
@@ -81,6 +81,16 @@ class TestRule:
 )  # fmt: skip
 def test_a_figure_is_told_where_enough_was_learned_from_and_a_band_where_little(chance, most, told):
     assert chance_words(chance, most) == told
+
+
+@pytest.mark.parametrize(
+    ("chance", "most", "told"),
+    [(None, 0.5, "not known"), (0.96, 0.9, "96 %"), (0.12, 0.5, "under 30 %"), (0.3, 0.5, "30–50 %"),
+     (0.96, 0.5, "over 50 %")],
+)  # fmt: skip
+def test_of_a_machine_wider_bands_are_told(chance, most, told):
+    """Of 34 small plants made by somebody else, machines said 10 to 20 % were out in 22 %, said 0 to 10 % in 15 %."""
+    assert machine_chance_words(chance, most) == told
 
 
 def test_strokes_of_the_visits_own_day_were_made_before_it():

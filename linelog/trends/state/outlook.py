@@ -23,7 +23,7 @@ from linelog.production import weeks as calendar
 from linelog.production.days import local_day, production_day
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
-from linelog.trends.due.places import Place, chance_words
+from linelog.trends.due.places import Place, chance_words, machine_chance_words
 from linelog.trends.due.read import strokes_of
 from linelog.trends.due.rule import Due, Facts, due
 from linelog.trends.due.tracks import Strokes
@@ -122,7 +122,8 @@ class MachineState:
     @property
     def chance_words(self) -> str:
         """The same as it is read."""
-        return chance_words(self.chance, 1.0)
+        most = max((one.place.surest for one in self.places if one.place.is_known), default=1.0)
+        return machine_chance_words(self.chance, most)
 
     def chances(self, ahead_million: np.ndarray) -> np.ndarray:
         """Return the chance that any of its stations is out after strokes from now; one must be known."""
