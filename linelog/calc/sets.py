@@ -2,8 +2,9 @@
 
 A set is worth as much as its counts in the same machines and times without it. Sets differ by chance and by
 themselves (a random effect); one stands out where it lies farther from the others than they lie from one another.
-Sources: Hedges & Vevea, Psychological Methods 3 (1998) 486 (random effects), as statsmodels has it; the score step
-and leaving each out in turn: derived.
+Sources: Breslow & Clayton, J. Am. Stat. Assoc. 88 (1993) 9 (random effects of counts by penalised quasi-likelihood,
+Henderson's equations); Hedges & Vevea, Psychological Methods 3 (1998) 486, as statsmodels has it; leaving each out in
+turn: derived.
 """
 
 from collections.abc import Sequence
@@ -13,10 +14,13 @@ import numpy as np
 import scipy
 
 from linelog.calc.arrays import FloatArray, IntArray
-from linelog.calc.clustered import Clustered, cleared
+from linelog.calc.clustered import Clustered
 
 BAD_SET = 1.5  # times the rate of the others: what the power is told of
 FEWEST_SETS = 5  # others to be held against. Own choice.
+_USUAL2, _LEAST2 = 0.1**2, 0.01**2  # how unlike sets are: to begin with, and at least. Own choice.
+_ROUNDS = 25
+_SANE = (-50.0, 50.0)  # logarithms of counts
 _OWN = 0.05  # share of a set's counts that its machines and times do not tell already: with less it is not told
 
 
@@ -48,33 +52,65 @@ def against_others(
     """Hold each labelled set (0: none) against the others; rows as those of the fit.
 
     A set that its machines and times tell already is left out.
-
-    The logarithm of a set's ratio is one Newton step from the fit without sets, its machines and times cleared out.
+    The logarithm of a set's ratio is what its own counts say of it, with all other sets allowed to differ.
     """
-    marks, w = np.array(labels, dtype=np.int64), fit.expected
+    marks = np.array(labels, dtype=np.int64)
     names = np.unique(marks[marks > 0])
     if not len(names):
         return ()
     columns = (marks[:, None] == names).astype(float)
-    clear = cleared(columns, np.column_stack([severities, fit.others]), w)
-    weight, whole = (clear**2 * w[:, None]).sum(axis=0), (columns * w[:, None]).sum(axis=0)
-    told = weight > _OWN * whole
-    if not told.any():
-        return ()
-    names, clear, weight = names[told], clear[:, told], weight[told]
-    step = (clear * (counts - w)[:, None]).sum(axis=0) / weight
-    log = np.log1p(np.maximum(step, -0.9))
-    chance = max(fit.dispersion, 1.0) / weight
+    joint = _together(counts, fit, np.column_stack([severities, fit.others]), columns)
+    told = joint.known > _OWN * (columns * joint.expected[:, None]).sum(axis=0) / joint.dispersion
+    names, log, chance = names[told], joint.log[told], 1.0 / joint.known[told]
     found = [_one(number, names, log, chance) for number in range(len(names))]
     return tuple(
         replace(
             one,
             counts=int(counts[marks == one.label].sum()),
             cans=int(cans[marks == one.label].sum()),
-            expected=float(w[marks == one.label].sum()),
+            expected=float(joint.expected[marks == one.label].sum()),
         )
         for one in found
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Joint:
+    """All sets fitted at once. log, known (k,): each by its own counts, and how well (one over its variance).
+
+    expected (n,): fitted counts with a usual set in the place of each
+    """
+
+    log: FloatArray
+    known: FloatArray
+    expected: FloatArray
+    dispersion: float
+
+
+def _together(counts: FloatArray, fit: Clustered, fixed: FloatArray, columns: FloatArray) -> _Joint:
+    """Fit the sets as random effects beside fixed columns (n, p): a bad one is else laid to its machines in part."""
+    scale = np.maximum(np.sqrt((fixed**2 * fit.expected[:, None]).sum(axis=0)), 1e-12)
+    x, (p, k) = np.column_stack([fixed / scale, columns]), (fixed.shape[1], columns.shape[1])
+    start, coefficients = np.log(np.maximum(fit.expected, 1e-12)), np.zeros(p + k)
+    usual = between = _USUAL2
+    dispersion, mean = max(fit.dispersion, 1.0), fit.expected
+    for _ in range(_ROUNDS):
+        usual = between
+        weighted = x * mean[:, None]
+        within = weighted.T @ x
+        within[np.diag_indices(p)] += 1e-9 * np.trace(within) / len(within)
+        within[range(p, p + k), range(p, p + k)] += dispersion / usual
+        inverse = scipy.linalg.inv(within)
+        coefficients = inverse @ (weighted.T @ (x @ coefficients) + x.T @ (counts - mean))
+        unsure = dispersion * np.diag(inverse)[p:]
+        mean = np.exp(np.clip(start + x @ coefficients, *_SANE))
+        free = len(counts) - p - k + float(unsure.sum()) / usual
+        dispersion = max(float(((counts - mean) ** 2 / mean).sum()) / max(free, 1.0), 1.0)
+        own = coefficients[p:]
+        between = max(float((own**2 + unsure).mean()), _LEAST2)
+    # What is known of a set by itself is what is known of it less what is known of sets.
+    known = np.maximum(1.0 / unsure - 1.0 / usual, 1e-9)
+    return _Joint(own / unsure / known, known, mean * np.exp(-(columns @ own)), dispersion)
 
 
 def _one(number: int, names: IntArray, log: FloatArray, chance: FloatArray) -> Against:
