@@ -37,11 +37,22 @@
     if (said && said[1]) window.location.assign(said[1]);
   };
 
+  // On paper a chart has the width of its box as it is then, and one taller than a sheet is made smaller as a whole.
+  const SHEET_PX = 930;
+  const fitSheet = (box, layout) => {
+    box.style.zoom = "";
+    if (!document.documentElement.matches(".printing")) return; // on the screen it is as wide as its box by itself
+    const smaller = Math.min(1, SHEET_PX / layout.height);
+    layout.width = Math.floor(box.clientWidth / smaller);
+    if (smaller < 1) box.style.zoom = smaller;
+  };
+
   const drawOne = (box, figure) => {
     const styles = getComputedStyle(document.documentElement);
     const { data, layout } = coloured(figure, styles);
     if (!box.drawn) box.replaceChildren();
     box.style.height = `${layout.height}px`; // so that turning the tablet changes the width alone
+    fitSheet(box, layout);
     Plotly.react(box, data, laidOut(layout, styles), config);
     if (!box.drawn) box.on("plotly_click", openVisit);
     box.drawn = true;
@@ -101,7 +112,16 @@
   document.addEventListener("htmx:beforeSwap", (event) => {
     for (const box of event.detail.target.querySelectorAll("[data-figure]")) if (box.drawn) Plotly.purge(box);
   });
-  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
-    for (const section of document.querySelectorAll("[data-figures]")) if (kept.has(section)) drawAll(section);
-  });
+  const again = () => {
+    for (const section of document.querySelectorAll("[data-figures]")) if (kept.has(section) && window.Plotly) drawAll(section);
+  };
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
+
+  // On paper: the page takes the width and the colours of a sheet first, then every chart is drawn anew for them.
+  const onPaper = (printing) => {
+    document.documentElement.classList.toggle("printing", printing);
+    again();
+  };
+  window.addEventListener("beforeprint", () => onPaper(true));
+  window.addEventListener("afterprint", () => onPaper(false));
 })();
