@@ -22,19 +22,24 @@ _OUT_OF_TIME = 1  # scipy's word for it
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """An alignment that could be done: its hours, and the loss expected in each week of the plan if it is left."""
+    """An alignment that could be done: its hours, and the loss expected in each week of the plan if it is left.
+
+    `least` are the hours below which a part of it is not worth a stop: with it the job may be done in several stops
+    of one week where none takes it whole (None: in one stop only).
+    """
 
     key: str
     line: str
     hours: float
     loss_by_week: tuple[float, ...]
+    least: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
     """A stop of a line, or of one job's machine (neither: of all), in a week: hours long, with crews side by side.
 
-    `taken` are hours, over all crews, that other work has already.
+    Stops are given in the order of their time. `taken` are hours, over all crews, that other work has already.
     """
 
     key: str
@@ -59,6 +64,24 @@ class Window:
         return max(self.hours * self.crews - self.taken, 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Option:
+    """A way to do a job: the stops of one week that it takes, with its hours in each."""
+
+    job: Job
+    parts: tuple[tuple[Window, float], ...]
+
+    @property
+    def week(self) -> int:
+        """The week in which it is done."""
+        return self.parts[0][0].week
+
+    @property
+    def avoided(self) -> float:
+        """The loss it avoids: half of that week's and all of the later ones'."""
+        return 0.5 * self.job.loss_by_week[self.week] + sum(self.job.loss_by_week[self.week + 1 :])
+
+
 class Why(Enum):
     """Why a job is not in the plan."""
 
@@ -72,7 +95,7 @@ class Why(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A job in the plan, and the loss it avoids up to the end of the plan."""
+    """A job in the plan, with its first stop, and the loss it avoids up to the end of the plan."""
 
     job: str
     window: str
@@ -118,22 +141,20 @@ def make_plan(
     crew_hours  of each week, which sets how many weeks there are; every job's losses must be as many
     by_hand     job key to window key, or to None for 'not now': what the manager has set, kept as it is
     seconds     after which the best choice found so far is taken (None: until it is proven best)
-    A job is done at most once, in a window of its line that is long enough; a window holds its hours times its crews,
-    a week its crew hours. Done in a week, a job avoids half of that week's loss and all of the later ones.
+    A job is done at most once, in a window of its line that is long enough, or in several of one week where none of
+    them is (`Job.least`); a window holds its hours times its crews, a week its crew hours. Done in a week, a job
+    avoids half of that week's loss and all of the later ones.
     Raises `CalcError` for negative or missing numbers, keys given twice, and hand-set entries that do not fit.
     """
     fixed = dict(by_hand or {})
     hours = not_negative(crew_hours, "Crew hours", "crew_hours").tolist()
     _check(jobs, windows, len(hours))
     _check_by_hand(jobs, windows, hours, fixed)
-    pairs = [
-        (job, window)
-        for job in jobs
-        for window in windows
-        if (window.key == fixed[job.key] if job.key in fixed else window.takes(job) and _avoided(job, window) > 0.0)
+    options = [
+        option for job in jobs for option in _options(job, windows, fixed) if job.key in fixed or option.avoided > 0.0
     ]
-    chosen, is_best = _choose(pairs, windows, hours, fixed, seconds)
-    entries = [Entry(job.key, window.key, window.week, job.hours, _avoided(job, window)) for job, window in chosen]
+    chosen, is_best = _choose(options, windows, hours, fixed, seconds)
+    entries = [Entry(one.job.key, one.parts[0][0].key, one.week, one.job.hours, one.avoided) for one in chosen]
     entries.sort(key=lambda entry: (entry.week, -entry.avoided, entry.job))
     planned = {entry.job for entry in entries}
     left = [_left_out(job, windows, hours, fixed, entries) for job in jobs if job.key not in planned]
@@ -146,63 +167,92 @@ def make_plan(
     )
 
 
-def _avoided(job: Job, window: Window) -> float:
-    return 0.5 * job.loss_by_week[window.week] + sum(job.loss_by_week[window.week + 1 :])
+def _options(job: Job, windows: Sequence[Window], fixed: Mapping[str, str | None]) -> list[Option]:
+    """Return the ways to do a job: in one stop, and in a week none of whose stops has room for it in several."""
+    if job.key in fixed:
+        return [Option(job, ((window, job.hours),)) for window in windows if window.key == fixed[job.key]]
+    found = []
+    stops = sorted((window for window in windows if window.stops(job)), key=lambda window: window.week)
+    for _, group in groupby(stops, key=lambda window: window.week):
+        in_week = list(group)
+        whole = [Option(job, ((window, job.hours),)) for window in in_week if window.takes(job)]
+        found += whole
+        if not any(one.parts[0][0].room + _ROUNDING >= job.hours for one in whole):
+            found += [one for at in range(len(in_week)) if (one := _spread(job, in_week[at:])) is not None]
+    return found
+
+
+def _spread(job: Job, stops: Sequence[Window]) -> Option | None:
+    """Spread a job over stops in their order, each as far as one crew has room; None where they do not suffice."""
+    parts: list[tuple[Window, float]] = []
+    left = job.hours
+    for window in stops if job.least is not None else ():
+        hours = min(window.hours, window.room, left)
+        if hours >= min(job.least or 0.0, left) - _ROUNDING and hours > 0.0:
+            parts.append((window, hours))
+            left -= hours
+        if left <= _ROUNDING:
+            return Option(job, tuple(parts))
+    return None
 
 
 def _choose(
-    pairs: list[tuple[Job, Window]],
+    options: list[Option],
     windows: Sequence[Window],
     crew_hours: list[float],
     fixed: Mapping[str, str | None],
     seconds: float | None,
-) -> tuple[list[tuple[Job, Window]], bool]:
-    """Solve for the pairs to take, and say whether that is proven best; those set by hand are taken in any case."""
-    if not pairs:
+) -> tuple[list[Option], bool]:
+    """Solve for the options to take, and say whether that is proven best; those set by hand are taken in any case."""
+    if not options:
         return [], True
-    jobs = {key: row for row, key in enumerate(dict.fromkeys(job.key for job, _ in pairs))}
+    jobs = {key: row for row, key in enumerate(dict.fromkeys(one.job.key for one in options))}
     row_of_window = {window.key: len(jobs) + i for i, window in enumerate(windows)}
     first_week = len(jobs) + len(windows)
-    rows = [[jobs[j.key], row_of_window[w.key], first_week + w.week] for j, w in pairs]
-    values = [[1.0, j.hours, j.hours] for j, _ in pairs]
-    columns = np.repeat(np.arange(len(pairs)), 3)
-    matrix = scipy.sparse.csr_array(
-        (np.ravel(values), (np.ravel(rows), columns)), (first_week + len(crew_hours), len(pairs))
-    )
+    cells = [
+        (row, column, value)
+        for column, one in enumerate(options)
+        for row, value in [
+            (jobs[one.job.key], 1.0),
+            *((row_of_window[window.key], hours) for window, hours in one.parts),
+            (first_week + one.week, one.job.hours),
+        ]
+    ]
+    rows, columns, values = zip(*cells, strict=True)
+    matrix = scipy.sparse.csr_array((values, (rows, columns)), (first_week + len(crew_hours), len(options)))
     room = np.array([1.0] * len(jobs) + [w.room for w in windows] + crew_hours) + _ROUNDING
-    gain = np.array([_avoided(job, window) for job, window in pairs])
+    gain = np.array([one.avoided for one in options])
     with silenced():
         found = scipy.optimize.milp(
             -gain / max(float(gain.max()), 1e-300),
-            integrality=np.ones(len(pairs), dtype=np.int64),
-            bounds=scipy.optimize.Bounds([float(job.key in fixed) for job, _ in pairs], 1.0),
+            integrality=np.ones(len(options), dtype=np.int64),
+            bounds=scipy.optimize.Bounds([float(one.job.key in fixed) for one in options], 1.0),
             constraints=scipy.optimize.LinearConstraint(matrix, -np.inf, room),
             options={"mip_rel_gap": _GAP, **({} if seconds is None else {"time_limit": seconds})},
         )
     if found.x is None and found.status != _OUT_OF_TIME:
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
-    shares = np.zeros(len(pairs)) if found.x is None else found.x
-    taken = [pair for pair, share in zip(pairs, shares, strict=True) if share > 0.5]
+    shares = np.zeros(len(options)) if found.x is None else found.x
+    taken = [one for one, share in zip(options, shares, strict=True) if share > 0.5]
     if found.status == _OUT_OF_TIME:
         # In a short time the solver may not have found what a plain order by worth gives.
-        simple = _by_worth(pairs, crew_hours, fixed)
-        return max(taken, simple, key=lambda some: sum(_avoided(*pair) for pair in some)), False
+        simple = _by_worth(options, crew_hours, fixed)
+        return max(taken, simple, key=lambda some: sum(one.avoided for one in some)), False
     return taken, True
 
 
-def _by_worth(
-    pairs: list[tuple[Job, Window]], crew_hours: list[float], fixed: Mapping[str, str | None]
-) -> list[tuple[Job, Window]]:
-    """Take pairs by what an hour of them avoids, those set by hand first: for when no better answer came in time."""
-    in_window = {window.key: window.room for _, window in pairs}
+def _by_worth(options: list[Option], crew_hours: list[float], fixed: Mapping[str, str | None]) -> list[Option]:
+    """Take options by what an hour of them avoids, those set by hand first: where no better answer came in time."""
+    in_window = {window.key: window.room for one in options for window, _ in one.parts}
     in_week = list(crew_hours)
-    taken: dict[str, tuple[Job, Window]] = {}
-    for job, window in sorted(pairs, key=lambda pair: (pair[0].key not in fixed, -_avoided(*pair) / pair[0].hours)):
-        fits = job.hours <= min(in_window[window.key], in_week[window.week]) + _ROUNDING
-        if job.key not in taken and fits:
-            taken[job.key] = (job, window)
-            in_window[window.key] -= job.hours
-            in_week[window.week] -= job.hours
+    taken: dict[str, Option] = {}
+    for one in sorted(options, key=lambda one: (one.job.key not in fixed, -one.avoided / one.job.hours)):
+        fits = all(hours <= in_window[window.key] + _ROUNDING for window, hours in one.parts)
+        if one.job.key not in taken and fits and one.job.hours <= in_week[one.week] + _ROUNDING:
+            taken[one.job.key] = one
+            in_week[one.week] -= one.job.hours
+            for window, hours in one.parts:
+                in_window[window.key] -= hours
     return list(taken.values())
 
 
@@ -214,27 +264,37 @@ def _left_out(
     entries: list[Entry],
 ) -> LeftOut:
     stops = [window for window in windows if window.stops(job)]
-    fitting = [window for window in stops if window.takes(job)]
+    fitting = _options(job, windows, {})
     if job.key in fixed:
         why, sentence = Why.BY_HAND, "Taken out of the plan by hand."
     elif not stops:
         why, sentence = Why.NO_STOP, f"{job.line} has no stop in these weeks."
     elif not fitting:
-        longest = max(window.hours for window in stops)
-        why, sentence = Why.TOO_LONG, f"It needs {job.hours:g} h and the longest stop has {longest:g} h."
-    elif all(job.hours > crew_hours[window.week] + _ROUNDING for window in fitting):
-        most = max(crew_hours[window.week] for window in fitting)
+        why, sentence = Why.TOO_LONG, _too_long(job, stops)
+    elif all(job.hours > crew_hours[one.week] + _ROUNDING for one in fitting):
+        most = max(crew_hours[one.week] for one in fitting)
         why, sentence = Why.TOO_MUCH, f"It needs {job.hours:g} h and the crew has {most:g} h in the week of a stop."
-    elif max(_avoided(job, window) for window in fitting) <= 0.0:
+    elif max(one.avoided for one in fitting) <= 0.0:
         why, sentence = Why.NO_LOSS, "Nothing is expected to be lost by leaving it."
     else:
         why, sentence = Why.OTHERS_FIRST, _outbid(job, fitting, entries)
     return LeftOut(job.key, why, sentence, float(sum(job.loss_by_week)))
 
 
-def _outbid(job: Job, fitting: list[Window], entries: list[Entry]) -> str:
-    here = max(_avoided(job, window) for window in fitting) / job.hours
-    weeks = {window.week for window in fitting}
+def _too_long(job: Job, stops: Sequence[Window]) -> str:
+    by_week: dict[int, list[float]] = {}
+    for window in stops:
+        by_week.setdefault(window.week, []).append(min(window.hours, window.room))
+    if job.least is not None and any(len(hours) > 1 for hours in by_week.values()):
+        most = max(sum(hours) for hours in by_week.values())
+        return f"It needs {job.hours:g} h and the stops of one week have {most:g} h of room together at most."
+    longest = max(window.hours for window in stops)
+    return f"It needs {job.hours:g} h and the longest stop has {longest:g} h."
+
+
+def _outbid(job: Job, fitting: list[Option], entries: list[Entry]) -> str:
+    here = max(one.avoided for one in fitting) / job.hours
+    weeks = {one.week for one in fitting}
     least = min((entry.avoided / entry.hours for entry in entries if entry.week in weeks), default=0.0)
     if least > here:
         return f"It would avoid {here:.0f} for an hour's work, and each of those chosen avoids {least:.0f} or more."

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from linelog.planning.capacity import capacity_of
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.places import place_in
+from linelog.planning.places import begin_in, keep_parts, place_in
 from linelog.planning.suggest import stops_in, suggest
 from linelog.plant.models import Line, Plant
 from linelog.production import weeks as calendar
@@ -55,7 +55,9 @@ def _plan(found: Coming, stops: Sequence[StopWindow], at: dt.datetime) -> int:
             machine=outlook.machine, week=one.week, hours=one.hours, reason=outlook.reason, is_pinned=made == 0,
             made_at=at, changed_at=at,
         )  # fmt: skip
-        entry.window, entry.starts_at = place_in(entry, at, by_pk[one.window])
+        stretches = place_in(entry, at, by_pk[one.window])
+        begin_in(entry, stretches)
         entry.save()
+        keep_parts(entry, stretches)
         made += 1
     return made

@@ -111,17 +111,20 @@ def _troubles(coming: Coming, entry: PlannedVisit, entries: Sequence[PlannedVisi
     found = []
     if entry.week < coming.weeks[0]:
         found.append("Its week is over and no signed visit came of it.")
-    stop = entry.window
-    if stop is None:
+    stretches = entry.stretches
+    if not stretches:
         found.append("No stop of its machine in this week: it needs one, or another week.")
         return found
-    if stop.ends_at <= now and entry.week >= coming.weeks[0]:
+    if stretches[-1].window.ends_at <= now and entry.week >= coming.weeks[0]:
         found.append("Its stop is over and no signed visit came of it: choose another week.")
-    if entry.hours > stop.hours + _ROUNDING:
-        found.append(f"It takes {show_hours(entry.hours)} h and its stop is {show_hours(stop.hours)} h long.")
-    used = sum(one.hours for one in entries if one.window_id == stop.pk)
-    if used > stop.hours * stop.crews + _ROUNDING:
-        found.append(
-            f"Its stop is overbooked: {show_hours(used)} h of work in {show_hours(stop.hours * stop.crews)} h."
-        )
+    in_all = [one for other in entries for one in other.stretches]
+    for one in stretches:
+        stop = one.window
+        if one.hours > stop.hours + _ROUNDING:
+            found.append(f"It takes {show_hours(one.hours)} h and its stop is {show_hours(stop.hours)} h long.")
+        used = sum(other.hours for other in in_all if other.window.pk == stop.pk)
+        if used > stop.hours * stop.crews + _ROUNDING:
+            found.append(
+                f"Its stop is overbooked: {show_hours(used)} h of work in {show_hours(stop.hours * stop.crews)} h."
+            )
     return found

@@ -1,34 +1,69 @@
-"""Where in its week an entry goes: which stop, and when in it."""
+"""Where in its week an entry goes: which stops, and when in them."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from django.db.models import Q
 
-from linelog.planning.models import PlannedVisit, StopWindow
+from linelog.planning.models import PlannedPart, PlannedVisit, StopWindow, Stretch
 from linelog.production.weeks import begins
 
 _ROUNDING = dt.timedelta(seconds=1)
+_LEAST_H = 1e-6
+
+Span = tuple[dt.datetime, dt.datetime]
 
 
-def place_in(
-    entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = None
-) -> tuple[StopWindow | None, dt.datetime | None]:
+def place_in(entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = None) -> tuple[Stretch, ...]:
     """Return the stop for an entry and when its work begins: the wanted stop, else the first with room.
 
-    Nothing goes into a stop that is over at `at`, and in one that has begun nothing begins before. Where none has
-    room the longest is taken, overbooked; where the week has none left for the machine, neither.
+    Nothing goes into a stop that is over at `at`, and in one that has begun nothing begins before. Where none takes
+    it whole, it is spread over several in the order of their time. Where they do not suffice either, the longest is
+    taken, overbooked; where the week has none left for the machine, none.
     """
     stops = [stop for stop in ([wanted] if wanted else _stops(entry)) if stop.ends_at > at]
     taken = _taken(entry, stops)
     for stop in stops:
-        start = _free_start(stop, at, taken.get(stop.pk, []), entry.hours)
-        if start is not None:
-            return stop, start
+        found = _longest(stop, at, taken.get(stop.pk, []), entry.hours)
+        if found is not None and found.hours == entry.hours:
+            return (found,)
+    if wanted is not None and wanted.hours < entry.hours:
+        return place_in(entry, at)
+    if spread := _spread(entry, at, stops, taken):
+        return spread
     longest = max(stops, key=lambda stop: stop.hours * stop.crews, default=None)
-    return longest, max(longest.starts_at, _next_quarter(at)) if longest else None
+    return (Stretch(longest, max(longest.starts_at, _next_quarter(at)), entry.hours),) if longest else ()
+
+
+def begin_in(entry: PlannedVisit, stretches: Sequence[Stretch]) -> None:
+    """Set the first stop of an entry, or none; whoever calls saves it, and then keeps its parts."""
+    entry.window, entry.starts_at = (stretches[0].window, stretches[0].starts_at) if stretches else (None, None)
+
+
+def keep_parts(entry: PlannedVisit, stretches: Sequence[Stretch]) -> None:
+    """Store what an entry does in the stops after its first."""
+    PlannedPart.objects.bulk_create(
+        PlannedPart(entry=entry, window=one.window, starts_at=one.starts_at, hours=one.hours) for one in stretches[1:]
+    )
+
+
+def _spread(
+    entry: PlannedVisit, at: dt.datetime, stops: Sequence[StopWindow], taken: Mapping[int, Sequence[Span]]
+) -> tuple[Stretch, ...]:
+    """Spread an entry over stops; a stretch shorter than the least visit of the plant is not worth its stop."""
+    least, left = entry.machine.line.plant.visit_base_hours, entry.hours
+    parts: list[Stretch] = []
+    for stop in sorted(stops, key=lambda stop: stop.starts_at):
+        found = _longest(stop, at, taken.get(stop.pk, []), left)
+        begins_after = not parts or (found is not None and found.starts_at >= parts[-1].ends_at)
+        if found is not None and begins_after and found.hours >= min(least, left):
+            parts.append(found)
+            left -= found.hours
+        if left <= _LEAST_H:
+            return tuple(parts)
+    return ()
 
 
 def _next_quarter(at: dt.datetime) -> dt.datetime:
@@ -46,26 +81,34 @@ def _stops(entry: PlannedVisit) -> list[StopWindow]:
     return sorted(rows, key=lambda stop: (stop.machine_id is None, stop.line_id is None, stop.starts_at))
 
 
-def _taken(entry: PlannedVisit, stops: Sequence[StopWindow]) -> dict[int, list[tuple[dt.datetime, dt.datetime]]]:
+def _taken(entry: PlannedVisit, stops: Sequence[StopWindow]) -> dict[int, list[Span]]:
     """Return from when to when other entries are at work in each stop."""
-    others = PlannedVisit.objects.filter(window__in=stops, state=PlannedVisit.State.PLANNED).exclude(pk=entry.pk)
-    found: dict[int, list[tuple[dt.datetime, dt.datetime]]] = {}
-    for window, start, hours in others.values_list("window_id", "starts_at", "hours"):
-        if window is not None and start is not None:
-            found.setdefault(window, []).append((start, start + dt.timedelta(hours=hours)))
+    inside = Q(window__in=stops) | Q(parts__window__in=stops)
+    others = PlannedVisit.objects.filter(inside, state=PlannedVisit.State.PLANNED).exclude(pk=entry.pk).distinct()
+    found: dict[int, list[Span]] = {}
+    for other in others.select_related("window").prefetch_related("parts__window"):
+        for one in other.stretches:
+            found.setdefault(one.window.pk, []).append((one.starts_at, one.ends_at))
     return found
 
 
-def _free_start(
-    stop: StopWindow, at: dt.datetime, taken: Sequence[tuple[dt.datetime, dt.datetime]], hours: float
-) -> dt.datetime | None:
-    """Return the earliest time in a stop at which a crew is free for so long."""
-    length = dt.timedelta(hours=hours)
+def _longest(stop: StopWindow, at: dt.datetime, taken: Sequence[Span], hours: float) -> Stretch | None:
+    """Return the earliest stretch of a stop in which a crew is free for so long, else the longest there is."""
     first = stop.starts_at if stop.starts_at >= at else _next_quarter(at)
+    wanted = dt.timedelta(hours=hours)
+    best: Stretch | None = None
     for start in sorted({first, *(end for _, end in taken if end >= first)}):
-        if start + length > stop.ends_at + _ROUNDING:
-            continue
-        busy = sum(1 for begin, end in taken if begin < start + length - _ROUNDING and end > start + _ROUNDING)
-        if busy < stop.crews:
-            return start
-    return None
+        free = _free_until(stop, start, taken) - start
+        if free + _ROUNDING >= wanted:
+            return Stretch(stop, start, hours)
+        if free > _ROUNDING and (best is None or free > best.ends_at - best.starts_at):
+            best = Stretch(stop, start, free.total_seconds() / 3600.0)
+    return best
+
+
+def _free_until(stop: StopWindow, start: dt.datetime, taken: Sequence[Span]) -> dt.datetime:
+    """Return until when a crew of a stop is free from a time on; the time itself where none is."""
+    for at in sorted({start, *(begin for begin, _ in taken if start < begin < stop.ends_at)}):
+        if sum(1 for begin, end in taken if begin <= at + _ROUNDING and end > at + _ROUNDING) >= stop.crews:
+            return at
+    return max(stop.ends_at, start)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection
 
-from django.db.models import QuerySet
+from django.db.models import Count, QuerySet
 
 from linelog.planning.models import CalendarAddress, PlannedVisit
 from linelog.plant.models import Line, Machine, Person, Plant
@@ -22,25 +22,28 @@ def plants_of(user: Person) -> list[Plant]:
 def open_entries(plant: Plant) -> list[PlannedVisit]:
     """Return the open entries of a plant with all that is shown of them."""
     rows = PlannedVisit.objects.filter(machine__line__plant=plant, state=PlannedVisit.State.PLANNED)
-    return list(rows.select_related("machine__line__plant", "window__line", "window__machine"))
+    rows = rows.select_related("machine__line__plant", "window__line", "window__machine")
+    return list(rows.prefetch_related("parts__window"))
 
 
 def planned_of(machines: Collection[int]) -> dict[int, Planned]:
     """Return the open entry of each machine that has one, for the state of machines."""
     rows = PlannedVisit.objects.filter(machine__in=list(machines), state=PlannedVisit.State.PLANNED).order_by()
-    columns = rows.values_list("machine", "pk", "week", "starts_at", "hours")
-    return {machine: Planned(pk, week, starts, hours) for machine, pk, week, starts, hours in columns}
+    columns = rows.annotate(more=Count("parts")).values_list("machine", "pk", "week", "starts_at", "hours", "more")
+    return {machine: Planned(pk, week, starts, hours, 1 + more) for machine, pk, week, starts, hours, more in columns}
 
 
 def entries_of(machine: Machine) -> QuerySet[PlannedVisit]:
     """Return a machine's entries, the newest first."""
-    return PlannedVisit.objects.filter(machine=machine).select_related("window", "visit").order_by("-week", "-pk")
+    rows = PlannedVisit.objects.filter(machine=machine).select_related("window", "visit")
+    return rows.prefetch_related("parts__window").order_by("-week", "-pk")
 
 
 def for_calendar(line: Line, at: dt.datetime) -> list[PlannedVisit]:
     """Return the entries of a line that its calendar tells: open ones, and what became of the others lately."""
     rows = PlannedVisit.objects.filter(machine__line=line).select_related("machine", "window", "visit")
     since = at - dt.timedelta(days=KEPT_DAYS)
+    rows = rows.prefetch_related("parts__window")
     return [row for row in rows.order_by("week", "pk") if row.state == "planned" or row.changed_at >= since]
 
 

@@ -120,9 +120,12 @@ def lockout_steps(words: LockoutWords) -> list[str]:
 def _when(entry: PlannedVisit | None, where: dt.tzinfo) -> str:
     if entry is None:
         return "not in the plan"
-    if entry.starts_at is None:
+    if not entry.stretches:
         return f"week of {entry.week.isoformat()}, no stop set"
-    return entry.starts_at.astimezone(where).strftime("%Y-%m-%d %H:%M")
+    times = [(one.starts_at.astimezone(where).strftime("%Y-%m-%d %H:%M"), one.hours) for one in entry.stretches]
+    if len(times) == 1:
+        return times[0][0]
+    return "; ".join(f"{begins}, {units.show_hours(hours)} h" for begins, hours in times)
 
 
 def _rows(sheet: Sheet, unit: Unit) -> Iterable[list[str]]:

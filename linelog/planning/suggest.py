@@ -90,7 +90,8 @@ def suggest(
         for one in coming.machines.values()
         if one.machine.pk not in held and (one.due.is_due or (one.due.on is not None and one.due.on <= ends))
     ]
-    jobs = [Job(str(one.machine.pk), str(one.machine.line), one.hours, losses_of(one)) for one in wanted]
+    least = coming.plant.visit_base_hours
+    jobs = [Job(str(one.machine.pk), str(one.machine.line), one.hours, losses_of(one), least) for one in wanted]
     windows = [_window(coming, stop, fixed, capacity.now) for stop in stops]
     hours = [max(capacity.hours[week] - sum(e.hours for e in fixed if e.week == week), 0.0) for week in coming.weeks]
     plan, digest = _cached(jobs, [one for one in windows if one.hours > 0.0], hours)
@@ -113,13 +114,15 @@ def _window(coming: Coming, stop: StopWindow, fixed: Sequence[PlannedVisit], now
         line=str(stop.line) if stop.line else None,
         crews=stop.crews,
         job=str(stop.machine_id) if stop.machine_id else None,
-        taken=sum(entry.hours for entry in fixed if entry.window_id == stop.pk),
+        taken=sum(one.hours for entry in fixed for one in entry.stretches if one.window.pk == stop.pk),
     )
 
 
 def _cached(jobs: list[Job], windows: list[Window], hours: list[float]) -> tuple[Plan, str]:
     """Search once for one state of the jobs, stops and hours."""
-    rounded = [[job.key, job.line, job.hours, [round(loss, 1) for loss in job.loss_by_week]] for job in jobs]
+    rounded = [
+        [job.key, job.line, job.hours, job.least, [round(loss, 1) for loss in job.loss_by_week]] for job in jobs
+    ]
     asked = json.dumps([rounded, [asdict(window) for window in windows], hours], sort_keys=True)
     digest = hashlib.sha256(asked.encode()).hexdigest()
     plan: Plan | None = cache.get(f"plan:{digest}")

@@ -76,6 +76,32 @@ def test_no_other_choice_avoids_more(seed):
     assert all(used <= hours + 1e-9 for used, hours in zip(plan.hours_by_week, crew_hours, strict=True))
 
 
+def test_a_job_that_no_stop_takes_whole_is_done_in_several_of_one_week():
+    """Derived: 9 h in two nights of 6 h, of which 3 h are left; of 8 h that are left none."""
+    job = Job("long", "1", 9.0, (100.0, 100.0), least=1.5)
+    nights = [Window("Mon", 0, 6.0), Window("Tue", 0, 6.0), Window("later", 1, 6.0)]
+    plan = make_plan([job], nights, [16.0, 16.0])
+    assert _chosen(plan) == {"long": "Mon"}
+    assert plan.hours_by_week == (9.0, 0.0)
+    short = Job("short", "1", 3.0, (1000.0, 1000.0))
+    both = make_plan([job, short], nights, [16.0, 16.0])
+    assert _chosen(both) == {"long": "Mon", "short": "Tue"}  # the second night has 3 h left for it
+    taken = [Window("Mon", 0, 6.0, taken=4.0), Window("Tue", 0, 6.0)]
+    (left,) = make_plan([job], taken, [16.0, 16.0]).left_out
+    assert (left.why, left.sentence) == (
+        Why.TOO_LONG,
+        "It needs 9 h and the stops of one week have 8 h of room together at most.",
+    )
+
+
+def test_a_job_is_not_torn_into_parts_that_are_not_worth_a_stop():
+    nights = [Window("Mon", 0, 1.0), Window("Tue", 0, 6.0), Window("Wed", 0, 6.0)]
+    plan = make_plan([Job("long", "1", 9.0, (100.0,), least=1.5)], nights, [16.0])
+    assert _chosen(plan) == {"long": "Tue"}
+    alone = make_plan([Job("long", "1", 9.0, (100.0,))], nights, [16.0])
+    assert _reasons(alone) == {"long": Why.TOO_LONG}
+
+
 def test_every_job_left_out_has_its_reason():
     jobs = [
         _job("no stop", 2.0, 50.0, line="9"),

@@ -10,6 +10,7 @@ from linelog.calc.loss import Running, weekly_excess
 from linelog.planning import suggest as suggesting
 from linelog.planning.capacity import capacity_of
 from linelog.planning.grid import grid, outside
+from linelog.planning.models import Stretch
 from linelog.planning.places import place_in
 from linelog.planning.queries import open_entries
 from linelog.planning.services import entries as services
@@ -229,4 +230,4 @@ class TestWhereItGoes:
         entry = self.put(manager, now, machine, weeks[1])
         stop(plant, weeks[1])
         other = stop(plant, weeks[1], day=4)
-        assert place_in(entry, now, other) == (other, other.starts_at)
+        assert place_in(entry, now, other) == (Stretch(other, other.starts_at, entry.hours),)

@@ -33,7 +33,7 @@ from linelog.alignment.models import (
     Signature,
     Visit,
 )
-from linelog.planning.models import CalendarAddress, CrewWeek, PlannedVisit, StopWindow
+from linelog.planning.models import CalendarAddress, CrewWeek, PlannedPart, PlannedVisit, StopWindow
 from linelog.plant.models import Fitting, LimitRule, LockoutProcedure, RamSection, ToolPart
 from linelog.production.models import CountChange, DayCount, Event, FindingPhoto, ShiftCount, SpoilageCause, Upload
 from linelog.production.services import walls
@@ -164,9 +164,10 @@ def fill_trends(visit) -> None:
 def fill_planning(visit) -> None:
     machine, by, plant = visit.machine, visit.opened_by, visit.machine.line.plant
     stop = StopWindow.objects.create(plant=plant, starts_at=AT, ends_at=AT + dt.timedelta(hours=8), note=NASTY[:20])
-    PlannedVisit.objects.create(
+    entry = PlannedVisit.objects.create(
         machine=machine, week=AT.date(), window=stop, hours=0.1 + 0.2, made_at=AT, changed_at=AT
     )
+    PlannedPart.objects.create(entry=entry, window=stop, starts_at=AT, hours=0.1)
     CrewWeek.objects.create(plant=plant, week=AT.date(), hours=0.1 + 0.2)
     CalendarAddress.objects.create(line=machine.line, digest="d", label=NASTY[:20], made_by=by, made_at=AT)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
+from dataclasses import dataclass
 
 from django.db import models
 from django.db.models import F, Q
@@ -75,6 +77,20 @@ class CrewWeek(models.Model):
         return f"crew hours of the week of {self.week}"
 
 
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The time that a planned visit has in one stop."""
+
+    window: StopWindow
+    starts_at: dt.datetime
+    hours: float
+
+    @property
+    def ends_at(self) -> dt.datetime:
+        """When its work ends."""
+        return self.starts_at + dt.timedelta(hours=self.hours)
+
+
 class PlannedVisit(models.Model):
     """An alignment visit in the plan: of which week, in which stop, for how many hours.
 
@@ -123,3 +139,33 @@ class PlannedVisit(models.Model):
 
     def __str__(self) -> str:
         return f"{self.machine}, week of {self.week}"
+
+    @property
+    def stretches(self) -> tuple[Stretch, ...]:
+        """Its time in each stop that it takes, in order; none where its week has no stop for it."""
+        if self.window is None or self.starts_at is None:
+            return ()
+        later = [Stretch(part.window, part.starts_at, part.hours) for part in self.parts.all()]
+        return (Stretch(self.window, self.starts_at, self.hours - sum(one.hours for one in later)), *later)
+
+
+class PlannedPart(models.Model):
+    """What a planned visit does in a stop after its first: where none of its week takes it whole."""
+
+    entry = models.ForeignKey(PlannedVisit, on_delete=models.CASCADE, related_name="parts")
+    window = models.ForeignKey(StopWindow, on_delete=models.CASCADE, related_name="parts")
+    starts_at = models.DateTimeField()
+    hours = models.FloatField()
+
+    plant_path = "entry__machine__line__plant"
+    objects = Scoped.as_manager()
+
+    class Meta:
+        ordering = ["starts_at", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["entry", "window"], name="one_part_of_a_visit_in_a_stop"),
+            models.CheckConstraint(condition=Q(hours__gt=0), name="part_takes_time"),
+        ]
+
+    def __str__(self) -> str:
+        return f"part of {self.entry} from {localtime(self.starts_at):%Y-%m-%d}"

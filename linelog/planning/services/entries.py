@@ -10,8 +10,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import F
 
 from linelog.alignment.models import Visit
-from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.places import place_in
+from linelog.planning.models import PlannedPart, PlannedVisit, StopWindow, Stretch
+from linelog.planning.places import begin_in, keep_parts, place_in
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.planning.suggest import Change
 from linelog.plant.models import Machine, Plant
@@ -46,10 +46,12 @@ def put(
         made_at=at, changed_at=at,
     )  # fmt: skip
     _rules(entry, at)
-    entry.window, entry.starts_at = place_in(entry, at, window)
+    stretches = place_in(entry, at, window)
+    begin_in(entry, stretches)
     try:
         with transaction.atomic():
             entry.save(force_insert=True)
+            keep_parts(entry, stretches)
             _record(by, at, entry, "planned visit", None)
     except IntegrityError:
         raise Conflict(f"{machine} is in the plan already.") from None
@@ -68,7 +70,7 @@ def change(
     fresh.week, fresh.hours, fresh.is_pinned = week, hours, pinned
     if moved:
         _rules(fresh, at)
-        fresh.window, fresh.starts_at = place_in(fresh, at)
+        _place(fresh, place_in(fresh, at))
     return _store(by, at, fresh, "changed plan", before, told=moved)
 
 
@@ -76,12 +78,13 @@ def change(
 def settle(*, by: Any, at: dt.datetime, entry: PlannedVisit) -> PlannedVisit:
     """Look again for a stop in the entry's week, after the stops have changed."""
     before = audit.snapshot(entry)
-    if entry.window is not None and entry.starts_at is not None and entry.starts_at <= at < entry.window.ends_at:
+    now = entry.stretches
+    if now and now[0].starts_at <= at < now[-1].window.ends_at:
         return entry  # work that has begun stays where it is
-    window, starts_at = place_in(entry, at)
-    if (window.pk if window else None, starts_at) == (entry.window_id, entry.starts_at):
+    stretches = place_in(entry, at)
+    if stretches == now and (now or entry.starts_at is None):  # the stop it had may have gone
         return entry
-    entry.window, entry.starts_at = window, starts_at
+    _place(entry, stretches)
     return _store(by, at, entry, "moved with the stops", before, told=True)
 
 
@@ -113,10 +116,17 @@ def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Iterable[tuple[Ch
         elif one.week is not None and old is not None:
             before = audit.snapshot(old)
             old.week, old.hours = one.week, one.hours
-            old.window, old.starts_at = place_in(old, at, stop)
+            _place(old, place_in(old, at, stop))
             _store(by, at, old, "changed plan", before, told=True)
         done += 1
     return done
+
+
+def _place(entry: PlannedVisit, stretches: tuple[Stretch, ...]) -> None:
+    """Give an entry its stops; whoever calls stores the entry."""
+    begin_in(entry, stretches)
+    PlannedPart.objects.filter(entry=entry).delete()
+    keep_parts(entry, stretches)
 
 
 def close_at_signing(told: followers.Change) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from linelog.planning.models import PlannedVisit, StopWindow
@@ -85,7 +86,7 @@ def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, later: b
     """
     fresh = held(by, stop, version, _told)
     going = [fresh, *(_after(fresh) if later else [])]
-    inside = list(PlannedVisit.objects.filter(window__in=going, state=PlannedVisit.State.PLANNED))
+    inside = list(_entries_in(PlannedVisit.objects.filter(state=PlannedVisit.State.PLANNED), going))
     for one in going:
         before, plant_id = audit.snapshot(one), one.plant_id
         audit.record(by=by, action="removed stop", obj=one, at=at, before=before, plant_id=plant_id)
@@ -93,6 +94,10 @@ def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, later: b
     for entry in inside:
         settle(by=by, at=at, entry=PlannedVisit.objects.get(pk=entry.pk))
     return len(going)
+
+
+def _entries_in(entries: QuerySet[PlannedVisit], stops: Sequence[StopWindow]) -> QuerySet[PlannedVisit]:
+    return entries.filter(Q(window__in=stops) | Q(parts__window__in=stops)).distinct()
 
 
 def _after(stop: StopWindow) -> list[StopWindow]:
@@ -134,5 +139,5 @@ def _resettle(by: Any, at: dt.datetime, stops: Sequence[StopWindow]) -> None:
     """Settle the entries that are in the stops, or wait for one in any week."""
     open_ones = PlannedVisit.objects.filter(machine__line__plant=stops[0].plant_id, state=PlannedVisit.State.PLANNED)
     waiting = open_ones.filter(window__isnull=True)
-    for entry in [*open_ones.filter(window__in=stops), *waiting]:
+    for entry in [*_entries_in(open_ones, stops), *waiting]:
         settle(by=by, at=at, entry=entry)

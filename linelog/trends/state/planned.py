@@ -12,12 +12,16 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """The open entry of a machine in the plan; `starts_at` is None where its week has no stop for it."""
+    """The open entry of a machine in the plan; `starts_at` is None where its week has no stop for it.
+
+    stops  how many it takes
+    """
 
     pk: int
     week: dt.date
     starts_at: dt.datetime | None
     hours: float
+    stops: int = 1
 
     @property
     def words(self) -> str:

@@ -40,4 +40,6 @@ def planned_of(state: MachineState) -> str:
     if planned.starts_at is None:
         return f"Planned for {planned.words}; no stop is set for it yet."
     at = planned.starts_at.astimezone(zone(state.machine.line.plant))
+    if planned.stops > 1:
+        return f"Planned from {at:%a %Y-%m-%d %H:%M}, {show_hours(planned.hours)} h in {planned.stops} stops."
     return f"Planned for {at:%a %Y-%m-%d %H:%M}, {show_hours(planned.hours)} h."
