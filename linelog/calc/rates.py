@@ -16,7 +16,6 @@ from linelog.calc.arrays import (
     counts_and_cans,
     counts_of,
     level_of,
-    not_negative,
     same_length,
 )
 
@@ -137,13 +136,6 @@ def poisson_quantile(chance: ArrayLike, mean: ArrayLike) -> FloatArray:
     large = np.ceil(about + z * np.sqrt(about) + (z**2 - 1.0) / 6.0 - 0.5)
     exact = scipy.stats.poisson.ppf(share, np.minimum(about, _ENOUGH))
     return np.asarray(np.where(about > _ENOUGH, large, exact))
-
-
-def chance_of_at_least(counts: ArrayLike, expected: ArrayLike) -> FloatArray:
-    """Chance of at least this count where `expected` is expected, both of shape (n,): the Poisson upper tail."""
-    seen, mean = counts_of(counts), not_negative(expected, "Expected counts", "expected")
-    same_length([seen, mean], "expected")
-    return np.asarray(scipy.stats.poisson.sf(seen - 1.0, mean))
 
 
 @dataclass(frozen=True, slots=True)

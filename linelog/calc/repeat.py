@@ -12,10 +12,9 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
-from linelog.calc.arrays import FloatArray, numbers, one_number, same_length
+from linelog.calc.arrays import FloatArray, numbers, same_length
 from linelog.calc.directions import FEWEST, Directions, agreement, apart_deg, directions_deg
 from linelog.calc.errors import CalcError
-from linelog.calc.rates import chance_of_at_least
 
 _AGREE_P = 0.05
 _SCATTER_P = 0.3
@@ -176,28 +175,3 @@ def _exact_p(x: FloatArray, y: FloatArray) -> float:
         (scipy.stats.rankdata(x),), covariance, permutation_type="pairings", n_resamples=6000, vectorized=True
     )
     return float(test.pvalue)
-
-
-@dataclass(frozen=True, slots=True)
-class AboveExpected:
-    """Periods in which a count was above what chance allows about its expectation."""
-
-    repeats: bool
-    above: int
-    periods: int
-
-
-def above_expected(
-    counts: ArrayLike, expected: ArrayLike, *, out_of: int = 3, last: int = 5, level: float = 0.05
-) -> AboveExpected:
-    """Apply the rule 'above expectation in `out_of` of the `last` periods' to counts of shape (n,), the newest last.
-
-    A period is above where chance gives at least its count with a probability below `level` (Poisson).
-    """
-    if not 1 <= out_of <= last:
-        raise CalcError(
-            "The rule must ask for at least one period, and for no more than it looks at.", field="out_of"
-        )
-    edge = one_number(level, "The level", "level", above=0.0, below=1.0)
-    above = chance_of_at_least(counts, expected)[-last:] < edge
-    return AboveExpected(bool(above.sum() >= out_of), int(above.sum()), len(above))

@@ -1,5 +1,3 @@
-import math
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -93,12 +91,6 @@ def test_quantiles_of_large_counts_are_those_of_the_exact_search():
     for chance in (0.001, 0.025, 0.5, 0.99, 0.999):
         assert rates.poisson_quantile(chance, means) == pytest.approx(stats.poisson.ppf(chance, means), abs=1)
     assert rates.poisson_quantile(0.99, np.array([1e12])) == pytest.approx([1e12 + 2.3263e6], abs=100)
-
-
-def test_chance_of_at_least_a_count():
-    assert rates.chance_of_at_least([0, 1, 31], [0.0, 2.0, 20.0]) == pytest.approx(
-        [1.0, 1 - math.exp(-2), 1 - stats.poisson.cdf(30, 20)]
-    )
 
 
 def test_dispersion_of_the_horse_kicks():

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from linelog.calc.errors import CalcError
-from linelog.calc.repeat import AsFound, Pattern, Together, above_expected, follows, repeat_problem, together
+from linelog.calc.repeat import AsFound, Pattern, Together, follows, repeat_problem, together
 
 
 def _found(angle_deg, size=40.0, out=True, strokes=None):
@@ -82,15 +82,6 @@ def test_few_pairs_get_their_exact_chance():
     assert follows([1, 2, 3, 4], [10, 20, 30, 40]).p == pytest.approx(2 / 24)
 
 
-def test_counts_above_their_expectation():
-    expected = [4.0] * 6
-    found = above_expected([30, 4, 12, 3, 11, 13], expected)
-    assert (found.repeats, found.above, found.periods) == (True, 3, 5)
-    assert not above_expected([30, 4, 12, 3, 5, 13], expected).repeats
-    assert not above_expected([7, 7, 7, 7, 7], [4.0] * 5).above  # P(7 or more) = 0.11
-    assert above_expected([0, 0], [0.0, 0.0]).above == 0
-
-
 @pytest.mark.parametrize(
     "call",
     [
@@ -101,9 +92,6 @@ def test_counts_above_their_expectation():
         lambda: follows([1, 2, 3], [1, 2, 3]),
         lambda: follows([1, 1, 1, 1], [1, 2, 3, 4]),
         lambda: follows([1, 2, 3, 4], [5, 5, 5, 5]),
-        lambda: above_expected([1], [1.0], out_of=9),
-        lambda: above_expected([1], [1.0], level=0.0),
-        lambda: above_expected([1, 2], [1.0]),
     ],
 )
 def test_bad_input_is_told(call):

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelog.calc import (
+    above_usual,
     control,
     directions,
     drift,
@@ -57,7 +58,6 @@ def _finite_or_told(call):
 TWO = {
     "rates": rates.rates_per_million,
     "dispersion": rates.dispersion,
-    "at least": rates.chance_of_at_least,
     "u": control.u_chart,
     "laney": lambda a, b: control.u_chart(a, b, laney=True),
     "rate chart": control.rate_chart,
@@ -65,7 +65,7 @@ TWO = {
     "directions": directions.directions_deg,
     "together": repeat.together,
     "follows": repeat.follows,
-    "above expected": repeat.above_expected,
+    "above usual": lambda a, b: above_usual.above_usual(np.array([a, a[::-1], a]), np.array([b, b, b]), [1, 1, 1]),
     "prior": shrink.fit_prior,
     "shrink": lambda a, b: shrink.shrink(a, b, shrink.fit_prior(a, b)).rate,
     "funnel": lambda a, b: shrink.funnel(a[0], b),

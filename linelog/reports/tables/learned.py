@@ -89,6 +89,7 @@ REPEATS = stored(
             "method",
         ),
         Field(text("cause", "Cause of spoilage, where it is one."), "cause__name"),
+        Field(text("defect", "Defect of findings, where it is one."), "code__name"),
         Field(whole("part_of", "Number of the larger problem it is a part of."), "part_of_id"),
         Field(text("pattern", "How it comes back.", RepeatProblem.Pattern.choices), "pattern"),
         Field(whole("times", "Times among those looked at."), "times"),

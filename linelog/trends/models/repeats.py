@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
-from linelog.plant.models import Machine, Station
+from linelog.plant.models import DefectCode, Machine, Station
 from linelog.plant.models.scoped import Scoped
 from linelog.production.models import SpoilageCause
 
@@ -21,6 +21,7 @@ class RepeatProblem(models.Model):
         STATION = "station", "A station found out"
         MACHINE = "machine", "All stations off together"
         CAUSE = "cause", "Spoilage of one cause"
+        DEFECT = "defect", "Findings of one defect"
 
     class Pattern(models.TextChoices):
         """How it comes back."""
@@ -32,7 +33,7 @@ class RepeatProblem(models.Model):
         DOWN = "down", "all stations low together"
         SIDEWAYS = "sideways", "all stations to one side together"
         THERMAL = "thermal", "with the temperature"
-        ABOVE = "above", "above what the plant's rate explains"
+        ABOVE = "above", "above what is usual"
 
     class Since(models.TextChoices):
         """Whether it came back since somebody took it up."""
@@ -49,6 +50,7 @@ class RepeatProblem(models.Model):
     station = models.ForeignKey(Station, on_delete=models.CASCADE, null=True, blank=True, related_name="+")
     method = models.CharField(max_length=8, blank=True)
     cause = models.ForeignKey(SpoilageCause, on_delete=models.CASCADE, null=True, blank=True, related_name="+")
+    code = models.ForeignKey(DefectCode, on_delete=models.CASCADE, null=True, blank=True, related_name="+")
     part_of = models.ForeignKey("self", on_delete=models.SET_NULL, null=True, blank=True, related_name="parts")
 
     pattern = models.CharField(max_length=10, choices=Pattern)
@@ -90,7 +92,14 @@ class RepeatProblem(models.Model):
         """Name what comes back."""
         if self.station is not None:
             return f"{self.station}{ {'running': ', running', 'bar': ', on the bar'}.get(self.method, '') }"
+        if self.code is not None:
+            return f"findings of {self.code}"
         return str(self.cause) if self.cause is not None else "all stations together"
+
+    @property
+    def is_by_month(self) -> bool:
+        """Whether it is counted by month, not found by visits."""
+        return self.kind in (self.Kind.CAUSE, self.Kind.DEFECT)
 
 
 class TakeUp(models.Model):

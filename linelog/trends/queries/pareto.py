@@ -70,6 +70,12 @@ def read_material(plant: Plant, since: dt.date, until: dt.date) -> Material:
     )
 
 
+def occasions_in(plant: Plant, since: dt.date, until: dt.date) -> list[Occasion]:
+    """Read the occasions of a span alone."""
+    tools = mounted(plant.pk, day_begins(plant, since), day_begins(plant, until + dt.timedelta(days=1)))
+    return _occasions(plant, since, until, bearers_of(plant.pk), tools)
+
+
 def _names(plant: Plant) -> dict[int, str]:
     """Return the machines' names, with the line where two have the same."""
     rows = list(

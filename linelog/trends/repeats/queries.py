@@ -11,10 +11,11 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from linelog.alignment.standing import RUNNING
+from linelog.calc.above_usual import above_usual
 from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
 from linelog.plant.models import Person, Station
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import history, spoilage
+from linelog.trends.repeats import by_month, history
 from linelog.trends.repeats.history import Found, History, Series
 from linelog.trends.repeats.refit import rule_of
 from linelog.trends.repeats.rule import Kind, Occasion, Problem, Rule, problems, since
@@ -39,7 +40,7 @@ def listed(user: Person) -> QuerySet[RepeatProblem]:
     """Return the problems a person may see, what needs somebody first; parts of a larger one are left out."""
     rows = RepeatProblem.objects.for_user(user).filter(part_of=None)
     return (
-        rows.select_related("machine__line__plant", "station", "cause")
+        rows.select_related("machine__line__plant", "station", "cause", "code")
         .prefetch_related(IN_WORK)
         .annotate(need=_NEED)
         .order_by("need", "-last_on", "machine__line__name", "machine__name", "key")
@@ -60,13 +61,15 @@ def waits(today: dt.date) -> Q:
 def of_machine(machine_id: int) -> QuerySet[RepeatProblem]:
     """Return the problems of one machine that hold or wait for visits, what needs somebody first."""
     rows = RepeatProblem.objects.filter(machine=machine_id, part_of=None).exclude(holds=False, since=State.OPEN)
-    shown = rows.select_related("machine", "station", "cause").prefetch_related(IN_WORK)
+    shown = rows.select_related("machine", "station", "cause", "code").prefetch_related(IN_WORK)
     return shown.annotate(need=_NEED).order_by("need", "-last_on", "key")
 
 
 def problem_for(user: Person, pk: int) -> RepeatProblem:
     """Return a problem of the person's plant; any other is not there."""
-    rows = RepeatProblem.objects.for_user(user).select_related("machine__line__plant", "station", "cause", "part_of")
+    rows = RepeatProblem.objects.for_user(user).select_related(
+        "machine__line__plant", "station", "cause", "code", "part_of"
+    )
     return get_object_or_404(rows.prefetch_related(IN_WORK), pk=pk)
 
 
@@ -88,7 +91,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A month of a cause of spoilage: how many cans, and how many the plant's own rate would give."""
+    """A month of a cause or a defect: how many, and how many the line's others and its own past lead to expect."""
 
     on: dt.date
     count: float
@@ -119,9 +122,9 @@ def look(problem: RepeatProblem, now: dt.datetime) -> Look:
     take_ups = tuple(TakeUp.objects.filter(problem=problem).select_related("by", "owner"))
     rule = rule_of(problem.machine.line.plant)
     parts = tuple(problem.parts.select_related("machine", "station").order_by("station__order"))
-    is_cause = problem.kind == Kind.CAUSE
-    found, months = _months(problem) if is_cause else (None, ())
-    one, seen, series = (found, (), None) if is_cause else _visits(problem, now)
+    by_months = problem.is_by_month
+    found, months = _months(problem) if by_months else (None, ())
+    one, seen, series = (found, (), None) if by_months else _visits(problem, now)
     drift, pairs = station_drift(series) if series else (None, 0)
     done_on = max((one.action_on for one in take_ups if one.action_on), default=None)
     after = since(one.occasions if one else (), done_on, rule) if done_on else (0, 0)
@@ -131,7 +134,7 @@ def look(problem: RepeatProblem, now: dt.datetime) -> Look:
 
 def occasions_of(problem: RepeatProblem, now: dt.datetime) -> Sequence[Occasion]:
     """Return every visit or month that the rule looked at, the oldest first."""
-    found = _months(problem)[0] if problem.kind == Kind.CAUSE else _visits(problem, now)[0]
+    found = _months(problem)[0] if problem.is_by_month else _visits(problem, now)[0]
     return found.occasions if found else ()
 
 
@@ -152,16 +155,18 @@ def _visits(problem: RepeatProblem, now: dt.datetime) -> tuple[Problem | None, t
 
 def _months(problem: RepeatProblem) -> tuple[Problem | None, tuple[Month, ...]]:
     plant = problem.machine.line.plant
-    read = spoilage.kept(plant)
-    told = spoilage.cause_problems(read, rule_of(plant)).get(problem.machine_id, [])
+    kind, rule = Kind(problem.kind), rule_of(plant)
+    read = by_month.kept(plant, kind)
+    told = by_month.problems_of(read, kind, rule).get(problem.machine_id, [])
     one = next((one for one in told if one.key == problem.key), None)
-    if problem.cause_id not in read.spoiled or problem.machine_id not in read.machines:
+    counts = read.counts.get(problem.cause_id or problem.code_id or 0)
+    if counts is None or problem.machine_id not in read.machines:
         return one, ()
-    at, spoiled = read.machines.index(problem.machine_id), read.spoiled[problem.cause_id]
-    expected = spoilage.expected_counts(spoiled, read.made)[at]
+    at = read.machines.index(problem.machine_id)
+    expected = above_usual(counts, read.made, read.lines, last=rule.last).expected[at]
     above = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
     return one, tuple(
-        Month(on, float(spoiled[at, n]), float(expected[n]), float(read.made[at, n]), on in above)
+        Month(on, float(counts[at, n]), float(expected[n]), float(read.made[at, n]), on in above)
         for n, on in enumerate(read.months)
         if read.made[at, n] > 0.0
     )

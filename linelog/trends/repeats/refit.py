@@ -8,11 +8,11 @@ from collections.abc import Iterable, Mapping
 from django.db import transaction
 
 from linelog.plant.models import Machine, Plant
-from linelog.trends import refit
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
-from linelog.trends.repeats import history, onset, spoilage, usual
+from linelog.trends.repeats import by_month, defects, history, onset, spoilage, usual
 from linelog.trends.repeats.rule import (
     ALL_TOGETHER,
+    Kind,
     Problem,
     Rule,
     came_back,
@@ -25,6 +25,8 @@ FIGURES = (
     *("holds", "since", "refitted_at", "part_of", "plain_share", "plain_chance"),
     *("began_low", "began_on", "began_high"),
 )
+#: What is counted by month, and who reads it.
+BY_MONTH = {Kind.CAUSE: spoilage.read, Kind.DEFECT: defects.read}
 
 
 def rule_of(plant: Plant) -> Rule:
@@ -33,16 +35,16 @@ def rule_of(plant: Plant) -> Rule:
 
 
 def refit_repeats(plant: Plant, now: dt.datetime) -> None:
-    """Apply the rule to every machine of a plant, and to its spoilage by cause."""
+    """Apply the rule to every machine of a plant, to its spoilage by cause, and to its findings by code."""
     machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
     read = history.histories(plant, machines, now)
     usual.keep(plant, usual.usual_of(read.values()), now)
     found = _found_in(plant, read, now)
-    months = spoilage.read(plant, now)
-    rests_on = {"cans": int(months.made.sum()), "months": len(months.months)}
-    refit.keep(plant, spoilage.KIND, "", now, rests_on=rests_on, result=spoilage.as_result(months), sentence="")
-    for machine, more in spoilage.cause_problems(months, rule_of(plant)).items():
-        found.setdefault(machine, []).extend(more)
+    for kind, read_months in BY_MONTH.items():
+        months = read_months(plant, now)
+        by_month.keep(plant, kind, months, now)
+        for machine, more in by_month.problems_of(months, kind, rule_of(plant)).items():
+            found.setdefault(machine, []).extend(more)
     _store(plant, found, now)
 
 
@@ -117,6 +119,7 @@ def _row(machine: int, one: Problem) -> RepeatProblem:
         station_id=one.station_id,
         method=one.method,
         cause_id=one.cause_id,
+        code_id=one.code_id,
     )
 
 

@@ -74,6 +74,7 @@ class Problem:
     station_id: int | None = None
     method: str = ""
     cause_id: int | None = None
+    code_id: int | None = None
     directions: Directions | None = None
     comes_back_million: float | None = None
     warm: Follows | None = None

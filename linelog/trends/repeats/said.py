@@ -53,7 +53,7 @@ MOST_ONE_IN = 100_000  # no plant has seen enough visits to say less
 
 def how_often(problem: RepeatProblem) -> str:
     """Say how often it was found among the last visits or months."""
-    if problem.kind == Kind.CAUSE:
+    if problem.is_by_month:
         return f"above its expected count in {problem.times} of the last {words.plural(problem.looked_at, 'month')}"
     what = "all together" if problem.kind == Kind.MACHINE else "out"
     return f"{what} on {problem.times} of the last {words.plural(problem.looked_at, 'as-found visit')}"
@@ -75,7 +75,7 @@ def view_of(problem: RepeatProblem) -> View:
 def how_sure(problem: RepeatProblem) -> str:
     """Say how easily chance would make directions agree so well."""
     p = problem.rayleigh_p
-    if p is None or problem.kind == Kind.CAUSE:
+    if p is None or problem.is_by_month:
         return ""
     return f"Rayleigh test p = {p:.3f}" if p >= 0.001 else "Rayleigh test p < 0.001"
 
@@ -109,7 +109,7 @@ def since_when(problem: RepeatProblem) -> str:
 
 def last_time(problem: RepeatProblem) -> str:
     """Say when it was found last: a day, or a month."""
-    if problem.kind == Kind.CAUSE:
+    if problem.is_by_month:
         return f"last in {problem.last_on:%Y-%m}"
     return f"last on {words.date(problem.last_on)}"
 
@@ -126,7 +126,7 @@ def state(problem: RepeatProblem) -> str:
         return "not taken up" if problem.holds else "no longer found"
     if problem.since == Since.IN_WORK:
         return in_work(problem)
-    if problem.since == Since.WAITING and problem.kind == Kind.CAUSE:
+    if problem.since == Since.WAITING and problem.is_by_month:
         return "not enough months yet"
     return str(Since(problem.since).label)
 
@@ -156,7 +156,7 @@ def whether_back(look: Look) -> str:
     if all(taken.in_work for taken in look.take_ups):
         return "Nothing was done yet."
     times, looked_at = look.since
-    one = "month" if look.problem.kind == Kind.CAUSE else "visit"
+    one = "month" if look.problem.is_by_month else "visit"
     if looked_at == 0:
         return f"No {one} since then: not enough {one}s yet to say."
     counted = f"found again on {times} of the {words.plural(looked_at, one)} since then"

@@ -24,7 +24,7 @@ def coming_back(machines: Collection[int]) -> dict[int, tuple[RepeatProblem, ...
     """Return the repeat problems of machines that wait for somebody; one query."""
     rows = RepeatProblem.objects.filter(waits(timezone.localdate()), machine__in=list(machines), part_of=None)
     found: dict[int, list[RepeatProblem]] = defaultdict(list)
-    for row in rows.select_related("machine", "station", "cause").order_by("machine", "-last_on", "key"):
+    for row in rows.select_related("machine", "station", "cause", "code").order_by("machine", "-last_on", "key"):
         found[row.machine_id].append(row)
     return {pk: tuple(some) for pk, some in found.items()}
 
