@@ -25,7 +25,8 @@ class Job:
     """An alignment that could be done: its hours, and the loss expected in each week of the plan if it is left.
 
     `least` are the hours below which a part of it is not worth a stop: with it the job may be done in several stops
-    of one week where none takes it whole (None: in one stop only).
+    of one week where none takes it whole (None: in one stop only). `expected` are the crew's hours to reckon with
+    where a check may find out what it must open then: a stop need not hold these.
     """
 
     key: str
@@ -33,6 +34,12 @@ class Job:
     hours: float
     loss_by_week: tuple[float, ...]
     least: float | None = None
+    expected: float | None = None
+
+    @property
+    def crew_hours(self) -> float:
+        """Hours that it is expected to take of the crew's week."""
+        return self.hours if self.expected is None else max(self.expected, self.hours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +222,7 @@ def _choose(
         for row, value in [
             (jobs[one.job.key], 1.0),
             *((row_of_window[window.key], hours) for window, hours in one.parts),
-            (first_week + one.week, one.job.hours),
+            (first_week + one.week, one.job.hours if one.job.key in fixed else one.job.crew_hours),
         ]
     ]
     rows, columns, values = zip(*cells, strict=True)
@@ -246,11 +253,12 @@ def _by_worth(options: list[Option], crew_hours: list[float], fixed: Mapping[str
     in_window = {window.key: window.room for one in options for window, _ in one.parts}
     in_week = list(crew_hours)
     taken: dict[str, Option] = {}
-    for one in sorted(options, key=lambda one: (one.job.key not in fixed, -one.avoided / one.job.hours)):
+    for one in sorted(options, key=lambda one: (one.job.key not in fixed, -one.avoided / one.job.crew_hours)):
         fits = all(hours <= in_window[window.key] + _ROUNDING for window, hours in one.parts)
-        if one.job.key not in taken and fits and one.job.hours <= in_week[one.week] + _ROUNDING:
+        hours = one.job.hours if one.job.key in fixed else one.job.crew_hours
+        if one.job.key not in taken and fits and hours <= in_week[one.week] + _ROUNDING:
             taken[one.job.key] = one
-            in_week[one.week] -= one.job.hours
+            in_week[one.week] -= hours
             for window, hours in one.parts:
                 in_window[window.key] -= hours
     return list(taken.values())
@@ -271,9 +279,12 @@ def _left_out(
         why, sentence = Why.NO_STOP, f"{job.line} has no stop in these weeks."
     elif not fitting:
         why, sentence = Why.TOO_LONG, _too_long(job, stops)
-    elif all(job.hours > crew_hours[one.week] + _ROUNDING for one in fitting):
+    elif all(job.crew_hours > crew_hours[one.week] + _ROUNDING for one in fitting):
         most = max(crew_hours[one.week] for one in fitting)
-        why, sentence = Why.TOO_MUCH, f"It needs {job.hours:g} h and the crew has {most:g} h in the week of a stop."
+        why, sentence = (
+            Why.TOO_MUCH,
+            f"It needs {job.crew_hours:g} h and the crew has {most:g} h in the week of a stop.",
+        )
     elif max(one.avoided for one in fitting) <= 0.0:
         why, sentence = Why.NO_LOSS, "Nothing is expected to be lost by leaving it."
     else:
@@ -297,8 +308,8 @@ def _outbid(job: Job, fitting: list[Option], entries: list[Entry]) -> str:
     weeks = {one.week for one in fitting}
     least = min((entry.avoided / entry.hours for entry in entries if entry.week in weeks), default=0.0)
     if least > here:
-        return f"It would avoid {here:.0f} for an hour's work, and each of those chosen avoids {least:.0f} or more."
-    return f"It would avoid {here:.0f} for an hour's work, but its {job.hours:g} h do not fit beside those chosen."
+        return f"For an hour's work each of those chosen avoids {least / here:.1f} times as much or more."
+    return f"Its {job.crew_hours:g} h do not fit beside those chosen."
 
 
 def _check(jobs: Sequence[Job], windows: Sequence[Window], weeks: int) -> None:

@@ -93,6 +93,7 @@ def content(sheet: Sheet, unit: Unit) -> dict[str, Any]:
         "due": outlook.due.words,
         "reason": outlook.due.why,
         "opens": ", ".join(outlook.opens) or "none foreseen",
+        "pays": ", ".join(outlook.pays_from),
         "unit": unit.label,
         "rows": list(_rows(sheet, unit)),
         "faces": list(_faces(sheet.stations, unit)),

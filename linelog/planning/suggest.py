@@ -14,6 +14,7 @@ from linelog.calc.plan import Job, Plan, Window, make_plan
 from linelog.planning.capacity import Capacity
 from linelog.planning.models import PlannedVisit, StopWindow
 from linelog.planning.room import with_room
+from linelog.planning.worth import Worth, worths
 from linelog.production.days import local_day
 from linelog.production.weeks import begins, label, monday
 from linelog.trends.state.outlook import Coming, MachineState
@@ -72,10 +73,14 @@ def avoided_by(outlook: MachineState, week: int) -> float:
     return 0.5 * outlook.money[week] + sum(outlook.money[week + 1 :])
 
 
-def losses_of(outlook: MachineState) -> tuple[float, ...]:
-    """Return the losses that the search goes by: a due machine is never worth nothing. They are not told."""
+def losses_of(outlook: MachineState, worth: Worth) -> tuple[float, ...]:
+    """Return the losses that the search goes by: a due machine is never worth nothing. They are not told.
+
+    What a visit is expected to save where that is known, else what the machine is expected to lose.
+    """
     least = LEAST_A_WEEK if outlook.due.is_due else 0.0
-    return tuple(max(one, least) for one in outlook.money)
+    known = outlook.money if worth.a_week is None else [worth.a_week] * len(outlook.money)
+    return tuple(max(one, least) for one in known)
 
 
 def suggest(
@@ -91,7 +96,12 @@ def suggest(
         if one.machine.pk not in held and (one.due.is_due or (one.due.on is not None and one.due.on <= ends))
     ]
     least = coming.plant.visit_base_hours
-    jobs = [Job(str(one.machine.pk), str(one.machine.line), one.hours, losses_of(one), least) for one in wanted]
+    worth = worths(coming)
+    jobs = [
+        Job(str(pk), str(one.machine.line), one.hours, losses_of(one, worth[pk]), least, worth[pk].hours)
+        for one in wanted
+        for pk in (one.machine.pk,)
+    ]
     windows = [_window(coming, stop, fixed, capacity.now) for stop in stops]
     hours = [max(capacity.hours[week] - sum(e.hours for e in fixed if e.week == week), 0.0) for week in coming.weeks]
     plan, digest = _cached(jobs, [one for one in windows if one.hours > 0.0], hours)
@@ -121,7 +131,8 @@ def _window(coming: Coming, stop: StopWindow, fixed: Sequence[PlannedVisit], now
 def _cached(jobs: list[Job], windows: list[Window], hours: list[float]) -> tuple[Plan, str]:
     """Search once for one state of the jobs, stops and hours."""
     rounded = [
-        [job.key, job.line, job.hours, job.least, [round(loss, 1) for loss in job.loss_by_week]] for job in jobs
+        [job.key, job.line, job.hours, job.least, job.expected, [round(loss, 1) for loss in job.loss_by_week]]
+        for job in jobs
     ]
     asked = json.dumps([rounded, [asdict(window) for window in windows], hours], sort_keys=True)
     digest = hashlib.sha256(asked.encode()).hexdigest()

@@ -3,7 +3,7 @@
 The parts can be run alone: python -m tests.bench.bench_entry, bench_pages, bench_import, bench_demo, bench_capture,
 bench_line, bench_large, bench_doubt, fleets, bench_idle, bench_start, bench_ready,
 bench_chart, bench_typing, bench_warm_up, bench_helped, bench_signals, bench_trace, bench_repeats,
-bench_monthly; bench_given judges plants that come as files.
+bench_monthly, bench_plan; bench_given judges plants that come as files.
 Nothing is asserted; figures depend on the machine, so goals and ratios are printed beside them.
 """
 
@@ -18,7 +18,7 @@ ON_BOTH_BY_THEMSELVES = (
     *("bench_import", "bench_pages", "bench_demo", "bench_capture", "bench_line"),
     *("bench_large", "bench_doubt", "fleets", "bench_idle", "bench_start", "bench_ready"),
     *("bench_chart", "bench_typing", "bench_warm_up", "bench_helped", "bench_signals", "bench_trace"),
-    *("bench_repeats", "bench_monthly"),
+    *("bench_repeats", "bench_monthly", "bench_plan"),
 )
 
 

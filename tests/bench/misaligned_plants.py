@@ -258,11 +258,11 @@ def by_settling(rng: Rng, world: World) -> Plant:
     return Plant(counts, cans, line, visits, sets, severity, frozenset((tools.bad + 1).tolist()))
 
 
-def seen(plant: Plant, late_days: int = 10) -> Seen:
+def seen(plant: Plant, late_days: int = 10, codes: Whole = CODES) -> Seen:
     """Cut a plant to pieces as the program's summaries do: between visits, by month and set; visit days left out."""
     spans, pieces, looks = _Columns(), _Columns(), _Columns()
     for machine, visits in enumerate(plant.visits):
-        _see(machine, plant, visits, late_days, (spans, pieces, looks))
+        _see(machine, plant, visits, late_days, codes, (spans, pieces, looks))
     of = pieces.array
     line = plant.line[of("machine")]
     period = of("month")
@@ -312,12 +312,17 @@ class _Columns:
 
 
 def _see(
-    machine: int, plant: Plant, visits: list[Swept], late_days: int, into: tuple[_Columns, _Columns, _Columns]
+    machine: int,
+    plant: Plant,
+    visits: list[Swept],
+    late_days: int,
+    codes: Whole,
+    into: tuple[_Columns, _Columns, _Columns],
 ) -> None:
     spans, pieces, looks = into
     number: dict[tuple[int, int], int] = {}
     made = np.concatenate([[0.0], np.cumsum(plant.cans[machine]) / 1e6])
-    for place, kind in enumerate(CODES.tolist()):
+    for place, kind in enumerate(codes.tolist()):
         for v in range(len(visits) - 1):
             one, two = visits[v], visits[v + 1]
             number[place, v] = spans.add(
@@ -326,7 +331,7 @@ def _see(
                 million=made[two.day] - made[one.day + 1],
                 machine=machine,
                 kind=kind,
-                place=machine * len(CODES) + place,
+                place=machine * len(codes) + place,
                 follows=bool(v > 0 and not one.moved[place]),
                 aligned=bool(one.moved[place]),
             )
@@ -356,7 +361,7 @@ def _see(
                 true=float(np.average(plant.severity[machine, run], weights=weights)),
                 set=int(sets[run[0]]),
             )
-            for place in range(len(CODES)):
+            for place in range(len(codes)):
                 looks.add(piece=at, span=number[place, v], share=share)
 
 

@@ -128,7 +128,7 @@ class TestSuggestion:
         assert [(one.machine, one.week) for one in found.changes] == [(worse.pk, weeks[1])]
         (left,) = found.left_out
         assert left.outlook.machine == better
-        assert "for an hour's work" in left.why
+        assert "For an hour's work" in left.why
 
     def test_no_stop_no_hours_too_long_and_not_due_are_each_a_sentence(self, plant, line, manager, now, weeks):
         machine = measured(line, manager, now, size=2.0)
@@ -158,7 +158,7 @@ class TestSuggestion:
 
     def test_what_is_pinned_stays_and_its_hours_are_gone(self, plant, line, manager, now, weeks):
         worse = measured(line, manager, now, name="BM worse", size=2.0)
-        better = measured(line, manager, now, name="BM better", size=1.2)
+        better = measured(line, manager, now, name="BM better", size=0.8)
         window = stop(plant, weeks[1], line=line, hours=2)
         entry = services.put(
             by=manager, at=now, machine=better, week=weeks[1], hours=1.5, reason="Asked for.", pinned=True

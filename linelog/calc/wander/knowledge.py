@@ -138,25 +138,32 @@ class Ahead:
     doubt_um2: float
 
 
-def ahead(
-    knowledge: Knowledge, tracks: Sequence[Track], jolts: Sequence[int], runs_um: Sequence[tuple[float, float, float]]
-) -> list[Ahead]:
-    """Say what is ahead of places, each after so many jolts since its last visit.
+def stand(
+    knowledge: Knowledge, tracks: Sequence[Track], runs_um: Sequence[tuple[float, float, float]]
+) -> tuple[Log, Drawn]:
+    """Draw where places stand after their last visits, at least one place, and what they do.
 
     runs_um  by how much each stands otherwise when it runs (across, up), and the standard uncertainty of that
     """
-    if not tracks:
-        return []
     log, kinds = log_of(tracks, knowledge.kinds), behaviours()
     followed = [follow(log, kinds, error) for error in knowledge.learned.errors]
     likely = np.stack([one.likely[:, -1] for one in followed])
-    drawn = draw(
-        knowledge.learned, log.kind, kinds, followed[0].moves[-1], [one.states[-1] for one in followed], likely
-    )
+    states = [one.states[-1] for one in followed]
+    drawn = draw(knowledge.learned, log.kind, kinds, followed[0].moves[-1], states, likely)
     runs = np.array(runs_um) / log.limit_um[:, None]
-    drawn = Drawn(
-        drawn.mean + runs[:, None, :2], drawn.variance + runs[:, 2:] ** 2, drawn.kinds, drawn.error, drawn.last
-    )
+    mean, variance = drawn.mean + runs[:, None, :2], drawn.variance + runs[:, 2:] ** 2
+    return log, Drawn(mean, variance, drawn.kinds, drawn.error, drawn.last)
+
+
+def ahead(
+    knowledge: Knowledge, tracks: Sequence[Track], jolts: Sequence[int], runs_um: Sequence[tuple[float, float, float]]
+) -> list[Ahead]:
+    """Say what is ahead of places, each after so many jolts since its last visit; `runs_um` as `stand` takes it."""
+    return along(knowledge, *stand(knowledge, tracks, runs_um), jolts) if tracks else []
+
+
+def along(knowledge: Knowledge, log: Log, drawn: Drawn, jolts: Sequence[int]) -> list[Ahead]:
+    """Say what is ahead of places that were drawn (`stand`)."""
     many = np.array(jolts, dtype=np.float64)
     said = [knowledge.corrected.of(chance(drawn, np.full(len(log), s), many)) for s in GRID]
     return [_ahead(log, drawn, place, row) for place, row in enumerate(np.array(said).T)]

@@ -17,7 +17,7 @@ from linelog.trends.due.tracks import JOLTS
 from linelog.trends.models import MachineDrift
 from linelog.web.followers import Change
 
-ALGORITHM = "3"  # 2: sweeps of bushings are not judged; 3: learned over the plant, jumps and all
+ALGORITHM = "4"  # 3: learned over the plant, jumps and all; 4: with what a visit now is expected to do
 
 
 @dataclass(frozen=True, slots=True)

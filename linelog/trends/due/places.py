@@ -48,6 +48,7 @@ class Place:
     chance       of being out, at the strokes of `GRID` from the day after `left_on` on; empty where not known
     due_million  strokes from then until the plant's risk; None where it is not reached or not known
     again        how often places of the plant were found again after a visit
+    opens, saves, beyond  what a visit now is expected to do (`calc.next_visit.Expects`); None where it is not known
     """
 
     station: int
@@ -67,6 +68,9 @@ class Place:
     chance: list[float] = field(default_factory=list)
     due_million: float | None = None
     again: int | None = None
+    opens: float | None = None
+    saves: float | None = None
+    beyond: float | None = None
 
     @classmethod
     def of(cls, kept: Mapping[str, Any]) -> Place:
@@ -119,7 +123,7 @@ class Place:
 
     def overtaken(self) -> Place:
         """Return it without its chance, as the log has gone on since that was worked out."""
-        return replace(self, chance=[], due_million=None, again=None)
+        return replace(self, chance=[], due_million=None, again=None, opens=None, saves=None, beyond=None)
 
     def plain(self) -> dict[str, Any]:
         """Return it for a JSON column."""

@@ -15,7 +15,8 @@ from linelog.alignment.results.as_runs import as_it_runs
 from linelog.alignment.results.now import knowledge_by_machine
 from linelog.alignment.running import travels_of
 from linelog.alignment.standing import AS_LEFT, Value
-from linelog.calc.wander.knowledge import GRID, Ahead, Knowledge, ahead
+from linelog.calc.next_visit import Expects
+from linelog.calc.wander.knowledge import GRID, Ahead, Knowledge, along, stand
 from linelog.calc.wander.reach import first_reached, machine_reaches
 from linelog.plant.models import Machine, Plant
 from linelog.trends import words
@@ -24,6 +25,9 @@ from linelog.trends.due.knowledge import MOST_VISITS, known_by
 from linelog.trends.due.places import Place
 from linelog.trends.due.read import Read
 from linelog.trends.due.tracks import Key, Run, Strokes
+from linelog.trends.due.visit_now import expected_at, visit_now
+from linelog.trends.evidence.kinds import likeliest
+from linelog.trends.evidence.scope import TEAR_OFFS
 from linelog.trends.models import MachineDrift
 
 AT_ONCE = 8  # machines worked out together
@@ -45,8 +49,9 @@ def work_out(plant: Plant, machines: Sequence[int], known: Knowledge, now: dt.da
     # Read before anything that it rests on: what changes meanwhile leaves the row overtaken.
     basis, rows = bases(machines), []
     summary = Summary(Read(Plant.objects.get(pk=plant.pk), machines, now), known)
-    for first in range(0, len(machines), AT_ONCE):
-        rows += summary.rows(machines[first : first + AT_ONCE], basis, now)
+    # Evenly, so that each has others of its line beside it.
+    for some in np.array_split(np.array(machines), max(math.ceil(len(machines) / AT_ONCE), 1)):
+        rows += summary.rows(some.tolist(), basis, now)
     MachineDrift.objects.bulk_create(rows, update_conflicts=True, unique_fields=["machine"], update_fields=FIELDS)
 
 
@@ -56,6 +61,7 @@ class Summary:
     def __init__(self, read: Read, known: Knowledge) -> None:
         self.read, self.known, self.plant = read, known, read.plant
         models = knowledge_by_machine(Machine.objects.in_bulk(list(read.values)), read.held)
+        self.effects = likeliest(read.plant, (TEAR_OFFS,))[TEAR_OFFS]
         travels = travels_of({value.visit_id for values in read.values.values() for value in values})
         self.as_run = partial(as_it_runs, stations=read.stations, known=models, travels=travels)
         self.left_severity = {machine: _left_severity(self.as_run(values)) for machine, values in read.values.items()}
@@ -69,12 +75,17 @@ class Summary:
         # it runs.
         runs = list(self.as_run([run.last for _, _, run in keys]))
         places: dict[int, list[Place]] = {machine: [] for machine in machines}
-        curves = self._ahead(keys, runs) if self.known.is_enough else [None] * len(keys)
-        for (machine, key, run), ran, curve in zip(keys, runs, curves, strict=True):
-            places[machine].append(self._place(key, run, ran, curve))
+        curves, visit = self._ahead(keys, runs) if keys and self.known.is_enough else ([None] * len(keys), None)
+        for number, ((machine, key, run), ran, curve) in enumerate(zip(keys, runs, curves, strict=True)):
+            place = self._place(key, run, ran, curve)
+            if visit is not None:
+                place = replace(place, **expected_at(visit, number))
+            places[machine].append(place)
         return [self._row(machine, places[machine], basis[machine], at) for machine in machines]
 
-    def _ahead(self, keys: Sequence[tuple[int, Key, Run]], runs: Sequence[Value]) -> list[Ahead]:
+    def _ahead(
+        self, keys: Sequence[tuple[int, Key, Run]], runs: Sequence[Value]
+    ) -> tuple[Sequence[Ahead | None], Expects | None]:
         tracks = [self.read.track(machine, key, run, MOST_VISITS) for machine, key, run in keys]
         jolts = [self.read.jolts[machine].hit(run.last.visit_at) for machine, _, run in keys]
         shifts = [
@@ -85,7 +96,9 @@ class Summary:
             )
             for (_, _, run), ran in zip(keys, runs, strict=True)
         ]
-        return ahead(self.known, tracks, jolts, shifts)
+        log, drawn = stand(self.known, tracks, shifts)
+        visit = visit_now(self.read, keys, log, drawn, jolts, self.effects)
+        return along(self.known, log, drawn, jolts), visit
 
     def _place(self, key: Key, run: Run, ran: Value, curve: Ahead | None) -> Place:
         station = self.read.stations[key[0]]

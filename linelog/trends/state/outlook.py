@@ -21,6 +21,7 @@ from linelog.calc.wander.said import any_out
 from linelog.plant.models import Machine, Plant, Station
 from linelog.production import weeks as calendar
 from linelog.production.days import local_day, production_day
+from linelog.production.queries import Totals
 from linelog.trends import words
 from linelog.trends.due.now import DAYS, Asked, Now, facts_now, last_visit_at
 from linelog.trends.due.places import Place, chance_words, machine_chance_words
@@ -88,6 +89,7 @@ class MachineState:
     known        whether there are counts to reckon with; is_shown: whether the plant's own counts show an effect
     explained    how many times the tear-offs of an aligned machine its misalignment explains, at the most
     against      its tear-offs against the fleet, None where nothing is ranked
+    totals       its counts of the last weeks, None where there are none
     comes_back   the repeat problems that somebody should take up
     planned      its open entry in the plan
     """
@@ -112,6 +114,7 @@ class MachineState:
     comes_back: tuple[RepeatProblem, ...]
     happened: tuple[str, ...]
     planned: Planned | None
+    totals: Totals | None
 
     @property
     def chance(self) -> float | None:
@@ -139,6 +142,25 @@ class MachineState:
     def opens(self) -> tuple[str, ...]:
         """The stations that the next visit opens."""
         return self.work.opens
+
+    @property
+    def pays_from(self) -> tuple[str, ...]:
+        """What a visit should put right though it is in, and from which share of its limit on.
+
+        Told only where the plant's own counts show an effect: nobody opens what is in for an assumption.
+        """
+        if not self.is_shown or self.facts.overtaken:
+            return ()
+        out, swept = {one.station for one in self.facts.out}, set(self.work.sweeps)
+        return tuple(
+            f"{one.label} from {one.place.beyond:.1f} of its limit"
+            for one in self.places
+            if one.place.beyond is not None
+            and one.place.beyond < 1.0
+            and one.place.method != "running"
+            and one.place.station not in out
+            and one.station.name in swept
+        )
 
     @property
     def worst(self) -> StationStatus | None:
@@ -304,6 +326,7 @@ class Reckoning:
                 comes_back=self.comes_back.get(pk, ()),
                 happened=self.happened.get(pk, ()),
                 planned=self.planned.get(pk),
+                totals=self.totals.get(pk),
             )
         return found
 
