@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+
+from linelog.calc.wander.knowledge import SURE_LITTLE
 
 SOON, LATER = 14, 28  # days
 
@@ -50,6 +52,14 @@ def tenths(rows: list[Any]) -> str:
     return "  ".join(words)
 
 
+def told(rows: list[Any], words: Callable[[float], str]) -> str:
+    """Write, by what a page says of so little a log, how many were true, and of how many."""
+    by: dict[str, list[bool]] = defaultdict(list)
+    for chance, true, *_ in rows:
+        by[words(chance)].append(true)
+    return "  ".join(f"{said}: {np.mean(some):.0%} ({len(some)})" for said, some in sorted(by.items()))
+
+
 def show(name: str, tally: Tally) -> None:
     """Print the table of a world."""
     truth = tally.truth
@@ -62,10 +72,14 @@ def show(name: str, tally: Tally) -> None:
 
 
 def _risks(tally: Tally) -> Iterator[str]:
+    from linelog.trends.due.places import chance_words, machine_chance_words
+
     for dial, rows in sorted(tally.said.items()):
         yield f"risk of places, {dial}: true/found less said, by tenth  {tenths(rows)}"
+        yield f"  true, of those told  {told(rows, lambda chance: chance_words(chance, SURE_LITTLE))}"
     if tally.machines:
         yield f"risk of machines: true less said, by tenth  {tenths(tally.machines)}"
+        yield f"  true, of those told  {told(tally.machines, lambda one: machine_chance_words(one, SURE_LITTLE))}"
 
 
 def _signals(tally: Tally) -> Iterator[str]:
