@@ -76,7 +76,7 @@ def _rate(drawn: Charts, shown: BoolArray, x: FloatArray, shifts: tuple[str, ...
         if some.any():
             words_of = [[one] for one in said[some]]
             traces.append(look | {"x": typed(x[some]), "y": typed(rate[some]), "customdata": words_of})
-    title = f"{measure.name} {measure.unit} against its own past, limits at three sigma"
+    title = f"{measure.name} {measure.unit} against its past, three-sigma limits"
     return title, {"range": [0.0, top], "title": {"text": measure.unit}, "zeroline": False}, traces
 
 
@@ -100,13 +100,13 @@ def _smooth(drawn: Charts, shown: BoolArray, x: FloatArray) -> tuple[str, Part, 
     values, limit = drawn.ewma.values[shown], float(drawn.ewma.upper[-1])
     traces = [_level(x, limit), _level(x, -limit), _line("Weighted mean", x, values)]
     traces += _marked(x, values, drawn.ewma.beyond[shown])
-    title = f"Weighted mean of the distances from its own past (EWMA, weight {EWMA_WEIGHT:g})"
+    title = f"Weighted mean distance from its past (EWMA, weight {EWMA_WEIGHT:g})"
     return title, _sigmas(max(1.6 * limit, 1.1 * float(np.abs(values).max()))), traces
 
 
 def _sums(sums: Sums, since: dt.date) -> tuple[str, Part, list[Part]]:
     """Draw the sum that signals, day by day, whatever the step of the other panels."""
-    title = "Counts above what the line leads to expect, added up: a signal beyond the limit"
+    title = "Counts above what the line leads to expect, added up"
     shown = np.asarray(sums.day >= np.datetime64(since, "D"))
     if not shown.any():
         return title, {"range": [0.0, 1.0], "title": {"text": "counts"}}, []
