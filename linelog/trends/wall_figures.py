@@ -185,7 +185,7 @@ def ratio_figure(learned: Learned, ratio: Ratio, page: WallPage, unit: Unit) -> 
     layout = {
         "height": 360,
         "margin": {"l": 84, "r": 24, "t": 16, "b": 56},
-        "xaxis": {"range": [-reach, reach], "title": {"text": f"Tool pack offset, {learned.method}, {label}"}},
+        "xaxis": {"range": [-reach, reach], "title": {"text": f"Offset, {learned.method}, {label}"}},
         "yaxis": {"range": [-tall, tall], "title": {"text": f"Wall e, {label}"}},
         "showlegend": False,
     }
