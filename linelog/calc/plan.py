@@ -241,19 +241,23 @@ def _choose(
         raise CalcError("No plan could be worked out from these windows and hours.", field="windows")
     shares = np.zeros(len(options)) if found.x is None else found.x
     taken = [one for one, share in zip(options, shares, strict=True) if share > 0.5]
+    # Within its thousandth of the best the solver may leave out what is worth little and would have room.
+    taken = _by_worth(options, crew_hours, fixed, taken)
     if found.status == _OUT_OF_TIME:
         # In a short time the solver may not have found what a plain order by worth gives.
-        simple = _by_worth(options, crew_hours, fixed)
+        simple = _by_worth(options, crew_hours, fixed, [one for one in options if one.job.key in fixed])
         return max(taken, simple, key=lambda some: sum(one.avoided for one in some)), False
     return taken, True
 
 
-def _by_worth(options: list[Option], crew_hours: list[float], fixed: Mapping[str, str | None]) -> list[Option]:
-    """Take options by what an hour of them avoids, those set by hand first: where no better answer came in time."""
+def _by_worth(
+    options: list[Option], crew_hours: list[float], fixed: Mapping[str, str | None], before: list[Option]
+) -> list[Option]:
+    """Take options by what an hour of them avoids, after those taken before, as long as there is room."""
     in_window = {window.key: window.room for one in options for window, _ in one.parts}
     in_week = list(crew_hours)
     taken: dict[str, Option] = {}
-    for one in sorted(options, key=lambda one: (one.job.key not in fixed, -one.avoided / one.job.crew_hours)):
+    for one in [*before, *sorted(options, key=lambda one: -one.avoided / one.job.crew_hours)]:
         fits = all(hours <= in_window[window.key] + _ROUNDING for window, hours in one.parts)
         hours = one.job.hours if one.job.key in fixed else one.job.crew_hours
         if one.job.key not in taken and fits and hours <= in_week[one.week] + _ROUNDING:
