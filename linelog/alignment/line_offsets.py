@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -56,11 +57,20 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class RunsOff:
+    """A station that would run out of its limit if it were left true as measured, and how far off, um."""
+
+    station: Station
+    size_um: float
+
+
+@dataclass(frozen=True, slots=True)
 class Offsets:
     """What is planned for, and in a sentence each what is not; `running` where it is the value when running.
 
     as_measured  stations planned for as measured, since nothing (or too little) is known of them running
     not_planned  how the stations stand that are out, or probably so, and yet not planned for
+    runs_off     what would run out of its limit, set true to these offsets; none where they are those when running
     """
 
     found: tuple[Found, ...]
@@ -68,6 +78,7 @@ class Offsets:
     running: bool
     as_measured: tuple[str, ...]
     not_planned: tuple[StationStatus, ...]
+    runs_off: tuple[RunsOff, ...] = ()
 
 
 def offsets_of(
@@ -94,13 +105,28 @@ def offsets_of(
             as_measured.append(station.name)
     planned = {one.station.pk for one in found}
     wrong = [one for one in stand.values() if one.is_out or one.state is State.PROBABLY_OUT]
+    aside = tuple(one for one in wrong if one.station.pk not in planned or not (running or one.measured_out))
+    told = {one.station.pk for one in aside}
     return Offsets(
         tuple(found),
         tuple(left_out),
         running,
         tuple(as_measured),
-        tuple(one for one in wrong if one.station.pk not in planned or not (running or one.measured_out)),
+        aside,
+        () if running else _runs_off([stand[pk] for pk in planned - told]),
     )
+
+
+def _runs_off(found: Sequence[StationStatus]) -> tuple[RunsOff, ...]:
+    """Return which stations run further from where they are measured than their limit: the hanging ram's part."""
+    rows = []
+    for status in found:
+        static, _ = _figures(status, running=False)
+        runs, known = _figures(status, running=True)
+        apart = [math.hypot(runs[seat].x_um - at.x_um, runs[seat].y_um - at.y_um) for seat, at in static.items()]
+        if known and max(apart) > status.station.limit_um:
+            rows.append(RunsOff(status.station, max(apart)))
+    return tuple(sorted(rows, key=lambda one: one.station.z_mm))
 
 
 def _statuses(

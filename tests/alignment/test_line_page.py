@@ -183,6 +183,26 @@ def test_it_starts_from_the_running_value_where_that_is_known(client, machine):
     assert next(one for one in measured.found if one.station.kind == "domer").middle == (0.0, 0.0)
 
 
+def test_planned_as_measured_it_says_what_would_then_run_out(client, machine):
+    """What is set true to a hanging ram runs off by its droop: the beam of the machine's own ram, 0.1 mm and more."""
+    visit, station = signed(machine, 0.0), machine.stations.get(kind="domer")
+    high = result(visit, station, "as_left", 0.0, 250.0)
+    high.verdict = "out"
+    keep(visit, high)
+    page = page_of(client, machine)
+    off = {one.station.kind: one.size_um for one in page.context["offsets"].runs_off}
+    expected = page_of(client, machine, value="running").context["offsets"]
+    domer = next(one for one in expected.found if one.station.kind == "domer")
+    assert off["domer"] == pytest.approx(250.0 - domer.middle[1], abs=0.01)
+    assert off["domer"] > 100.0
+    said = page.content.decode()
+    assert "Domer, left true as measured, would run" in said
+    assert "all within limits as measured</span>" in said
+    said = page_of(client, machine, value="running").content.decode()
+    assert "left true as measured" not in said
+    assert "as measured</span>" not in said
+
+
 def test_ranked_by_hours_the_quicker_comes_first(client, machine):
     slant = dict.fromkeys(ALONG, lambda z: line_at(z, (0.0, 0.0), (0.0, 34.0)))
     left(machine, slant)
