@@ -38,19 +38,19 @@ class Found:
 
 
 @contextmanager
-def database_of(program: Program) -> Iterator[str]:
+def database_of(program: Program, alias: str = ALIAS) -> Iterator[str]:
     """Give the alias of a connection of our own to the program's database."""
     config: dict[str, Any] = {**connections["default"].settings_dict, "OPTIONS": {}}
     if program.url:
         config |= environ.Env.db_url_config(program.url)
     else:
         config |= {"ENGINE": "django.db.backends.sqlite3", "NAME": f"{program.folder}/linelog.sqlite3"}
-    connections[ALIAS] = import_module(f"{config['ENGINE']}.base").DatabaseWrapper(config, ALIAS)
+    connections[alias] = import_module(f"{config['ENGINE']}.base").DatabaseWrapper(config, alias)
     try:
-        yield ALIAS
+        yield alias
     finally:
-        connections[ALIAS].close()
-        del connections[ALIAS]
+        connections[alias].close()
+        del connections[alias]
 
 
 @contextmanager

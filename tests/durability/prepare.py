@@ -10,10 +10,13 @@ from typing import Any
 
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.contrib.sessions.backends.db import SessionStore
+from django.db import transaction
 from django.utils import timezone
 
+from linelog.trends import refit
 from tests import factories
 from tests.alignment.capturing import SHORT, Site, as_csv, frame
+from tests.trends import invented
 
 
 def a_session(person: Any) -> str:
@@ -55,3 +58,17 @@ def captures(names: list[str]) -> None:
         sent = site.receive(more, name, at=now, recorded_at=now - dt.timedelta(hours=1))
         numbers.append(sent.pk)
     sys.stdout.write(json.dumps({"session": a_session(site.mechanic), "captures": numbers}) + "\n")
+
+
+def evidence() -> None:
+    """Make a plant with counts and visits, all of it noted to be worked out, and a job that waits."""
+    now = timezone.now()
+    line = factories.line()
+    by = factories.person("manager", line.plant)
+    for number in range(3):
+        machine = factories.machine(line)
+        invented.counts(machine, 150, until=now.date() - dt.timedelta(days=1))
+        invented.history(machine, by, 5, until=now - dt.timedelta(days=3), every=25, seed=number)
+    with transaction.atomic():
+        refit.mark_all(line.plant, now)
+        refit.offer(line.plant_id, now)
