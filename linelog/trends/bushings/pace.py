@@ -25,21 +25,23 @@ class BushingNow:
 
 
 def bushings_of(machines: Iterable[int], today: dt.date) -> dict[int, list[BushingNow]]:
-    """Return the bushings of machines that were measured, in three queries."""
-    stations = Station.objects.filter(machine__in=list(machines), is_active=True, kind__in=Station.BUSHINGS)
-    rows = {one.pk: one for one in stations.select_related("machine__line__plant").order_by("machine", "order", "pk")}
-    signed = {"station__in": list(rows), "visit__state": Visit.State.SIGNED}
+    """Return the bushings of machines that were measured, in two queries."""
+    signed = {
+        "station__machine__in": list(machines),
+        "station__is_active": True,
+        "station__kind__in": Station.BUSHINGS,
+        "visit__state": Visit.State.SIGNED,
+    }
     fitted = {new.station_id: new for new in BushingFitted.objects.filter(**signed).order_by("fitted_on", "pk")}
-    measured: dict[int, list[tuple[float, float]]] = defaultdict(list)
-    clearances = BushingClearance.objects.filter(**signed).select_related("visit").order_by("at", "pk")
-    for one in clearances:
-        day = local_day(rows[one.station_id].machine.line.plant, one.at)
+    measured: dict[Station, list[tuple[float, float]]] = defaultdict(list)
+    clearances = BushingClearance.objects.filter(**signed).select_related("visit", "station__machine__line__plant")
+    for one in clearances.order_by("at", "pk"):
+        day = local_day(one.station.machine.line.plant, one.at)
         if is_of(one, day, fitted.get(one.station_id)):
-            measured[one.station_id].append((float(day.toordinal()), one.clearance_um / one.limit_um))
-    known = [pk for pk in rows if measured[pk]]
-    now = bushings_now([measured[pk] for pk in known], float(today.toordinal()))
+            measured[one.station].append((float(day.toordinal()), one.clearance_um / one.limit_um))
+    now = bushings_now(list(measured.values()), float(today.toordinal()))
     found: dict[int, list[BushingNow]] = defaultdict(list)
-    for number, pk in enumerate(known):
+    for number, station in enumerate(measured):
         opens, saves = float(now.opens[number]), float(now.saves[number])
-        found[rows[pk].machine_id].append(BushingNow(pk, rows[pk].hours_to_open, opens, saves))
+        found[station.machine_id].append(BushingNow(station.pk, station.hours_to_open, opens, saves))
     return found
