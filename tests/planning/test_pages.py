@@ -246,7 +246,7 @@ class TestMachinePage:
         text = text_of(client.get(reverse("planning:machine", args=[machine.pk])))
         assert "due by" in text
         assert f"found again {FEWEST} times over" in text
-        assert re.search(r"That any station is out by now: *(<strong>)?(under 30 %|30–50 %|over 50 %)", text)
+        assert re.search(r"That any station is out by now: *(<strong>)?(under 40 %|40–60 %|over 60 %)", text)
         assert reverse("trends:said") in text
         assert "not known from the plant" in text
         figure = client.get(reverse("planning:figures", args=[machine.pk])).json()["risk"]

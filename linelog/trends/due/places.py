@@ -33,11 +33,11 @@ def machine_chance_words(chance: float | None, most: float) -> str:
     """Write the chance that any place of a machine is out, as `chance_words` does.
 
     Six places that are each told two points too low make the machine's ten too low: on small plants of known truth,
-    made by somebody else, under 30 % came true as said, and finer bands did not.
+    made by somebody else, these bands came true with good and with poor dials, and finer ones did not.
     """
     if chance is None or most >= SURE_MUCH:
         return chance_words(chance, 1.0)
-    return "under 30 %" if chance < 0.3 else "30–50 %" if chance < 0.5 else "over 50 %"
+    return "under 40 %" if chance < 0.4 else "40–60 %" if chance < 0.6 else "over 60 %"
 
 
 @dataclass(frozen=True, slots=True)
