@@ -30,7 +30,8 @@ MARK_THEM = """() => [...document.querySelectorAll('[data-figure]')].map((box, n
     const seen = marks.map(one => [one, one.getBoundingClientRect()]).filter(([, at]) => at.width + at.height > 0);
     const [far, at] = seen.reduce((a, b) => (b[1].right > a[1].right ? b : a));
     const over = document.createElementNS('http://www.w3.org/2000/svg', 'rect'), place = far.getBBox();
-    for (const side of ['x', 'y', 'width', 'height']) over.setAttribute(side, Math.max(place[side], -9e9));
+    for (const side of ['x', 'y']) over.setAttribute(side, place[side]);
+    for (const side of ['width', 'height']) over.setAttribute(side, Math.max(place[side], 1)); // of a level line too
     over.setAttribute('transform', far.getAttribute('transform') ?? '');
     over.style.cssText = `fill: rgb(1, ${number + 1}, 77); opacity: 1; fill-opacity: 1`;
     far.parentNode.append(over);
