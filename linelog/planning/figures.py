@@ -35,11 +35,11 @@ def risk_figure(outlook: MachineState) -> Part | None:
     data.append(risk | {"x": typed([0.0, ahead]), "y": typed([percent, percent]), "showlegend": False})
     days = f" ({a_day:.2f} million a day now)" if a_day else ""
     layout: Part = {
-        "height": 420,
-        "margin": {"l": 70, "r": 16, "t": 24, "b": 60},
+        "height": 470,
+        "margin": {"l": 70, "r": 16, "t": 100, "b": 56},
         "xaxis": {"title": {"text": f"Million strokes from now{days}"}, "range": [0.0, ahead]},
         "yaxis": {"title": {"text": "Chance of being out, %"}, "range": [0.0, 100.0]},
-        "legend": {"orientation": "h", "y": -0.22},
+        "legend": {"orientation": "h", "x": 0.0, "y": 1.0, "yanchor": "bottom"},
         "showlegend": True,
         "annotations": [
             plotly.note(

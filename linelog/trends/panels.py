@@ -34,7 +34,7 @@ MARK_LOOK = {
 }
 MOST_STROKES = 30  # more vertical lines of one kind than this would hide what they cross
 LABEL_PX = 17.0  # height of a line of text at the right of a panel
-_PLOT_PX, _LETTER_PX, _MARK_PX = 600.0, 7.0, 26.0  # on an upright tablet
+_PLOT_PX, _LETTER_PX, _MARK_PX = 500.0, 7.0, 26.0  # on paper, where they are narrowest
 
 
 @dataclass(slots=True)

@@ -17,6 +17,7 @@ from linelog.web.plotly import Part, typed
 DAY_MS = plotly.DAY_MS
 HEIGHTS = (220, 260, 190)
 TOP_PX, BOTTOM_PX, GAP_PX = 36, 56, 48
+MOST_POINTS = 240  # more than these hide one another on an upright tablet: a band shows where they lie
 
 
 def control_figure(drawn: Charts, sums: Sums, since: dt.date, shifts: tuple[str, ...]) -> Part:
@@ -66,9 +67,12 @@ def _rate(drawn: Charts, shown: BoolArray, x: FloatArray, shifts: tuple[str, ...
     middle = plotly.lines("Centre", "--quiet", width=1)
     traces.append(middle | {"x": typed(x), "y": typed(centre), "line": middle["line"] | {"shape": "hvh"}})
     beyond = drawn.beyond[shown]
-    high, said = rate > centre, np.array(_said(drawn, shown, shifts), dtype=object)
+    high, size = rate > centre, -(-int((~beyond).sum()) // MOST_POINTS)
+    if size > 1:
+        traces += _ranges(x[~beyond], rate[~beyond], size)
+    said = np.array(_said(drawn, shown, shifts), dtype=object)
     looks = (
-        (~beyond, plotly.markers("Within", "--accent", "circle", size=5)),
+        (~beyond & (size <= 1), plotly.markers("Within", "--accent", "circle", size=5)),
         (beyond & high, plotly.markers("Above the limit", "--out", "triangle-up", size=13)),
         (beyond & ~high, plotly.markers("Below the limit", "--in", "triangle-down", size=13)),
     )
@@ -77,7 +81,25 @@ def _rate(drawn: Charts, shown: BoolArray, x: FloatArray, shifts: tuple[str, ...
             words_of = [[one] for one in said[some]]
             traces.append(look | {"x": typed(x[some]), "y": typed(rate[some]), "customdata": words_of})
     title = f"{measure.name} {measure.unit} against its past, three-sigma limits"
+    if size > 1:
+        title = f"{measure.name} {measure.unit}: median and range of {size} points each"
     return title, {"range": [0.0, top], "title": {"text": measure.unit}, "zeroline": False}, traces
+
+
+def _ranges(x: FloatArray, y: FloatArray, size: int) -> list[Part]:
+    """Return points too many to tell apart as a band, from the lowest to the highest of so many, and their median."""
+    begins = np.arange(0, len(x), size)
+    low, high = np.minimum.reduceat(y, begins), np.maximum.reduceat(y, begins)
+    parts = [(np.mean(x[at : at + size]), np.median(y[at : at + size])) for at in begins.tolist()]
+    at, middle = np.array(parts).T
+    band = plotly.lines("Lowest to highest within", "--accent", width=0) | {
+        "x": typed(np.concatenate([at, at[::-1]])),
+        "y": typed(np.concatenate([low, high[::-1]])),
+        "fill": "toself",
+        "fillcolor": "--accent",
+        "opacity": 0.2,
+    }
+    return [band, _line("Median within", at, middle)]
 
 
 def _said(drawn: Charts, shown: BoolArray, shifts: tuple[str, ...]) -> list[str]:
