@@ -33,14 +33,13 @@ class Above:
     """Arrays (machines, periods).
 
     above     whether chance explains no such count
-    expected  at the rate of the line's others, times what the machine usually has of it
-    counts    as Poisson counts: divided by how far they scatter; `usual` is `expected` divided alike
+    expected  at the rate of the line's others
+    wide      how far counts scatter about that, each at its own level, as a share of Poisson counts
     """
 
     above: BoolArray
     expected: FloatArray
-    counts: FloatArray
-    usual: FloatArray
+    wide: float
 
 
 def above_usual(counts: FloatArray, made: FloatArray, lines: Sequence[int], *, last: int = 5) -> Above:
@@ -62,15 +61,14 @@ def above_usual(counts: FloatArray, made: FloatArray, lines: Sequence[int], *, l
     level = np.where((rate * made).mean(axis=1, keepdims=True) < FEW, LEVEL_OF_FEW, LEVEL)
     share = np.divide(made, made + made_by_others, out=np.zeros_like(made), where=known)
     above = known & (_chance(counts, others, share, among) < level)
-    own = (counts.sum(axis=1, keepdims=True) + 1.0) / ((rate * made).sum(axis=1, keepdims=True) + 1.0)
-    expected = rate * made * own
-    wide = overspread(counts, expected)
+    own = rate * made * (counts.sum(axis=1, keepdims=True) + 1.0) / ((rate * made).sum(axis=1, keepdims=True) + 1.0)
+    wide = overspread(counts, own)
     if counts.shape[1] >= last + FEWEST_BEFORE:
         before, now = (rate * made)[:, :-last].sum(axis=1, keepdims=True), (rate * made)[:, -last:]
         part = np.divide(now, now + before, out=np.zeros_like(now), where=now + before > 0.0)
         had = np.broadcast_to(counts[:, :-last].sum(axis=1, keepdims=True), now.shape)
         above[:, -last:] |= (now > 0.0) & (_chance(counts[:, -last:], had, part, wide) < level)
-    return Above(above, expected, counts / wide, expected / wide)
+    return Above(above, rate * made, wide)
 
 
 def _others(table: FloatArray, lines: np.ndarray[tuple[int], np.dtype[np.int_]]) -> FloatArray:

@@ -412,7 +412,7 @@ def test_a_defect_found_month_after_month_of_one_machine_comes_back_and_is_taken
     assert problem.began_low <= (NOW - dt.timedelta(days=150)).date().replace(day=1) <= problem.began_high
     client = signed_in(manager)
     shown = page(client, "trends:repeat", problem.pk)
-    for words in ("findings of", "above its expected count in", "Days with findings of it", "It began between"):
+    for words in ("Findings of", "above its expected count in", "Days with findings of it", "It began between"):
         assert words in shown
     assert "findings of" in page(client, "trends:repeats")
     said = {"owner": manager.pk, "key": "k"}

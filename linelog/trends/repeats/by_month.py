@@ -97,7 +97,9 @@ def _problem(kind: Kind, pk: int, months: Months, judged: Above, at: int, rule: 
     )
     if not one.holds:
         return one
-    counts, usual = judged.counts[at, ran], judged.usual[at, ran]
-    own = (counts[~judged.above[at, ran]].sum() + 1.0) / (usual[~judged.above[at, ran]].sum() + 1.0)
+    counts, expected = months.counts[pk][at, ran], judged.expected[at, ran]
+    quiet = ~judged.above[at, ran]
+    own = (counts[quiet].sum() + 1.0) / (expected[quiet].sum() + 1.0)
     days = [one.on for one in occasions]
-    return replace(one, began=in_months(days, counts.tolist(), (usual * own).tolist()))
+    began = in_months(days, (counts / judged.wide).tolist(), (expected * own / judged.wide).tolist())
+    return replace(one, began=began)

@@ -91,7 +91,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A month of a cause or a defect: how many, and how many the line's others and its own past lead to expect."""
+    """A month of a cause or a defect: how many, and how many at the rate of the line's other machines."""
 
     on: dt.date
     count: float
@@ -163,10 +163,16 @@ def _months(problem: RepeatProblem) -> tuple[Problem | None, tuple[Month, ...]]:
     if counts is None or problem.machine_id not in read.machines:
         return one, ()
     at = read.machines.index(problem.machine_id)
-    expected = above_usual(counts, read.made, read.lines, last=rule.last).expected[at]
+    judged = above_usual(counts, read.made, read.lines, last=rule.last)
     above = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
     return one, tuple(
-        Month(on, float(counts[at, n]), float(expected[n]), float(read.made[at, n]), on in above)
+        Month(
+            on,
+            float(counts[at, n]),
+            float(judged.expected[at, n]),
+            float(read.made[at, n]),
+            on in above,
+        )
         for n, on in enumerate(read.months)
         if read.made[at, n] > 0.0
     )
