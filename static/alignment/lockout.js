@@ -15,6 +15,7 @@
     section.style.minHeight = `${section.offsetHeight}px`;
     place().replaceWith(now);
     window.scrollBy(0, top() - before); // longer words push nothing under a finger
+    linelog.stand?.();
   };
   const ask = async () => {
     const here = place();

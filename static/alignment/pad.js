@@ -5,6 +5,40 @@
   let field = null;
   const fields = () => [...document.querySelectorAll("#clock form[data-reading] input[name=value]:not([readonly])")];
 
+  // Where all of the clock fits on the screen it stands there whole, and going on to a field scrolls nothing.
+  const clock = () => document.getElementById("clock");
+  const fits = () => clock().offsetHeight <= window.innerHeight;
+  const toField = (input) => input.focus({ preventScroll: fits() });
+
+  // What stands above the pad comes and goes with every reading, and half a key lower a 5 is an 8. While somebody types,
+  // the page scrolls along by as much; where it is at its top, the room is kept.
+  let stood = null, kept = 0;
+  const keep = (room) => {
+    kept = room;
+    document.getElementById("clock-area").style.paddingTop = kept ? `${kept}px` : "";
+  };
+  const place = () => {
+    const pad = document.querySelector("#clock .pad");
+    return pad && pad.offsetParent ? pad.getBoundingClientRect().top + window.scrollY : null;
+  };
+  const steady = () => {
+    let now = place();
+    if (now !== null && stood !== null && fields().includes(document.activeElement)) {
+      let moved = now - stood;
+      const given = Math.min(Math.max(moved, 0), kept);
+      if (given) keep(kept - given);
+      moved -= given;
+      const before = window.scrollY;
+      window.scrollBy({ top: Math.ceil(moved), behavior: "instant" }); // by whole pixels; the rest of one is kept
+      moved -= window.scrollY - before;
+      if (moved < -0.02) keep(kept - moved);
+      now = place();
+    }
+    stood = now;
+  };
+
+  linelog.stand = () => { stood = place(); };
+
   const mark = (input) => {
     for (const other of fields()) other.closest("form").classList.toggle("here", other === input);
     field = input;
@@ -51,7 +85,7 @@
       send(field);
       const following = nextOf(field);
       if (!following) { done(field); return; }
-      following.focus();
+      toField(following);
       following.select();
       return;
     }
@@ -69,6 +103,9 @@
   document.addEventListener("focusin", (event) => {
     if (!event.target.matches("#clock input[name=value]")) return;
     mark(event.target);
+    const { top, bottom } = clock().getBoundingClientRect(), isCut = top < -2 || bottom > window.innerHeight + 2;
+    if (!linelog.isSwapping && isCut && fits()) clock().scrollIntoView({ block: "nearest" });
+    linelog.stand();
     if (!("sent" in field.dataset)) field.dataset.sent = field.value;
     field.dataset.fresh = "1"; // the first digit replaces what stood there
   });
@@ -137,5 +174,6 @@
   document.addEventListener("DOMContentLoaded", () => {
     const first = fields().find((input) => !input.value);
     if (first) first.focus({ preventScroll: true });
+    new MutationObserver(steady).observe(document.body, { subtree: true, childList: true, characterData: true, attributes: true });
   });
 })();

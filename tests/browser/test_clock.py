@@ -73,6 +73,42 @@ def test_typing_on_in_rhythm_answers_no_question(entry, size):
     assert Reading.objects.values_list("value_um", "typed", "unit").get() == (17.0, "17", "um")
 
 
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size['width']}x{size['height']}")
+def test_no_key_moves_under_the_thumb_while_the_words_above_come_and_go(entry, size):
+    """Half a key's height lower a 5 is an 8: what stands above the clock changes with every reading."""
+    entry.set_viewport_size(size)
+    entry.locator(".band").evaluate("e => { e.style.width = '340px'; }")  # many lines, as long words take
+    entry.locator(".pos.at0 input[name=value]").tap()
+    before, said = entry.locator('.pad [data-key="next"]').evaluate(MIDDLE), set()
+    for count, keys in enumerate(("0", ".05", ".3"), 1):
+        press(entry, keys)
+        with entry.expect_response(re.compile("/reading/")):
+            press(entry, ["next"])
+        expect(entry.locator(".pos .tick")).to_have_count(count)
+        said.add(entry.locator("#headline").inner_text())
+        assert entry.locator('.pad [data-key="next"]').evaluate(MIDDLE) == pytest.approx(before, abs=0.5)
+    assert len(said) > 1, "the words did change"
+    entry.locator("#headline").evaluate("e => { e.textContent = 'In.'; }")  # and back to one line
+    entry.wait_for_timeout(200)
+    assert entry.locator('.pad [data-key="next"]').evaluate(MIDDLE) == pytest.approx(before, abs=0.5)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda size: f"{size['width']}x{size['height']}")
+def test_nor_where_the_clock_has_eight_positions_and_the_page_is_longer_than_the_screen(entry, size):
+    entry.set_viewport_size(size)
+    entry.locator("#id_positions").evaluate("(field) => { field.value = '8'; field.form.requestSubmit(); }")
+    expect(entry.locator(".pos.at45")).to_be_visible()
+    entry.wait_for_load_state("networkidle")
+    entry.locator(".pos.at0 input[name=value]").tap()
+    before = entry.locator('.pad [data-key="next"]').evaluate(MIDDLE)
+    for number in range(8):
+        press(entry, f".0{number}")
+        with entry.expect_response(re.compile("/reading/")):
+            press(entry, ["next"])
+        if number < 7:  # after the last the move is shown
+            assert entry.locator('.pad [data-key="next"]').evaluate(MIDDLE) == pytest.approx(before, abs=0.5)
+
+
 @pytest.mark.parametrize("stood", ["0.015", "-0.015"])
 def test_a_number_typed_over_another_begins_with_its_sign(entry, stood):
     """As with a keyboard: sign, then digits, replace what stood there, and a sign alone turns it."""
