@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import environ
+import plotly
 from csp.constants import NONCE, NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
@@ -181,7 +182,7 @@ TIME_ZONE = "UTC"
 
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
-STATICFILES_DIRS = [BASE_DIR / "static"]
+STATICFILES_DIRS = [BASE_DIR / "static", ("plotly", Path(plotly.__file__).parent / "package_data")]
 MEDIA_ROOT = DATA_DIR / "media"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
@@ -224,13 +225,14 @@ SECURE_REDIRECT_EXEMPT = [r"^health$"]  # a monitor asks past the proxy, by addr
 # Subdomains and preload are the site's to choose; a name is locked whatever address, browser or cookie it comes with.
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021", "axes.W006"]
 
-# Plotly adds an empty style element and sets style attributes on its drawings.
+# Plotly adds two style elements, one empty and one for maps, and sets style attributes on its drawings.
+MAP_STYLE = "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"
 EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
         "script-src": [SELF, NONCE],
-        "style-src": [SELF, EMPTY_STYLE],
+        "style-src": [SELF, EMPTY_STYLE, MAP_STYLE],
         "style-src-attr": ["'unsafe-inline'"],
         "img-src": [SELF, "data:", "blob:"],
         "font-src": [SELF],
