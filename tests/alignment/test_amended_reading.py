@@ -33,7 +33,7 @@ def reading(angle, stage="as_found"):
 
 
 def retype(client, visit, row, text, **more):
-    form = {"reason": "read from the photo", "reading": row.pk, "typed": text, **more}
+    form = {"reason": "read from the photo", "reading": row.pk, "typed": text, "meant": "on", **more}
     return client.post(address("amend", visit), form)
 
 
@@ -93,6 +93,11 @@ def test_one_amendment_after_another_builds_on_it(job):
 
 def test_as_left_is_what_counts_from_then_on(job):
     client, visit, domer = job
+    asked = retype(client, visit, reading(0, "as_left"), "-0.19", meant="")
+    assert asked.status_code == 422
+    assert "no longer fit together" in asked.content.decode()
+    assert "It is meant as typed" in asked.content.decode()
+    assert not AmendedReading.objects.exists()
     retype(client, visit, reading(0, "as_left"), "-0.19")
     (now,) = [one for one in latest(type(domer).objects.filter(pk=domer.pk)) if one.stage == "as_left"]
     assert now.y_um == pytest.approx(100.0)

@@ -77,7 +77,7 @@ def test_the_amendment_form_shows_every_reading_and_value_in_the_readers_unit_wi
 
 def test_what_the_dial_showed_is_typed_in_the_unit_that_the_form_named(signed, inch):
     at_six = Reading.objects.get(angle_deg=180)
-    form = {"reason": "read from the photo", "reading": at_six.pk, "typed": "0.0030", "unit": "inch"}
+    form = {"reason": "read from the photo", "reading": at_six.pk, "typed": "0.0030", "unit": "inch", "meant": "on"}
     assert inch.post(address("amend", signed), form).status_code == 302
     row = AmendedReading.objects.get()
     assert (row.value_um, row.unit) == (pytest.approx(76.2), "inch")

@@ -122,7 +122,7 @@ class AmendForm(forms.Form):
         if reading is None:
             return None
         data = self.cleaned_data
-        return Retyped(reading, data["value_um"], data["typed"].strip(), self.typed_in.value)
+        return Retyped(reading, data["value_um"], data["typed"].strip(), self.typed_in.value, bool(data["meant"]))
 
     def value(self) -> AmendedValue | None:
         """Return the value spoken of, or None for the visit as a whole."""

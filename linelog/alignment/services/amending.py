@@ -34,6 +34,13 @@ class AmendedValue:
     set_aside: bool
 
 
+UNFIT = (
+    "With this the readings of the sweep no longer fit together: it would have to be read again. Either this is not "
+    "what the dial showed, or another reading of the sweep is wrong too. Say that it is meant, and the station "
+    "counts as not proven until the other one is amended as well; or amend the value instead."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Retyped:
     """A reading as it should have been typed."""
@@ -42,6 +49,7 @@ class Retyped:
     value_um: float
     text: str
     unit: str
+    meant: bool = False  # though the sweep would then have to be read again
 
 
 def _check(by: Person, visit: Visit, reason: str) -> None:
@@ -86,6 +94,8 @@ def retype_reading(*, by: Person, visit: Visit, reason: str, retyped: Retyped, a
         raise Refused("This reading is of another visit.", field="reading")
     words = {**amended_readings(held), retyped.reading.pk: retyped.value_um}
     found = evaluated(visit, sweep, words)
+    if found.withheld and not retyped.meant and not evaluated(visit, sweep, amended_readings(held)).withheld:
+        raise Refused(UNFIT, field="typed")
     place = {"station": sweep.station, "stage": sweep.stage, "seat": sweep.seat}
     amendment = Amendment.objects.create(visit=held, reason=reason.strip(), by=by, at=at, **place)
     row = AmendedReading.objects.create(

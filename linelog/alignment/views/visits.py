@@ -250,6 +250,7 @@ def amend(request: Request, visit_id: int) -> HttpResponse:
                 amending.amend_visit(**said, value=form.value(), at=now)
             return redirect("alignment:visit", visit.pk)
         except Refused as refusal:
+            form.asks = refusal.message == amending.UNFIT
             form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)
     context = {"form": form, "visit": visit}
     return render(request, "alignment/amend.html", context, status=422 if form.is_bound else 200)
