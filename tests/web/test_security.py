@@ -1,6 +1,6 @@
 """What an attacker would try first, and what of a person's secrets must never be written down.
 
-Each test names the requirement of OWASP ASVS 5.0 that it bears on by chapter; the table is in DEVELOPERS.md.
+Each test names the requirement of OWASP ASVS 5.0 that it bears on by chapter; the table is in linelog/web/SECURITY.md.
 """
 
 import csv
