@@ -82,7 +82,7 @@ def _rate(drawn: Charts, shown: BoolArray, x: FloatArray, shifts: tuple[str, ...
             traces.append(look | {"x": typed(x[some]), "y": typed(rate[some]), "customdata": words_of})
     title = f"{measure.name} {measure.unit} against its past, three-sigma limits"
     if size > 1:
-        title = f"{measure.name} {measure.unit}: median and range of {size} points each"
+        title = f"{measure.name} {measure.unit}: median and range of {size} points each, three-sigma limits"
     return title, {"range": [0.0, top], "title": {"text": measure.unit}, "zeroline": False}, traces
 
 
