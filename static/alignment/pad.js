@@ -38,6 +38,8 @@
   };
 
   linelog.stand = () => { stood = place(); };
+  window.addEventListener("resize", linelog.stand); // a tablet that is turned
+  document.addEventListener("pointerdown", linelog.stand, true); // what counts is where it was under the last touch
 
   const mark = (input) => {
     for (const other of fields()) other.closest("form").classList.toggle("here", other === input);

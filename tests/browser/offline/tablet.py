@@ -9,7 +9,7 @@ from playwright.sync_api import Error, Page, expect
 
 from linelog.alignment.models import Reading
 
-BACK = 20_000  # ms; a tablet tries again after 2, 4, 8 ... s
+BACK = 60_000  # ms; a tablet gives up an answer after 20 s, and tries again after 2, 4, 8 ... s
 FOUR = {0: "0", 90: "0.05", 180: "0.12", 270: "0.07"}
 
 
