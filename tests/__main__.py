@@ -29,7 +29,8 @@ ON_BOTH_ENGINES = (
     *(f"alignment/test_{name}.py" for name in ("visit_flow", "visits_out", "warm_up_page")),
     *(f"production/test_{name}.py" for name in ("count_pages", "findings", "queries", "samples", "uploads")),
     *(f"trends/test_{name}.py" for name in ("as_runs", "due", "find", "fleet", "pareto", "ranking", "reach")),
-    *(f"trends/test_{name}.py" for name in ("refit", "repeats", "signals", "summaries", "trace", "wall_learned")),
+    *(f"trends/test_{name}.py" for name in ("refit", "signals", "summaries", "trace", "wall_learned")),
+    *(f"trends/test_repeats{name}.py" for name in ("", "_began", "_by_month", "_taken_up")),
     *(f"planning/test_{name}.py" for name in ("calendar", "entries", "sheet", "stops_and_crew", "suggestion")),
     *(f"reports/test_{name}.py" for name in ("exports", "papers")),
 )

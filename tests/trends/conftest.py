@@ -3,6 +3,7 @@
 import pytest
 
 from linelog.web import protection
+from tests import factories
 
 
 @pytest.fixture(autouse=True)
@@ -11,3 +12,13 @@ def _what_is_signed_can_be_invented(request):
     if request.node.get_closest_marker("django_db") or "db" in request.fixturenames:
         request.getfixturevalue("db")
         protection.take_out()
+
+
+@pytest.fixture
+def manager(db):
+    return factories.person("manager")
+
+
+@pytest.fixture
+def machine(manager):
+    return factories.machine(factories.line(manager.plant), name="BM 1")

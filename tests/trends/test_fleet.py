@@ -59,11 +59,6 @@ def test_names_sort_as_people_count():
     assert sorted(["BM 10", "BM 9", "bm 2", "Trimmer"], key=natural) == ["bm 2", "BM 9", "BM 10", "Trimmer"]
 
 
-@pytest.fixture
-def manager(db):
-    return factories.person("manager")
-
-
 def small_fleet(manager, machines, days=28):
     line = factories.line(manager.plant)
     made = [factories.machine(line, mark=str(number), name=f"BM {number}") for number in range(machines)]

@@ -20,11 +20,6 @@ from tests import factories
 NOW, TODAY = factories.NOW, factories.NOW.date()
 
 
-@pytest.fixture
-def manager(db):
-    return factories.person("manager")
-
-
 def fleet(manager, machines, days=28, cans=400_000, rate=40.0, seed=1):
     """Machines of one line whose days tear off by chance alone at one rate."""
     line, random = factories.line(manager.plant), np.random.default_rng(seed)

@@ -22,16 +22,6 @@ NOW, TODAY = factories.NOW, factories.NOW.date()
 REAL_TODAY = factories.counted_today()  # pages read the clock
 
 
-@pytest.fixture
-def manager(db):
-    return factories.person("manager")
-
-
-@pytest.fixture
-def machine(manager):
-    return factories.machine(factories.line(manager.plant), name="BM 1")
-
-
 def test_what_changed_within_a_day_is_shown_and_nothing_farther_off(manager, machine, signed_in):
     day = TODAY - dt.timedelta(days=10)
     signal = made_signal(machine, day, began_on=day - dt.timedelta(days=20))

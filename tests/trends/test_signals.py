@@ -25,16 +25,6 @@ REAL_TODAY = factories.counted_today()  # pages read the clock
 CANS = 400_000
 
 
-@pytest.fixture
-def manager(db):
-    return factories.person("manager")
-
-
-@pytest.fixture
-def machine(manager):
-    return factories.machine(factories.line(manager.plant), name="BM 1")
-
-
 def series(counts, until=TODAY, cans=CANS):
     """A series of days, the last of them `until`, with these tear-offs."""
     days = len(counts)
