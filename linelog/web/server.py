@@ -6,8 +6,8 @@ A connection that sends nothing, or a byte a second, therefore holds up nobody. 
 from __future__ import annotations
 
 import logging
-import random
 import resource
+import secrets
 import shutil
 import signal
 import socket
@@ -107,7 +107,7 @@ class Server(TcpWSGIServer):
 
     def __init__(self, application: Any, listener: socket.socket) -> None:
         """Answer on a socket that already listens."""
-        self.left = round(LIFE_REQUESTS * random.uniform(1 - LIFE_JITTER, 1 + LIFE_JITTER))  # noqa: S311 - no secret
+        self.left = round(LIFE_REQUESTS * secrets.SystemRandom().uniform(1 - LIFE_JITTER, 1 + LIFE_JITTER))
         self.ends_at: float | None = None
         limit = max(settings.UPLOAD_LIMIT_BYTES, settings.CAPTURE_LIMIT_BYTES) + REST_OF_A_FORM
         place = (listener.family, listener.type, listener.proto, listener.getsockname())

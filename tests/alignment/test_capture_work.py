@@ -2,6 +2,7 @@
 
 import datetime as dt
 import errno
+import io
 import os
 import zipfile
 from types import SimpleNamespace
@@ -271,7 +272,7 @@ def test_a_disk_full_while_the_browser_still_sends_is_told(site, signed_in, monk
     class Full(uploads.Passing):
         def __init__(self, *args):
             super().__init__(*args)
-            self.file = open("/dev/full", "wb", buffering=0)  # noqa: SIM115 - closed by the code under test
+            self.file = io.FileIO("/dev/full", "w")
 
     monkeypatch.setattr(uploads, "Passing", Full)
     answer = site.send(client, CSV)

@@ -12,16 +12,15 @@ import time
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.settings")
-django.setup()
-
-from tests.fuzzed_files import outcomes, sound_files  # noqa: E402 - the settings must stand first
-
 FILES, SEED = 20_000, 1
 
 
 def main() -> None:
     """Run and print."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "tests.settings")
+    django.setup()
+    from tests.fuzzed_files import outcomes, sound_files
+
     files = int(sys.argv[1]) if len(sys.argv) > 1 else FILES
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else SEED
     started = time.monotonic()

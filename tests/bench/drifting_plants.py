@@ -86,7 +86,36 @@ def _out(path: Floats, limit: Floats) -> NDArray[np.bool_]:
     return np.asarray(np.hypot(path[..., 0], path[..., 1]) > limit)
 
 
-def by_wander(rng: Rng, world: World) -> Plant:  # noqa: C901
+@dataclass
+class Wandering:
+    """Places of a machine that walk and creep, and are jolted by jams."""
+
+    rng: Rng
+    walk: Floats  # standard deviation over the root of a million strokes
+    creep: Floats
+    jam_rate: float = 0.0
+    jolt: float = 0.0
+
+    def go(self, strokes: float, true: Floats) -> tuple[Floats, int]:
+        """Return where places stand after so many million strokes, and how many jams of them were written down."""
+        rng = self.rng
+        jams = rng.poisson(self.jam_rate * strokes)
+        moved = true + self.creep * strokes + rng.normal(0.0, np.sqrt(strokes), (PLACES, 2)) * self.walk[:, None]
+        return moved + rng.normal(0.0, self.jolt * np.sqrt(jams), (PLACES, 2)), rng.binomial(jams, 0.6)
+
+
+def _swept(rng: Rng, true: Floats, limit: float, noise: float) -> tuple[Floats, Floats | None, bool]:
+    """Sweep a place, put it right where it is out or the crew thinks fit; return what was read before and after."""
+    seen = true + rng.normal(0.0, noise, 2)
+    size = np.hypot(*seen) / limit
+    moved = bool(size > 1.0 or (size > 0.6 and rng.random() < 0.5))
+    if moved:
+        true[:] = rng.normal(0.0, 3.0, 2)
+    left = true + rng.normal(0.0, noise, 2) if moved or rng.random() < 0.15 else None
+    return seen, left, moved
+
+
+def by_wander(rng: Rng, world: World) -> Plant:
     """Walk, creep and jams; visits by the calendar."""
     limits = np.array([25.0, 25.0, 38.0, 38.0, 50.0, 30.0])
     u = rng.uniform(1.5, 4.0)
@@ -95,52 +124,30 @@ def by_wander(rng: Rng, world: World) -> Plant:  # noqa: C901
     tracks, outs = [], []
     for machine in range(world.machines):
         drifts = np.ones(PLACES) if world.all_drift else (np.arange(PLACES) < 2) + 0.05
-        walk = 1.6 * kinds * np.exp(rng.normal(0.0, 0.4, PLACES)) * drifts  # standard deviation over sqrt(million)
-        creep = rng.normal([0.0, -0.15], 0.35, (PLACES, 2)) * drifts[:, None]
+        walk = 1.6 * kinds * np.exp(rng.normal(0.0, 0.4, PLACES)) * drifts
+        wanders = Wandering(rng, walk, rng.normal([0.0, -0.15], 0.35, (PLACES, 2)) * drifts[:, None])
         own = [Track(machine, kind, limits[kind], u=u) for kind in range(PLACES)]
         per_million = rng.gamma(4.0, 0.4 / 4.0)
         total = world.years * 350.0 * 0.4 * rng.uniform(0.6, 1.1)
         true, at, logged, every = rng.normal(0.0, 8.0, (PLACES, 2)), 0.0, 0, rng.uniform(40.0, 80.0)
-        jam_rate, jolt = rng.gamma(3.0, 0.012 / 3.0), rng.uniform(5.0, 14.0)
-
-        def go(
-            s: float,
-            true: Floats,
-            walk: Floats = walk,
-            creep: Floats = creep,
-            rate: float = jam_rate,
-            j: float = jolt,
-        ) -> tuple[Floats, int]:
-            jams = rng.poisson(rate * s)
-            moved = true + creep * s + rng.normal(0.0, np.sqrt(s), (PLACES, 2)) * walk[:, None]
-            return moved + rng.normal(0.0, j * np.sqrt(jams), (PLACES, 2)), rng.binomial(jams, 0.6)
-
-        while True:
-            s = per_million * max(every + rng.normal(0.0, 12.0), 10.0)
-            if at + s > total:
-                break
+        wanders.jam_rate, wanders.jolt = rng.gamma(3.0, 0.012 / 3.0), rng.uniform(5.0, 14.0)
+        while at + (s := per_million * max(every + rng.normal(0.0, 12.0), 10.0)) <= total:
             if at > 0.0:
-                true, jams = go(s, true)
+                true, jams = wanders.go(s, true)
                 logged += jams
             at += s
             for kind in range(PLACES):
-                seen = true[kind] + rng.normal(0.0, noise, 2)
-                size = np.hypot(*seen) / limits[kind]
-                left, moved = None, bool(size > 1.0 or (size > 0.6 and rng.random() < 0.5))
-                if moved:
-                    true[kind] = rng.normal(0.0, 3.0, 2)
-                if moved or rng.random() < 0.15:
-                    left = true[kind] + rng.normal(0.0, noise, 2)
+                seen, left, moved = _swept(rng, true[kind], limits[kind], noise)
                 own[kind].visit(at, logged, seen, left, moved=moved)
         if not own[0].clock:
             continue
         end = rng.uniform(0.0, 1.0) * every * per_million
-        true, jams = go(end, true)
+        true, jams = wanders.go(end, true)
         for one in own:
             one.ends(at + end, logged + jams)
         later = [_out(true, limits)]
         for before, after in pairwise(AHEAD):
-            true, _ = go(after - before, true)
+            true, _ = wanders.go(after - before, true)
             later.append(_out(true, limits))
         tracks += own
         outs.append(np.array(later).T)

@@ -28,13 +28,13 @@ def files(folder: str, pattern: str = "*") -> set[str]:
 @pytest.fixture(scope="module")
 def installed(tmp_path_factory) -> Path:
     """A folder that holds what an installer puts down."""
-    folder = tmp_path_factory.mktemp("wheel")
+    folder, site = tmp_path_factory.mktemp("built"), tmp_path_factory.mktemp("site")
     build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder)]
     subprocess.run(build, cwd=ROOT, check=True, capture_output=True)
-    (wheel,) = folder.glob("*.whl")
+    (wheel,) = folder.iterdir()
     with zipfile.ZipFile(wheel) as held:
-        held.extractall(folder / "site")
-    return folder / "site"
+        held.extractall(site)
+    return site
 
 
 def test_every_module_page_and_static_file_is_in_it_and_nothing_else(installed):

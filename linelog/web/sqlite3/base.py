@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.db import OperationalError
 from django.db.backends.sqlite3 import base
@@ -15,7 +15,23 @@ IN_TURN = frozenset({"IMMEDIATE", "EXCLUSIVE"})  # a deferred transaction reads
 WRITES = re.compile(r"\s*(INSERT|UPDATE|DELETE|REPLACE)\b", re.IGNORECASE)
 
 
-class DatabaseWrapper(base.DatabaseWrapper):
+if TYPE_CHECKING:
+
+    class Engine(base.DatabaseWrapper):
+        """Django's engine, with what the stubs lack of it."""
+
+        transaction_mode: str | None
+
+        def _start_transaction_under_autocommit(self) -> None: ...
+        def _commit(self) -> None: ...
+        def _rollback(self) -> None: ...
+        def _close(self) -> None: ...
+
+else:
+    Engine = base.DatabaseWrapper
+
+
+class DatabaseWrapper(Engine):
     """A connection, with its place in the queue of those who write."""
 
     _turns: turns.Turns | None = None  # while it is its turn
@@ -45,29 +61,29 @@ class DatabaseWrapper(base.DatabaseWrapper):
         return cursor
 
     def _start_transaction_under_autocommit(self) -> None:
-        if self.transaction_mode not in IN_TURN:  # type: ignore[attr-defined]  # the stubs lack it
-            super()._start_transaction_under_autocommit()  # type: ignore[misc]  # likewise
+        if self.transaction_mode not in IN_TURN:
+            super()._start_transaction_under_autocommit()
             return
         self.take_turn()
         try:
-            super()._start_transaction_under_autocommit()  # type: ignore[misc]  # likewise
+            super()._start_transaction_under_autocommit()
         except BaseException:
             self.give_turn()
             raise
 
     def _commit(self) -> None:
-        super()._commit()  # type: ignore[misc]  # likewise; where it fails a rollback follows
+        super()._commit()  # where it fails a rollback follows
         self.give_turn()
 
     def _rollback(self) -> None:
         try:
-            super()._rollback()  # type: ignore[misc]  # likewise
+            super()._rollback()
         finally:
             self.give_turn()
 
     def _close(self) -> None:
         try:
-            super()._close()  # type: ignore[misc]  # likewise
+            super()._close()
         finally:
             self.give_turn()
 
