@@ -23,10 +23,13 @@ ON_BOTH_ENGINES = (
     *("test_every_page.py", "test_migrations.py"),
     *(f"web/test_{name}.py" for name in ("admin", "backup", "followers", "health", "history", "jobs", "nightly")),
     *(f"web/test_{name}.py" for name in ("pins", "prepared", "sign_in", "tablet", "worker", "writes")),
-    *(f"alignment/test_{name}.py" for name in ("amended_reading", "captures", "hostile_statements", "lockout")),
-    *(f"alignment/test_{name}.py" for name in ("one_reading", "photos", "readings", "running_value")),
-    *(f"alignment/test_{name}.py" for name in ("signed_protected", "signing", "standing", "unconnected")),
-    *(f"alignment/test_{name}.py" for name in ("visit_flow", "visits_out", "warm_up_page")),
+    *(
+        f"alignment/test_{name}.py"
+        for name in ("amended_reading", "captures", "hostile_statements", "lockout", "own_locks")
+    ),
+    *(f"alignment/test_{name}.py" for name in ("one_reading", "own_locks", "photos", "readings", "standing")),
+    *(f"alignment/test_{name}.py" for name in ("return_to_service", "running_value", "signed_protected", "signing")),
+    *(f"alignment/test_{name}.py" for name in ("unconnected", "visit_flow", "visits_out", "warm_up_page")),
     *(f"production/test_{name}.py" for name in ("count_pages", "findings", "queries", "samples", "uploads")),
     *(f"trends/test_{name}.py" for name in ("as_runs", "due", "find", "fleet", "pareto", "ranking", "reach")),
     *(f"trends/test_{name}.py" for name in ("refit", "signals", "summaries", "trace", "wall_learned")),

@@ -4,13 +4,13 @@ import datetime as dt
 import re
 
 import pytest
-from django.db import IntegrityError, connection, transaction
+from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
 from linelog.alignment.lockout import status_of
-from linelog.alignment.models import Lockout, PersonalLock, Reading, Result, Visit
+from linelog.alignment.models import Lockout, Reading, Result, Visit
 from linelog.alignment.services import lockouts, readings, visits
 from linelog.plant.lockout import ISOLATION_POINTS, life_of, words_of
 from linelog.plant.models import LockoutProcedure
@@ -18,27 +18,17 @@ from linelog.web.errors import Refused
 from linelog.web.models import AuditEvent
 from tests import factories
 from tests.alignment.helpers import CENTRED, HTMX, OUT_HIGH, address, save, seen, type_one, type_round
-from tests.alignment.signing import sign
+from tests.alignment.locked import not_locked_out, verify
 
 pytestmark = pytest.mark.django_db
 NOW = factories.NOW  # 11:30 by the plant's clock; its shifts begin at 6, 14 and 22
 HOUR = dt.timedelta(hours=1)
-RETURNED = {"returned_by": "A. Mechanic", "tools_counted": "on", "guards_closed": "on", "people_clear": "on"}
 RUNNING = {"x": "0.01", "y": "0.02", "expanded": "0.005", "strokes": "50"}
 
 
 @pytest.fixture
 def job(signed_in):
-    """A mechanic with an open visit that was never locked out, and the domer of its machine."""
-    machine = factories.machine()
-    mechanic = factories.person("mechanic", machine.line.plant)
-    visit = factories.visit(machine, mechanic, locked_out=False, opened_at=timezone.now())
-    return signed_in(mechanic), visit, machine.stations.get(kind="domer"), mechanic
-
-
-def verify(client, visit, headers=None, **more):
-    form = {"lockout_verified_by": "A. Mechanic", "lockout_tried": "on", "lockout_lock": "14", **more}
-    return client.post(address("lockout", visit), form, headers=headers or {})
+    return not_locked_out(signed_in)
 
 
 def typed(version=0):
@@ -181,171 +171,6 @@ def test_what_a_tablet_kept_was_taken_when_it_was_typed(job):
     assert type_one(client, visit, domer, 90, "0.01", headers={"X-Age": "6600"}).status_code == 422, "before it"
     seconds = (timezone.now() - Lockout.objects.get().verified_at).total_seconds()
     assert seconds == pytest.approx(6000, abs=60)
-
-
-def test_each_person_hangs_and_takes_off_their_own_lock(job):
-    client, visit, _, _ = job
-    verify(client, visit)
-    assert client.post(address("lock", visit), {"name": "B. Helper", "number": "22"}).status_code == 302
-    again = client.post(address("lock", visit), {"name": "b. helper"})
-    assert again.status_code == 422
-    assert "written down already" in again.content.decode()
-    lock = PersonalLock.objects.get(name="B. Helper")
-    refused = client.post(address("lockout_return", visit), RETURNED)
-    assert refused.status_code == 422
-    assert "Still on: A. Mechanic, lock 14, B. Helper, lock 22" in refused.content.decode()
-    off = reverse("alignment:lock_off", args=[visit.pk, lock.pk])
-    refused = client.post(off)
-    assert refused.status_code == 422
-    assert "the lock of B. Helper, who alone takes it off" in refused.content.decode()
-    assert client.post(off, {"spoken_to": "on"}).status_code == 302
-    assert AuditEvent.objects.filter(action="wrote down another's lock as off").count() == 1
-    assert client.post(off, {"spoken_to": "on"}).status_code == 422
-    mine = PersonalLock.objects.get(name="A. Mechanic")
-    assert client.post(address("lockout_return", visit), {**RETURNED, "locks_off": mine.pk}).status_code == 302
-    assert not PersonalLock.objects.filter(off_at__isnull=True).exists()
-
-
-def test_the_last_lock_that_comes_off_ends_it_and_hung_again_it_is_verified_again(job):
-    """A verification holds while a lock hangs: 29 CFR 1910.147(d)(4) to (6), verified with the locks on."""
-    client, visit, domer, _ = job
-    verify(client, visit)
-    client.post(address("lock", visit), {"name": "B. Helper", "number": "22"})
-    first, second = PersonalLock.objects.order_by("pk")
-    spoken = {"spoken_to": "on"}
-    assert client.post(reverse("alignment:lock_off", args=[visit.pk, first.pk]), spoken).status_code == 302
-    assert status_of(visit, timezone.now()).stands, "another's lock still hangs"
-    assert type_one(client, visit, domer, 0, "0.01").status_code == 200
-    assert client.post(reverse("alignment:lock_off", args=[visit.pk, second.pk]), spoken).status_code == 302
-    assert visit.lockouts.get().ended_how == "bare"
-    for page in (address("lockout_page", visit), address("visit", visit)):
-        said = client.get(page).content.decode()
-        assert "no lockout stands</span> Every lock was taken off" in said
-        assert 'class="state in">locked out' not in said
-    refused = type_one(client, visit, domer, 90, "0.05")
-    assert refused.status_code == 422
-    assert "verify it again. What you typed waits." in refused.content.decode()
-    hung = client.post(address("lock", visit), {"name": "A. Mechanic", "number": "14"})
-    assert hung.status_code == 422, "a lock hung again does not bring the old verification back"
-    verify(client, visit)
-    assert type_one(client, visit, domer, 90, "0.05").status_code == 200
-
-
-def test_the_last_lock_may_come_off_after_the_signature(job):
-    client, visit, domer, mechanic = job
-    verify(client, visit, lockout_verified_by=str(mechanic))
-    type_round(client, visit, domer, CENTRED)
-    client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    assert sign(client, visit).status_code == 302
-    lock = PersonalLock.objects.get()
-    assert client.post(reverse("alignment:lock_off", args=[visit.pk, lock.pk])).status_code == 302
-    assert visit.lockouts.get().ended_how == "bare"
-    assert client.post(address("lockout_return", visit), RETURNED).status_code == 302
-
-
-def test_two_people_never_hang_on_one_lock(job):
-    client, visit, _, _ = job
-    verify(client, visit)
-    shared = client.post(address("lock", visit), {"name": "B. Helper", "number": "14"})
-    assert shared.status_code == 422
-    assert "Lock 14 hangs as the lock of A. Mechanic: each hangs their own." in shared.content.decode()
-    shared = verify(client, visit, lockout_verified_by="C. Next")
-    assert shared.status_code == 422
-    assert "each hangs their own" in shared.content.decode()
-    assert PersonalLock.objects.get().name == "A. Mechanic"
-    assert verify(client, visit).status_code == 302, "the same person's, written down anew"
-
-
-def test_before_powered_inching_everybody_is_out_and_each_lock_off(job):
-    client, visit, _, _ = job
-    verify(client, visit)
-    refused = client.post(address("lockout_end", visit), {"how": "test"})
-    assert refused.status_code == 422
-    said = refused.content.decode()
-    assert "everybody is out and clear and each took off their own lock: say so first" in said
-    assert "each took off their own lock: A. Mechanic, lock 14" in said
-    assert status_of(visit, timezone.now()).stands
-    assert client.post(address("lockout_end", visit), {"how": "test", "clear": "on"}).status_code == 302
-    assert not PersonalLock.objects.filter(off_at__isnull=True).exists()
-
-
-def test_a_lock_that_hangs_from_before_a_hand_over_is_seen_and_asked_for(job):
-    client, visit, _, _ = job
-    verify(client, visit)
-    client.post(address("lock", visit), {"name": "B. Helper", "number": "B8"})
-    assert verify(client, visit, lockout_verified_by="C. Next", lockout_lock="31").status_code == 302
-    assert "B. Helper, lock B8" in client.get(address("lockout_page", visit)).content.decode()
-    left = PersonalLock.objects.get(name="C. Next")
-    refused = client.post(address("lockout_return", visit), {**RETURNED, "locks_off": left.pk})
-    assert refused.status_code == 422
-    assert "Still on: A. Mechanic, lock 14, B. Helper, lock B8" in refused.content.decode()
-    verify(client, visit, lockout_verified_by="B. Helper", lockout_lock="B9")
-    assert PersonalLock.objects.get(number="B8").off_at is not None, "the same person's lock, written down anew"
-
-
-@pytest.mark.parametrize("left", ["tools_counted", "guards_closed", "people_clear", "returned_by"])
-def test_nothing_returns_to_service_with_a_check_left_out(job, left):
-    client, visit, _, _ = job
-    verify(client, visit, lockout_lock="")
-    form = {name: value for name, value in RETURNED.items() if name != left}
-    assert client.post(address("lockout_return", visit), form).status_code == 422
-    assert visit.lockouts.get().returned_at is None
-    assert client.post(address("lockout_return", visit), RETURNED).status_code == 302
-    assert (visit.lockouts.get().returned_by, visit.lockouts.get().ended_how) == ("A. Mechanic", "returned")
-    assert client.post(address("lockout_return", visit), RETURNED).status_code == 422, "once"
-
-
-def test_who_has_no_lock_of_their_own_is_told_at_the_station(job):
-    client, visit, domer, mechanic = job
-    verify(client, visit)
-    missing = "Your own lock is not written down."
-    assert missing in client.get(address("station", visit, domer)).content.decode()
-    client.post(address("lock", visit), {"name": str(mechanic), "number": "7"})
-    assert missing not in client.get(address("station", visit, domer)).content.decode()
-
-
-def test_nobody_returns_a_machine_at_which_another_typed_a_moment_ago_without_speaking_to_them(job, signed_in):
-    client, visit, domer, _ = job
-    verify(client, visit, lockout_lock="")
-    type_round(client, visit, domer, CENTRED)
-    plant = visit.machine.line.plant
-    other = signed_in(factories.person("mechanic", plant, username="second", first_name="Second", last_name="Hand"))
-    refused = other.post(address("lockout_return", visit), RETURNED)
-    assert refused.status_code == 422
-    said = refused.content.decode()
-    assert f"{visit.opened_by} typed a reading here 0 minutes ago: speak to them first" in said
-    assert f"I have spoken to {visit.opened_by}, who is clear of the machine" in said
-    assert visit.lockouts.get().ended_at is None
-    Reading.objects.update(at=timezone.now() - dt.timedelta(minutes=11))
-    assert "I have spoken to" not in other.get(address("lockout_page", visit)).content.decode()
-    Reading.objects.update(at=timezone.now() - dt.timedelta(minutes=9))
-    assert other.post(address("lockout_return", visit), {**RETURNED, "spoken_to": "on"}).status_code == 302
-
-
-def test_it_may_return_after_the_signature_and_nothing_else_of_it_changes_then(job):
-    client, visit, domer, _ = job
-    verify(client, visit)
-    type_round(client, visit, domer, CENTRED)
-    client.post(address("untouched", visit, domer), {"not_touched": "1"}, headers=HTMX)
-    lock = PersonalLock.objects.get()
-    Visit.objects.filter(pk=visit.pk).update(
-        state="signed", signed_by=visit.opened_by, signed_at=timezone.now()
-    )  # by hand: signing itself is another page's
-    for change in ({"verified_by": "X"}, {"runs_out_at": NOW}, {"procedure": "other"}):
-        with pytest.raises(IntegrityError, match="signed visit"), transaction.atomic():
-            Lockout.objects.update(**change)
-    with pytest.raises(IntegrityError, match="signed visit"), transaction.atomic():
-        PersonalLock.objects.update(number="other")
-    assert client.post(address("lockout_return", visit), {**RETURNED, "locks_off": lock.pk}).status_code == 302
-    for rows, change in (
-        (Lockout.objects, {"returned_by": "X"}),
-        (Lockout.objects, {"returned_at": None, "returned_by": ""}),
-        (PersonalLock.objects, {"off_at": None}),
-    ):
-        with pytest.raises(IntegrityError, match="signed visit"), transaction.atomic():
-            rows.update(**change)
-    with pytest.raises(IntegrityError, match="signed visit"), transaction.atomic():
-        factories.lockout(visit, visit.opened_by)
 
 
 def test_handed_over_the_next_one_is_verified_and_hung_anew(job):

@@ -213,7 +213,49 @@ def by_slips(rng: Rng, world: World) -> Plant:
     return Plant(tracks, np.concatenate(outs))
 
 
-def by_wear(rng: Rng, world: World) -> Plant:  # noqa: C901
+@dataclass
+class Sinking:
+    """Places of a machine that sinks as bushings wear and moves with heat; each springs toward a rest of its own."""
+
+    rng: Rng
+    sink: float
+    phase: float
+    heat: Floats
+    home: Floats
+    spring: Floats
+    shake: Floats
+    own: Floats
+    aim: Floats = field(default_factory=lambda: np.zeros((PLACES, 2)))
+    at: float = 0.0  # million strokes
+
+    def where(self, day: int) -> Floats:
+        """Return where its places stand."""
+        fallen = np.array([0.0, -self.sink * self.at**0.7])
+        warm = self.heat * np.sin(2.0 * np.pi * day / 365.0 + self.phase)
+        return np.asarray(self.own + self.aim + fallen + warm)
+
+    def step(self, made: float) -> None:
+        """Make so many million strokes."""
+        hit = self.rng.standard_t(3, (PLACES, 2)) * (self.shake * np.sqrt(made))[:, None]
+        self.own = np.asarray(self.own + self.spring[:, None] * made * (self.home - self.own) + hit)
+        self.at += made
+
+    def crash(self) -> None:
+        """Throw all of it aside."""
+        self.own = self.own + self.rng.normal(0.0, 10.0, 2) + self.rng.normal(0.0, 5.0, (PLACES, 2))
+
+    def swept(self, kind: int, day: int, noise: float, limit: float) -> tuple[Floats, Floats | None, bool]:
+        """Sweep a place, put it right where the crew thinks fit; return what was read before and after."""
+        noise *= 3.0 if self.rng.random() < 0.03 else 1.0
+        seen = self.where(day)[kind] + self.rng.normal(0.0, noise, 2)
+        moved = bool(np.hypot(*seen) > limit * self.rng.uniform(0.7, 1.1))
+        if not moved:
+            return seen, None, False
+        self.aim[kind] += -seen + self.rng.normal(0.0, 2.0, 2)
+        return seen, self.where(day)[kind] + self.rng.normal(0.0, noise, 2), True
+
+
+def by_wear(rng: Rng, world: World) -> Plant:
     """Stations sink together as bushings wear, move with heat, spring toward a rest of their own; wild readings."""
     limits = np.array([20.0, 35.0, 35.0, 45.0, 25.0, 60.0]) * rng.uniform(0.8, 1.2)
     u, factor = rng.uniform(1.0, 5.0), rng.uniform(1.0, world.poor)
@@ -221,52 +263,38 @@ def by_wear(rng: Rng, world: World) -> Plant:  # noqa: C901
     for machine in range(world.machines):
         own = [Track(machine, kind, limits[kind], u=u) for kind in range(PLACES)]
         days, a_day = int(world.years * 365 * rng.uniform(0.5, 1.2)), rng.uniform(0.2, 0.5)
-        sink, phase = rng.gamma(1.5, 0.9), rng.uniform(0.0, 2.0 * np.pi)
-        heat = rng.uniform(0.0, 4.0, (PLACES, 1)) * np.array([0.4, 1.0])
-        home = rng.standard_t(4, (PLACES, 2)) * rng.uniform(2.0, 9.0, (PLACES, 1))
-        spring, shake = rng.uniform(0.0, 0.02, PLACES), rng.gamma(2.0, 0.6, PLACES)
-        aim, own_part = np.zeros((PLACES, 2)), rng.normal(0.0, 3.0, (PLACES, 2))
-        at, logged, last = 0.0, 0, 0
-
-        def where(day: int, worn: float, own_part: Floats, aim: Floats, sink: float = sink, heat: Floats = heat,
-                  phase: float = phase) -> Floats:  # fmt: skip
-            fallen = np.array([0.0, -sink * worn**0.7])
-            return np.asarray(own_part + aim + fallen + heat * np.sin(2.0 * np.pi * day / 365.0 + phase))
-
-        def step(own_part: Floats, made: float, spring: Floats = spring, shake: Floats = shake,
-                 home: Floats = home) -> Floats:  # fmt: skip
-            hit = rng.standard_t(3, (PLACES, 2)) * (shake * np.sqrt(made))[:, None]
-            return np.asarray(own_part + spring[:, None] * made * (home - own_part) + hit)
-
-        until = days - int(rng.integers(0, 50))
+        sinks = Sinking(
+            rng,
+            sink=rng.gamma(1.5, 0.9),
+            phase=rng.uniform(0.0, 2.0 * np.pi),
+            heat=rng.uniform(0.0, 4.0, (PLACES, 1)) * np.array([0.4, 1.0]),
+            home=rng.standard_t(4, (PLACES, 2)) * rng.uniform(2.0, 9.0, (PLACES, 1)),
+            spring=rng.uniform(0.0, 0.02, PLACES),
+            shake=rng.gamma(2.0, 0.6, PLACES),
+            own=rng.normal(0.0, 3.0, (PLACES, 2)),
+        )
+        logged, last, until = 0, 0, days - int(rng.integers(0, 50))
         for today in range(until):
             made = a_day * (rng.random() > 0.1)
-            own_part, at = step(own_part, made), at + made
+            sinks.step(made)
             crash = rng.random() < 0.0025
             logged += crash or rng.random() < 0.004  # some of what is written down moved nothing
             if crash:
-                own_part = own_part + rng.normal(0.0, 10.0, 2) + rng.normal(0.0, 5.0, (PLACES, 2))
+                sinks.crash()
             if rng.random() > (0.03 if today - last > 25 else 0.003) * (3.0 if crash else 1.0):
                 continue
             last = today
-            true = where(today, at, own_part, aim)
-            swept = np.arange(PLACES) if rng.random() < 0.6 else rng.permutation(PLACES)[:3]
-            for kind in swept.tolist():
-                noise = u * factor * (3.0 if rng.random() < 0.03 else 1.0)
-                seen = true[kind] + rng.normal(0.0, noise, 2)
-                moved = bool(np.hypot(*seen) > limits[kind] * rng.uniform(0.7, 1.1))
-                left = None
-                if moved:
-                    aim[kind] += -seen + rng.normal(0.0, 2.0, 2)
-                    left = where(today, at, own_part, aim)[kind] + rng.normal(0.0, noise, 2)
-                own[kind].visit(at, logged, seen, left, moved=moved)
+            for kind in (np.arange(PLACES) if rng.random() < 0.6 else rng.permutation(PLACES)[:3]).tolist():
+                seen, left, moved = sinks.swept(kind, today, u * factor, limits[kind])
+                own[kind].visit(sinks.at, logged, seen, left, moved=moved)
         for one in own:
-            one.ends(at, logged)
-        later = [_out(where(until, at, own_part, aim), limits)]
+            one.ends(sinks.at, logged)
+        later = [_out(sinks.where(until), limits)]
         for before, after in pairwise(AHEAD):
             for _ in range(int((after - before) / a_day)):
-                own_part, at, until = step(own_part, a_day), at + a_day, until + 1
-            later.append(_out(where(until, at, own_part, aim), limits))
+                sinks.step(a_day)
+                until += 1
+            later.append(_out(sinks.where(until), limits))
         seen_at_all = [kind for kind in range(PLACES) if own[kind].clock]
         tracks += [own[kind] for kind in seen_at_all]
         outs.append(np.array(later).T[seen_at_all])

@@ -72,7 +72,7 @@ class Given:
     def days(self) -> tuple[dt.date, dt.date]:
         """First and last day with counts."""
         day = self.counts["day"]
-        return day.min(), day.max()  # type: ignore[return-value]
+        return day.min(), day.max()
 
 
 def plants_of(world: Path) -> list[Path]:

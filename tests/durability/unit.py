@@ -16,7 +16,7 @@ def unit() -> configparser.ConfigParser:
     text = re.search(r"```ini\n(\s*\[Unit\].*?)```", README.read_text(), re.DOTALL)
     assert text, "the README has no unit file"
     found = configparser.ConfigParser(interpolation=None, strict=True)
-    found.optionxform = str  # type: ignore[assignment,method-assign]  # its names are in capitals and small letters
+    found.optionxform = str  # its names are in capitals and small letters
     found.read_string(dedent(text[1]))
     return found
 
