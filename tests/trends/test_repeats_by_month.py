@@ -60,6 +60,8 @@ def test_a_cause_above_the_plants_rate_month_after_month_is_found_at_that_machin
     shown = page(signed_in(manager), "trends:repeat", problem.pk)
     assert "above its expected count in 5 of the last 5 months" in shown
     assert "above what chance explains" in shown
+    third, *_, newest = kept(plant, Kind.CAUSE).months[2:]
+    assert f"<dd>{third:%Y-%m}, last in {newest:%Y-%m}</dd>" in shown, "three of five first held in the third month"
     services.take_up(by=manager, at=NOW, problem=problem, said=Words("worn track", "new track", TODAY))
     assert "No month since then: not enough months yet" in page(signed_in(manager), "trends:repeat", problem.pk)
 

@@ -115,8 +115,11 @@ REPEATS = stored(
         Field(date("began_low", "Began after this day with 95 %; empty: may be older than the log."), "began_low"),
         Field(date("began_on", "Likeliest day on which it began; empty: not told."), "began_on"),
         Field(date("began_high", "Began before this day with 95 %; empty: no day can be told."), "began_high"),
-        Field(date("noticed_on", "Day at which the rule first held."), "noticed_on"),
-        Field(date("last_on", "Day of the last time."), "last_on"),
+        Field(
+            date("noticed_on", "Day of the visit at which the rule first held; of a month, its first day."),
+            "noticed_on",
+        ),
+        Field(date("last_on", "Day of the last time; of a month, its first day."), "last_on"),
         Field(yes_no("holds", "Whether the rule still holds."), "holds"),
         Field(text("since", "Whether it came back since it was taken up.", RepeatProblem.Since.choices), "since"),
     ),

@@ -107,6 +107,12 @@ def since_when(problem: RepeatProblem) -> str:
     return f"It began before {high}, and may be older than what is looked at."
 
 
+def noticed(problem: RepeatProblem) -> str:
+    """Say when the rule first held, and when it was found last: days, or months."""
+    first = f"{problem.noticed_on:%Y-%m}" if problem.is_by_month else words.date(problem.noticed_on)
+    return f"{first}, {last_time(problem)}"
+
+
 def last_time(problem: RepeatProblem) -> str:
     """Say when it was found last: a day, or a month."""
     if problem.is_by_month:

@@ -110,6 +110,7 @@ class Shown:
     sure: str
     plain: str
     began: str
+    noticed: str
     creep: str
     warm: str
     check: str
@@ -127,6 +128,7 @@ def shown(look: Look, unit: Unit) -> Shown:
         months=tuple(reversed(look.months)),
         sure=said.how_sure(look.problem),
         began=said.since_when(look.problem),
+        noticed=said.noticed(look.problem),
         plain=said.how_plain(look.problem, look.rule),
         creep=_creep(look, unit),
         warm=said.temperature(look),
