@@ -18,7 +18,7 @@ import scipy
 from linelog.calc.arrays import BoolArray, FloatArray, counts_of, not_negative, one_number
 
 #: Chance that is no chance in one period. Three of five so, and two ways of looking, come to less than 0.05 false
-#: problems a machine-year for plants with up to a dozen causes: `tests/bench/bench_repeats.py` prints it.
+#: problems a machine-year for plants with up to a dozen causes: `tests/bench/bench_monthly.py` prints it.
 LEVEL = 0.005
 #: The same where so few are expected that machines hardly differ beside chance: a month alone then proves little.
 LEVEL_OF_FEW, FEW = 0.03, 5.0

@@ -11,7 +11,7 @@ from linelog.production.made import Told
 from linelog.production.models import ShiftCount, SpoilageCause
 from linelog.trends.models import RepeatProblem
 from linelog.trends.repeats import services
-from linelog.trends.repeats.by_month import kept, problems_of
+from linelog.trends.repeats.by_month import Months, kept, problems_of, with_onsets
 from linelog.trends.repeats.queries import waiting
 from linelog.trends.repeats.rule import Rule
 from linelog.trends.repeats.services import Words
@@ -64,6 +64,27 @@ def test_a_cause_above_the_plants_rate_month_after_month_is_found_at_that_machin
     assert f"<dd>{third:%Y-%m}, last in {newest:%Y-%m}</dd>" in shown, "three of five first held in the third month"
     services.take_up(by=manager, at=NOW, problem=problem, said=Words("worn track", "new track", TODAY))
     assert "No month since then: not enough months yet" in page(signed_in(manager), "trends:repeat", problem.pk)
+
+
+def test_what_came_back_after_a_repair_began_after_it():
+    """Three times as many in four months, as many as others in five after the repair, and again in the last three."""
+    made, counts = np.full((6, 12), 9e6), np.full((6, 12), 3000.0)
+    counts += np.arange(72).reshape(6, 12) * 7 % 60
+    counts[2, [0, 1, 2, 3, 9, 10, 11]] *= 3
+    days = tuple(dt.date(2025, month, 1) for month in range(1, 13))
+    months = Months((1, 2, 3, 4, 5, 6), (1,) * 6, days, made, {8: counts})
+    found = problems_of(months, Kind.CAUSE, Rule(3, 5))
+    assert [(machine, one.key, one.times) for machine, ones in found.items() for one in ones] == [(3, "cause:8", 3)]
+
+    def began(done):
+        (one,) = with_onsets(months, found, Rule(3, 5), done)[3]
+        return one.began
+
+    told = began({3: {"cause:8": dt.date(2025, 4, 30)}})
+    low, high = dt.date(2025, 9, 1).toordinal(), dt.date(2025, 11, 1).toordinal()
+    assert low <= told.low <= told.high <= high
+    assert began({}) != told
+    assert began({3: {"cause:8": dt.date(2025, 10, 20)}}) == began({}), "two months tell nothing"
 
 
 def test_machines_alike_have_no_cause_above_the_rate(manager):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelog.calc.above_usual import Above, above_usual
+from linelog.calc.began import Began
 from linelog.plant.models import Machine, Plant
 from linelog.production.days import production_day
 from linelog.trends import refit
 from linelog.trends.models import Fit
-from linelog.trends.repeats.onset import in_months
+from linelog.trends.repeats import onset
 from linelog.trends.repeats.rule import Kind, Occasion, Pattern, Problem, Rule
 
 Floats = NDArray[np.float64]
@@ -69,22 +70,30 @@ def kept(plant: Plant, kind: Kind) -> Months:
     return Months(tuple(told["machines"]), tuple(told["lines"]), months, np.array(told["made"], dtype=float), counts)
 
 
+def judge(months: Months, pk: int, rule: Rule) -> Above:
+    """Hold the months of a cause or code against what is usual."""
+    return above_usual(months.counts[pk], months.made, months.lines, last=rule.last)
+
+
 def problems_of(months: Months, kind: Kind, rule: Rule) -> dict[int, list[Problem]]:
     """Apply the rule to every machine and cause or code: above what is usual in `out_of` of the `last` months."""
     found: dict[int, list[Problem]] = {}
-    for pk, counts in months.counts.items():
-        judged = above_usual(counts, months.made, months.lines, last=rule.last)
+    for pk in months.counts:
+        judged = judge(months, pk, rule)
         for at, machine in enumerate(months.machines):
-            if judged.above[at].any():
-                found.setdefault(machine, []).append(_problem(kind, pk, months, judged, at, rule))
+            one = problem_of(months, kind, pk, judged, at, rule)
+            if one is not None:
+                found.setdefault(machine, []).append(one)
     return found
 
 
-def _problem(kind: Kind, pk: int, months: Months, judged: Above, at: int, rule: Rule) -> Problem:
-    ran = np.flatnonzero(months.made[at] > 0.0).tolist()
-    occasions = tuple(Occasion(months.months[n], bool(judged.above[at, n])) for n in ran)
+def problem_of(months: Months, kind: Kind, pk: int, judged: Above, at: int, rule: Rule) -> Problem | None:
+    """Apply the rule to one machine, the one at `at`; None where no month of it was above."""
+    if not judged.above[at].any():
+        return None
+    occasions = tuple(Occasion(months.months[n], bool(judged.above[at, n])) for n in _ran(months, at))
     recent = occasions[-rule.last :]
-    one = Problem(
+    return Problem(
         key=f"{kind.value}:{pk}",
         kind=kind,
         pattern=Pattern.ABOVE,
@@ -95,11 +104,37 @@ def _problem(kind: Kind, pk: int, months: Months, judged: Above, at: int, rule: 
         cause_id=pk if kind is Kind.CAUSE else None,
         code_id=pk if kind is Kind.DEFECT else None,
     )
-    if not one.holds:
-        return one
-    counts, expected = months.counts[pk][at, ran], judged.expected[at, ran]
-    quiet = ~judged.above[at, ran]
+
+
+def _ran(months: Months, at: int) -> list[int]:
+    """Return the months in which a machine made anything."""
+    return [int(n) for n in np.flatnonzero(months.made[at] > 0.0)]
+
+
+def with_onsets(
+    months: Months, found: Mapping[int, Sequence[Problem]], rule: Rule, done: Mapping[int, Mapping[str, dt.date]]
+) -> dict[int, list[Problem]]:
+    """Put into the problems that hold when they began; `done` as `onset.with_onsets` takes it, by machine.
+
+    Too slow for a page, which reads what the refit stored of it.
+    """
+    return {
+        machine: [
+            replace(one, began=_began(months, machine, one, rule, done.get(machine, {}).get(one.key)))
+            if one.holds
+            else one
+            for one in ones
+        ]
+        for machine, ones in found.items()
+    }
+
+
+def _began(months: Months, machine: int, one: Problem, rule: Rule, done_on: dt.date | None) -> Began:
+    pk, at = one.cause_id or one.code_id or 0, months.machines.index(machine)
+    judged, ran = judge(months, pk, rule), _ran(months, at)
+    counts, expected, quiet = months.counts[pk][at], judged.expected[at], ~judged.above[at]
+    quiet &= months.made[at] > 0.0
     own = (counts[quiet].sum() + 1.0) / (expected[quiet].sum() + 1.0)
-    days = [one.on for one in occasions]
-    began = in_months(days, (counts / judged.wide).tolist(), (expected * own / judged.wide).tolist())
-    return replace(one, began=began)
+    after = [ran[n] for n in onset.since_done([months.months[n].toordinal() for n in ran], done_on)]
+    seen, usual = counts[after] / judged.wide, expected[after] * own / judged.wide
+    return onset.in_months([months.months[n] for n in after], seen.tolist(), usual.tolist())

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from linelog.alignment.standing import RUNNING
-from linelog.calc.began import UNKNOWN, Began, Counted, Moved, began, began_in_counts
+from linelog.calc.began import FEWEST, UNKNOWN, Began, Counted, Moved, began, began_in_counts
 from linelog.trends.repeats.history import Found, History
 from linelog.trends.repeats.rule import Kind, Pattern, Problem
 
@@ -38,8 +38,16 @@ def _onset(history: History, one: Problem, done_on: dt.date | None) -> Began:
         for found in series.found
     ]
     moves = _moves(mine, one)
-    after = [move for move in moves if done_on is not None and move.since >= done_on.toordinal()]
-    return began(after if len(after) >= 3 else moves)
+    return began([moves[n] for n in since_done([move.since for move in moves], done_on)])
+
+
+def since_done(begins: Sequence[float], done_on: dt.date | None) -> list[int]:
+    """Return which of some spans began no sooner than something was done; all of them where these are too few.
+
+    begins  the first day of each, as ordinals
+    """
+    after = [n for n, day in enumerate(begins) if done_on is not None and day >= done_on.toordinal()]
+    return after if len(after) >= FEWEST else list(range(len(begins)))
 
 
 def _moves(found: Sequence[Found], one: Problem) -> list[Moved]:

@@ -11,7 +11,6 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from linelog.alignment.standing import RUNNING
-from linelog.calc.above_usual import above_usual
 from linelog.calc.drift import FEWEST_PAIRS, Drift, Pairs, fit_drift
 from linelog.plant.models import Person, Station
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
@@ -157,25 +156,13 @@ def _months(problem: RepeatProblem) -> tuple[Problem | None, tuple[Month, ...]]:
     plant = problem.machine.line.plant
     kind, rule = Kind(problem.kind), rule_of(plant)
     read = by_month.kept(plant, kind)
-    told = by_month.problems_of(read, kind, rule).get(problem.machine_id, [])
-    one = next((one for one in told if one.key == problem.key), None)
-    counts = read.counts.get(problem.cause_id or problem.code_id or 0)
-    if counts is None or problem.machine_id not in read.machines:
-        return one, ()
-    at = read.machines.index(problem.machine_id)
-    judged = above_usual(counts, read.made, read.lines, last=rule.last)
-    above = {occasion.on for occasion in one.occasions if occasion.out} if one else set()
-    return one, tuple(
-        Month(
-            on,
-            float(counts[at, n]),
-            float(judged.expected[at, n]),
-            float(read.made[at, n]),
-            on in above,
-        )
-        for n, on in enumerate(read.months)
-        if read.made[at, n] > 0.0
-    )
+    pk = problem.cause_id or problem.code_id or 0
+    if pk not in read.counts or problem.machine_id not in read.machines:
+        return None, ()
+    at, judged = read.machines.index(problem.machine_id), by_month.judge(read, pk, rule)
+    columns = (read.counts[pk][at], judged.expected[at], read.made[at], judged.above[at])
+    months = (Month(on, *row) for on, *row in zip(read.months, *(one.tolist() for one in columns), strict=True))
+    return by_month.problem_of(read, kind, pk, judged, at, rule), tuple(one for one in months if one.made > 0.0)
 
 
 def station_drift(series: Series) -> tuple[Drift | None, int]:

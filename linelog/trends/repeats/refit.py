@@ -39,11 +39,12 @@ def refit_repeats(plant: Plant, now: dt.datetime) -> None:
     machines = list(Machine.objects.filter(line__plant=plant).values_list("pk", flat=True))
     read = history.histories(plant, machines, now)
     usual.keep(plant, usual.usual_of(read.values()), now)
-    found = _found_in(plant, read, now)
+    found, rule, done = _found_in(plant, read, now), rule_of(plant), done_on(plant)
     for kind, read_months in BY_MONTH.items():
         months = read_months(plant, now)
         by_month.keep(plant, kind, months, now)
-        for machine, more in by_month.problems_of(months, kind, rule_of(plant)).items():
+        told = by_month.with_onsets(months, by_month.problems_of(months, kind, rule), rule, done)
+        for machine, more in told.items():
             found.setdefault(machine, []).extend(more)
     _store(plant, found, now)
 
