@@ -20,8 +20,9 @@ def place_in(entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = N
     """Return the stop for an entry and when its work begins: the wanted stop, else the first with room.
 
     Nothing goes into a stop that is over at `at`, and in one that has begun nothing begins before. Where none takes
-    it whole, it is spread over several in the order of their time. Where they do not suffice either, the longest is
-    taken, overbooked; where the week has none left for the machine, none.
+    it whole, it is spread over several in the order of their time. Where what others leave does not suffice, it
+    goes where it would without them, and all of them are overbooked: into one stop that is long enough, else into
+    several, else into the longest. Where the week has no stop left for the machine, none.
     """
     stops = [stop for stop in ([wanted] if wanted else _stops(entry)) if stop.ends_at > at]
     taken = _taken(entry, stops)
@@ -34,6 +35,8 @@ def place_in(entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = N
     if spread := _spread(entry, at, stops, taken):
         return spread
     longest = max(stops, key=lambda stop: stop.hours * stop.crews, default=None)
+    if longest is not None and longest.hours < entry.hours and (over := _spread(entry, at, stops, {})):
+        return over
     return (Stretch(longest, max(longest.starts_at, _next_quarter(at)), entry.hours),) if longest else ()
 
 

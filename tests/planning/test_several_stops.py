@@ -59,6 +59,17 @@ def test_a_stretch_too_short_for_any_visit_is_not_used(plant, line, nights, put)
     assert [window for window, _, _ in times(entry)] == nights[1:]
 
 
+def test_where_others_left_no_room_it_stands_where_it_would_without_them(manager, now, line, nights, put, client_of):
+    for number in range(3):
+        put(factories.machine(line, name=f"BM {number}"), 5.5)
+    entry = put(factories.machine(line, name="BM 9"), 9.0)
+    assert times(entry) == [(nights[0], nights[0].starts_at, 6.0), (nights[1], nights[1].starts_at, 3.0)]
+    services.change(by=manager, at=now, entry=entry, version=1, week=entry.week, hours=9.0, pinned=True)
+    (week,) = [week for week in client_of("manager").get("/plan/").context["weeks"] if week.shown]
+    rooms = {str(one.entry.machine): (one.has_room, len(one.troubles)) for one in week.shown}
+    assert rooms == {"BM 0": (False, 1), "BM 1": (False, 1), "BM 2": (True, 0), "BM 9": (True, 2)}
+
+
 def test_where_the_week_does_not_suffice_it_is_overbooked_and_says_so(line, nights, put, client_of):
     entry = put(factories.machine(line), 19.0)
     assert [hours for _, _, hours in times(entry)] == [19.0]
