@@ -226,8 +226,8 @@ SECURE_REDIRECT_EXEMPT = [r"^health$"]  # a monitor asks past the proxy, by addr
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021", "axes.W006"]
 
 # Plotly adds two style elements, one empty and one for maps, and sets style attributes on its drawings.
-MAP_STYLE = "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"
 EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
+MAP_STYLE = "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
