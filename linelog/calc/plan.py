@@ -102,13 +102,14 @@ class Why(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A job in the plan, with its first stop, and the loss it avoids up to the end of the plan."""
+    """A job in the plan, with the first of the `stops` it takes, and the loss it avoids up to the end of the plan."""
 
     job: str
     window: str
     week: int
     hours: float
     avoided: float
+    stops: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,10 @@ def make_plan(
         option for job in jobs for option in _options(job, windows, fixed) if job.key in fixed or option.avoided > 0.0
     ]
     chosen, is_best = _choose(options, windows, hours, fixed, seconds)
-    entries = [Entry(one.job.key, one.parts[0][0].key, one.week, one.job.hours, one.avoided) for one in chosen]
+    entries = [
+        Entry(one.job.key, one.parts[0][0].key, one.week, one.job.hours, one.avoided, len(one.parts))
+        for one in chosen
+    ]
     entries.sort(key=lambda entry: (entry.week, -entry.avoided, entry.job))
     planned = {entry.job for entry in entries}
     left = [_left_out(job, windows, hours, fixed, entries) for job in jobs if job.key not in planned]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from linelog.planning.models import PlannedPart, PlannedVisit, StopWindow, Stretch
 from linelog.production.weeks import begins
@@ -16,28 +16,44 @@ _LEAST_H = 1e-6
 Span = tuple[dt.datetime, dt.datetime]
 
 
-def place_in(entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = None) -> tuple[Stretch, ...]:
+def place_in(
+    entry: PlannedVisit, at: dt.datetime, wanted: StopWindow | None = None, besides: Collection[int] = ()
+) -> tuple[Stretch, ...]:
     """Return the stop for an entry and when its work begins: the wanted stop, else the first with room.
 
     Nothing goes into a stop that is over at `at`, and in one that has begun nothing begins before. Where none takes
-    it whole, it is spread over several in the order of their time. Where what others leave does not suffice, it
-    goes where it would without them, and all of them are overbooked: into one stop that is long enough, else into
-    several, else into the longest. Where the week has no stop left for the machine, none.
+    it whole, it is spread over several in the order of their time, from the wanted one on if they suffice. Where what
+    others leave does not suffice, it goes where it would without them, and all of them are overbooked: into one stop
+    that is long enough, else into several, else into the longest. Where the week has no stop left for the machine,
+    none.
+
+    besides  entries, by id, that are placed anew after this one: they hold no room
     """
-    stops = [stop for stop in ([wanted] if wanted else _stops(entry)) if stop.ends_at > at]
-    taken = _taken(entry, stops)
-    for stop in stops:
+    stops = [stop for stop in _stops(entry) if stop.ends_at > at]
+    taken = _taken(entry, stops, besides)
+    for stop in sorted(stops, key=lambda stop: stop != wanted):
         found = _longest(stop, at, taken.get(stop.pk, []), entry.hours)
         if found is not None and found.hours == entry.hours:
             return (found,)
-    if wanted is not None and wanted.hours < entry.hours:
-        return place_in(entry, at)
-    if spread := _spread(entry, at, stops, taken):
+    since = [stop for stop in stops if wanted is not None and stop.starts_at >= wanted.starts_at]
+    if spread := _spread(entry, at, since, taken) or _spread(entry, at, stops, taken):
         return spread
     longest = max(stops, key=lambda stop: stop.hours * stop.crews, default=None)
     if longest is not None and longest.hours < entry.hours and (over := _spread(entry, at, stops, {})):
         return over
     return (Stretch(longest, max(longest.starts_at, _next_quarter(at)), entry.hours),) if longest else ()
+
+
+def short_of_room(entries: QuerySet[PlannedVisit]) -> list[PlannedVisit]:
+    """Return those of open entries for which no crew is free in all of their time."""
+    found = []
+    for entry in entries:
+        stretches = entry.stretches
+        taken = _taken(entry, [one.window for one in stretches])
+        free = [_free_until(one.window, one.starts_at, taken.get(one.window.pk, [])) for one in stretches]
+        if any(until + _ROUNDING < one.ends_at for until, one in zip(free, stretches, strict=True)):
+            found.append(entry)
+    return found
 
 
 def begin_in(entry: PlannedVisit, stretches: Sequence[Stretch]) -> None:
@@ -84,10 +100,11 @@ def _stops(entry: PlannedVisit) -> list[StopWindow]:
     return sorted(rows, key=lambda stop: (stop.machine_id is None, stop.line_id is None, stop.starts_at))
 
 
-def _taken(entry: PlannedVisit, stops: Sequence[StopWindow]) -> dict[int, list[Span]]:
-    """Return from when to when other entries are at work in each stop."""
+def _taken(entry: PlannedVisit, stops: Sequence[StopWindow], besides: Collection[int] = ()) -> dict[int, list[Span]]:
+    """Return from when to when entries other than this one and some besides are at work in each stop."""
     inside = Q(window__in=stops) | Q(parts__window__in=stops)
-    others = PlannedVisit.objects.filter(inside, state=PlannedVisit.State.PLANNED).exclude(pk=entry.pk).distinct()
+    planned = PlannedVisit.objects.filter(inside, state=PlannedVisit.State.PLANNED)
+    others = planned.exclude(pk=entry.pk).exclude(pk__in=besides).distinct()
     found: dict[int, list[Span]] = {}
     for other in others.select_related("window").prefetch_related("parts__window"):
         for one in other.stretches:

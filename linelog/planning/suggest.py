@@ -25,7 +25,10 @@ LEAST_A_WEEK = 1.0  # of the plant's money: a due machine whose loss nobody know
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What the suggestion would do with a machine: put it in, move it, or take its entry out."""
+    """What the suggestion would do with a machine: put it in, move it, or take its entry out.
+
+    window  the first stop it would take, of so many `stops`
+    """
 
     machine: int
     name: str
@@ -34,6 +37,7 @@ class Change:
     window: int | None
     hours: float
     avoided: float
+    stops: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +161,7 @@ def _compared(
             continue  # another stop of the same week avoids no more
         what = f"move from {label(old.week)} to {label(week)}" if old else f"put into {label(week)}"
         avoided = avoided_by(outlook, entry.week)
-        changes.append(_change(outlook, what, week, int(entry.window), float(entry.hours), avoided))
+        changes.append(_change(outlook, what, week, int(entry.window), float(entry.hours), avoided, entry.stops))
     for pk, old in now.items():
         if pk not in found and not old.is_pinned and pk in coming.machines:
             changes.append(_change(coming.machines[pk], f"take out of {label(old.week)}", None, None, old.hours, 0.0))
@@ -176,9 +180,15 @@ def _compared(
 
 
 def _change(
-    outlook: MachineState, what: str, week: dt.date | None, window: int | None, hours: float, avoided: float
+    outlook: MachineState,
+    what: str,
+    week: dt.date | None,
+    window: int | None,
+    hours: float,
+    avoided: float,
+    stops: int = 0,
 ) -> Change:
-    return Change(outlook.machine.pk, str(outlook.machine), what, week, window, hours, avoided)
+    return Change(outlook.machine.pk, str(outlook.machine), what, week, window, hours, avoided, stops)
 
 
 def avoided_of(coming: Coming, entry: PlannedVisit) -> float:

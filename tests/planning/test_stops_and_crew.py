@@ -97,7 +97,7 @@ class TestOver:
         window = stop(plant, weeks[1], hours=8)
         entry = put(manager, now, factories.machine(line), weeks[1])
         at = entry.starts_at + dt.timedelta(hours=1)
-        services.settle(by=manager, at=at, entry=entry)
+        services.settle(by=manager, at=at, entries=[entry])
         assert PlannedVisit.objects.get().starts_at == window.starts_at
 
 

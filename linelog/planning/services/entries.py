@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -36,8 +36,12 @@ def put(
     reason: str,
     pinned: bool,
     window: StopWindow | None = None,
+    besides: Collection[int] = (),
 ) -> PlannedVisit:
-    """Put a machine's visit into a week; into the given stop, else into the first of the week that takes it."""
+    """Put a machine's visit into a week; into the given stop, else into the first of the week that takes it.
+
+    besides  entries, by id, that are about to be placed anew: they hold no room
+    """
     check_may_plan(by)
     if not Machine.objects.for_user(by).filter(pk=machine.pk).exists():
         raise NotAllowed("This machine is not of your plant.")
@@ -46,7 +50,7 @@ def put(
         made_at=at, changed_at=at,
     )  # fmt: skip
     _rules(entry, at)
-    stretches = place_in(entry, at, window)
+    stretches = place_in(entry, at, window, besides)
     begin_in(entry, stretches)
     try:
         with transaction.atomic():
@@ -65,7 +69,7 @@ def change(
     """Move an entry to a week, change its hours, pin it or let it go."""
     week = calendar.monday(week)
     fresh = _open(by, entry, version, yours=_told(week, hours, pinned))
-    before = audit.snapshot(fresh)
+    before = snapshot(fresh)
     moved = (fresh.week, fresh.hours) != (week, hours)
     fresh.week, fresh.hours, fresh.is_pinned = week, hours, pinned
     if moved:
@@ -75,51 +79,66 @@ def change(
 
 
 @transaction.atomic
-def settle(*, by: Any, at: dt.datetime, entry: PlannedVisit) -> PlannedVisit:
-    """Look again for a stop in the entry's week, after the stops have changed."""
-    before = audit.snapshot(entry)
+def settle(
+    *, by: Any, at: dt.datetime, entries: Iterable[PlannedVisit], were: Mapping[int, dict[str, Any]] | None = None
+) -> None:
+    """Look again for a stop in the week of each entry, after the stops have changed: where it is, if it fits there.
+
+    They are placed one after the other in the order of their time: where another stood before takes no room.
+
+    were  snapshots of them, by id, from before a stop was removed: their parts in it are gone
+    """
+    moving = [entry for entry in {one.pk: one for one in entries}.values() if not _is_at_work(entry, at)]
+    moving.sort(key=lambda one: (one.starts_at is None, one.starts_at or at, one.pk))
+    for number, entry in enumerate(moving, start=1):
+        before, now = (were or {}).get(entry.pk) or snapshot(entry), entry.stretches
+        stretches = place_in(entry, at, entry.window, besides=[later.pk for later in moving[number:]])
+        if stretches != now or (not now and entry.starts_at is not None):  # the stop it had may have gone
+            _place(entry, stretches)
+            _store(by, at, entry, "moved with the stops", before, told=True)
+
+
+def _is_at_work(entry: PlannedVisit, at: dt.datetime) -> bool:
+    """Whether its work has begun: it stays where it is."""
     now = entry.stretches
-    if now and now[0].starts_at <= at < now[-1].window.ends_at:
-        return entry  # work that has begun stays where it is
-    stretches = place_in(entry, at)
-    if stretches == now and (now or entry.starts_at is None):  # the stop it had may have gone
-        return entry
-    _place(entry, stretches)
-    return _store(by, at, entry, "moved with the stops", before, told=True)
+    return bool(now) and now[0].starts_at <= at < now[-1].window.ends_at
 
 
 @transaction.atomic
 def take_out(*, by: Any, at: dt.datetime, entry: PlannedVisit, version: int) -> PlannedVisit:
     """Take an entry out of the plan; calendars hear that it is cancelled."""
     fresh = _open(by, entry, version)
-    before = audit.snapshot(fresh)
+    before = snapshot(fresh)
     fresh.state = PlannedVisit.State.CANCELLED
     return _store(by, at, fresh, "took out of plan", before, told=True)
 
 
 @transaction.atomic
-def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Iterable[tuple[Change, str]]) -> int:
-    """Store the chosen changes of a suggestion (each with the reason to keep); return how many there were."""
+def accept(*, by: Any, at: dt.datetime, plant: Plant, changes: Sequence[tuple[Change, str]]) -> int:
+    """Store the chosen changes of a suggestion (each with the reason to keep); return how many there were.
+
+    What goes into one stop is placed before what has to take several, and where a machine goes from takes no room.
+    """
     check_may_plan(by)
     open_ones = PlannedVisit.objects.select_for_update(of=("self",)).filter(machine__line__plant=plant, state=PLANNED)
     by_machine = {entry.machine_id: entry for entry in open_ones.select_related("machine__line__plant", "window")}
     machines = Machine.objects.select_related("line__plant").filter(line__plant=plant).in_bulk()
     stops = StopWindow.objects.filter(plant=plant).in_bulk()
-    done = 0
-    for one, reason in changes:
+    moving = {by_machine[one.machine].pk for one, _ in changes if one.machine in by_machine}
+    for one, reason in sorted(changes, key=lambda change: (change[0].stops, -change[0].hours)):
         old, stop = by_machine.get(one.machine), stops.get(one.window) if one.window else None
         if one.week is None and old is not None:
             take_out(by=by, at=at, entry=old, version=old.version)
         elif one.week is not None and old is None:
             put(by=by, at=at, machine=machines[one.machine], week=one.week, hours=one.hours, reason=reason,
-                pinned=False, window=stop)  # fmt: skip
+                pinned=False, window=stop, besides=moving)  # fmt: skip
         elif one.week is not None and old is not None:
-            before = audit.snapshot(old)
+            moving.discard(old.pk)
+            before = snapshot(old)
             old.week, old.hours = one.week, one.hours
-            _place(old, place_in(old, at, stop))
+            _place(old, place_in(old, at, stop, besides=moving))
             _store(by, at, old, "changed plan", before, told=True)
-        done += 1
-    return done
+    return len(changes)
 
 
 def _place(entry: PlannedVisit, stretches: tuple[Stretch, ...]) -> None:
@@ -156,7 +175,7 @@ def _close(machine: int, visit: Visit, at: dt.datetime) -> None:
     entry = PlannedVisit.objects.select_for_update(of=("self",)).filter(machine=machine, state=PLANNED).first()
     if entry is None:
         return
-    before = audit.snapshot(entry)
+    before = snapshot(entry)
     entry.state, entry.visit = PlannedVisit.State.DONE, visit
     _store(None, at, entry, "closed by its visit", before, told=True)
 
@@ -201,5 +220,14 @@ def _store(
 
 
 def _record(by: Any, at: dt.datetime, entry: PlannedVisit, action: str, before: dict[str, Any] | None) -> None:
-    after, plant_id = audit.snapshot(entry), entry.machine.line.plant_id
+    after, plant_id = snapshot(entry), entry.machine.line.plant_id
     audit.record(by=by, action=action, obj=entry, at=at, before=before, after=after, plant_id=plant_id)
+
+
+def snapshot(entry: PlannedVisit) -> dict[str, Any]:
+    """Return an entry as the history keeps it: where it takes several stops, with its time in each."""
+    parts = entry.stretches
+    told = [
+        {"starts_at": one.starts_at.astimezone(dt.UTC).isoformat(), "hours": round(one.hours, 2)} for one in parts
+    ]
+    return audit.snapshot(entry) | ({"parts": told} if len(parts) > 1 else {})

@@ -12,10 +12,12 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from linelog.planning.models import PlannedVisit, StopWindow
-from linelog.planning.services.entries import settle
+from linelog.planning.places import short_of_room
+from linelog.planning.services.entries import settle, snapshot
 from linelog.planning.services.guard import check_may_plan, held
 from linelog.plant.models import Plant
-from linelog.production.days import zone
+from linelog.production.days import local_day, zone
+from linelog.production.weeks import monday
 from linelog.web import audit
 from linelog.web.errors import Refused
 from linelog.web.units import show_hours
@@ -86,13 +88,13 @@ def remove(*, by: Any, at: dt.datetime, stop: StopWindow, version: int, later: b
     """
     fresh = held(by, stop, version, _told)
     going = [fresh, *(_after(fresh) if later else [])]
-    inside = list(_entries_in(PlannedVisit.objects.filter(state=PlannedVisit.State.PLANNED), going))
+    inside = _entries_in(PlannedVisit.objects.filter(state=PlannedVisit.State.PLANNED), going)
+    were = {entry.pk: snapshot(entry) for entry in inside}
     for one in going:
         before, plant_id = audit.snapshot(one), one.plant_id
         audit.record(by=by, action="removed stop", obj=one, at=at, before=before, plant_id=plant_id)
         one.delete()
-    for entry in inside:
-        settle(by=by, at=at, entry=PlannedVisit.objects.get(pk=entry.pk))
+    settle(by=by, at=at, entries=PlannedVisit.objects.filter(pk__in=were), were=were)
     return len(going)
 
 
@@ -136,8 +138,9 @@ def _rules(stop: StopWindow) -> None:
 
 
 def _resettle(by: Any, at: dt.datetime, stops: Sequence[StopWindow]) -> None:
-    """Settle the entries that are in the stops, or wait for one in any week."""
-    open_ones = PlannedVisit.objects.filter(machine__line__plant=stops[0].plant_id, state=PlannedVisit.State.PLANNED)
+    """Settle the entries that are in the stops, those of their weeks without room, and all that wait for a stop."""
+    plant = stops[0].plant
+    open_ones = PlannedVisit.objects.filter(machine__line__plant=plant, state=PlannedVisit.State.PLANNED)
     waiting = open_ones.filter(window__isnull=True)
-    for entry in [*_entries_in(open_ones, stops), *waiting]:
-        settle(by=by, at=at, entry=entry)
+    short = short_of_room(open_ones.filter(week__in={monday(local_day(plant, stop.starts_at)) for stop in stops}))
+    settle(by=by, at=at, entries=[*_entries_in(open_ones, stops), *waiting, *short])
