@@ -20,6 +20,9 @@ VISITS = "visits"  # a visit was signed, or a signed one amended
 TOOLING = "tooling"  # a tooling set was fitted or taken off
 RUNNING = "running"  # what is expected of a machine running changed: its ram, or what its moves are for
 EVENTS = "events"  # an event that was noted in error was taken out
+FINDINGS = (
+    "findings"  # a finding was entered or taken out, or what it tells of a machine, a day or a defect corrected
+)
 CLOCK = "clock"  # the production day begins at another time, or the plant is in another time zone
 
 

@@ -1,6 +1,7 @@
 """Repeat problems counted by month: spoilage of a cause, and findings of a defect."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,9 @@ from django.urls import reverse
 from linelog.plant.models import Plant
 from linelog.production.made import Told
 from linelog.production.models import ShiftCount, SpoilageCause
+from linelog.production.services import findings
+from linelog.production.services.findings import Facts
+from linelog.trends import refit as evidence
 from linelog.trends.models import RepeatProblem
 from linelog.trends.repeats import services
 from linelog.trends.repeats.by_month import Months, kept, problems_of, with_onsets
@@ -16,6 +20,7 @@ from linelog.trends.repeats.queries import waiting
 from linelog.trends.repeats.rule import Rule
 from linelog.trends.repeats.services import Words
 from linelog.trends.repeats.spoilage import read
+from linelog.web.models import Job
 from tests import factories
 from tests.bench import bench_monthly
 from tests.trends import invented
@@ -129,6 +134,33 @@ def test_a_defect_found_month_after_month_of_one_machine_comes_back_and_is_taken
     problem.refresh_from_db()
     assert problem.since == Since.IN_WORK
     assert list(waiting(manager)) == []
+
+
+def test_a_finding_of_a_month_that_is_over_asks_for_a_refit_and_no_other_does(machine):
+    plant = machine.line.plant
+    factories.finding_lists(plant)
+    by = factories.person("quality", plant)
+    facts = Facts(
+        plant.finding_places.first(), plant.defect_codes.get(code="DOME-OFF"), 1, Told(TODAY), machine=machine
+    )
+    jobs = Job.objects.filter(kind=evidence.KIND, plant_id=plant.pk)
+
+    def asked():
+        return jobs.delete()[0] == 1
+
+    finding = findings.enter(by=by, at=NOW, plant=plant, facts=facts)
+    assert not asked(), "this month is counted when it is over"
+    then = replace(facts, told=Told(TODAY, TODAY.replace(day=1) - dt.timedelta(days=1)))
+    for said, expected in ((then, True), (replace(then, note="seen twice"), False), (facts, True)):
+        findings.correct(by=by, at=NOW, finding=finding, version=finding.version, facts=said)
+        finding.refresh_from_db()
+        assert asked() == expected
+    findings.take_out(by=by, at=NOW, finding=finding, version=finding.version)
+    assert not asked()
+    old = findings.enter(by=by, at=NOW, plant=plant, facts=then)
+    assert asked()
+    findings.take_out(by=by, at=NOW, finding=old, version=old.version)
+    assert asked()
 
 
 def test_findings_alike_on_all_machines_do_not_come_back(manager):

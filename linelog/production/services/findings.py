@@ -14,13 +14,14 @@ from linelog.plant.models import DefectCode, FindingPlace, Machine, Plant
 from linelog.production.made import Told, made
 from linelog.production.models import Finding, FindingPhoto
 from linelog.production.questions import ask, refuse_impossible_code
-from linelog.web import audit, writes
+from linelog.web import audit, followers, writes
 from linelog.web.errors import Conflict, NotAllowed, Refused
 from linelog.web.permissions import Permission, may
 from linelog.web.pictures import Picture, reencoded
 
 MOST_PHOTOS = 8
 MOST_CANS = 10_000_000
+COUNTED_BY = ("made_on", "code_id", "mark", "machine_id")  # what says of which machine, day and defect it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +126,7 @@ def enter(
         audit.record(by=by, action="entered", obj=finding, at=at, after=audit.snapshot(finding), plant_id=plant.pk)
         if picture:
             _keep(finding, picture, by, at)
+        _tell(finding, finding.made_on, at)
         return finding.pk
 
     content = [*facts.content(), picture.sha256 if picture else ""]
@@ -142,14 +144,26 @@ def correct(*, by: Any, at: dt.datetime, finding: Finding, version: int, facts: 
             raise Conflict(
                 "This finding was changed by somebody else meanwhile; yours is not stored yet.", theirs=fresh
             )
-        before = audit.snapshot(fresh)
+        before, was = audit.snapshot(fresh), _counted(fresh)
         for name, value in columns.items():
             setattr(fresh, name, value)
         fresh.version += 1
         fresh.save(update_fields=[*columns, "version"])
         after = audit.snapshot(fresh)
         audit.record(by=by, action="corrected", obj=fresh, at=at, before=before, after=after, plant_id=fresh.plant_id)
+        if _counted(fresh) != was:
+            _tell(fresh, min(was[0], fresh.made_on), at)
     return fresh
+
+
+def _counted(finding: Finding) -> tuple[Any, ...]:
+    return tuple(getattr(finding, name) for name in COUNTED_BY)
+
+
+def _tell(finding: Finding, first_day: dt.date, at: dt.datetime) -> None:
+    """Tell whoever rests on findings, in the caller's transaction; a mark names no machine before it is weighed."""
+    machines = [finding.machine_id] if finding.machine_id else []
+    followers.tell(followers.FINDINGS, plant_id=finding.plant_id, machines=machines, at=at, first_day=first_day)
 
 
 def _locked(finding: Finding) -> Finding:
@@ -168,6 +182,7 @@ def take_out(*, by: Any, at: dt.datetime, finding: Finding, version: int) -> Non
             raise Conflict("This finding was changed by somebody else meanwhile: look at it again.", theirs=fresh)
         before = audit.snapshot(fresh)
         audit.record(by=by, action="took out", obj=fresh, at=at, before=before, plant_id=fresh.plant_id)
+        _tell(fresh, fresh.made_on, at)
         fresh.delete()
 
 

@@ -1,4 +1,4 @@
-"""Keep the stored repeat problems up to date: after every change of the log or the counts, and after a take-up."""
+"""Keep the stored repeat problems up to date: after a change of log, counts or findings, and after a take-up."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from django.db import transaction
 
 from linelog.plant.models import Machine, Plant
+from linelog.trends import refit
 from linelog.trends.models.repeats import RepeatProblem, TakeUp
 from linelog.trends.repeats import by_month, defects, history, onset, spoilage, usual
 from linelog.trends.repeats.rule import (
@@ -19,6 +20,7 @@ from linelog.trends.repeats.rule import (
     noticed_on,
     problems,
 )
+from linelog.web.followers import Change
 
 FIGURES = (
     *("pattern", "times", "looked_at", "mean_deg", "rayleigh_p", "comes_back_million", "noticed_on", "last_on"),
@@ -47,6 +49,16 @@ def refit_repeats(plant: Plant, now: dt.datetime) -> None:
         for machine, more in told.items():
             found.setdefault(machine, []).extend(more)
     _store(plant, found, now)
+
+
+def follow_findings(change: Change) -> None:
+    """Have the plant's models fitted where findings of a month that is over changed; those of this one do not count.
+
+    No summary rests on a finding, so there is nothing to note: were the offer lost, the night would bring it.
+    """
+    _, until = by_month.last_year(Plant.objects.get(pk=change.plant_id), change.at)
+    if change.first_day is None or change.first_day < until:
+        refit.offer(change.plant_id, change.at)
 
 
 def found_at(plant: Plant, machines: Iterable[int], now: dt.datetime) -> dict[int, list[Problem]]:
