@@ -5,6 +5,7 @@ import datetime as dt
 from django.utils import timezone
 
 from linelog.alignment.models import AmendedReading, Amendment, MoveMade, Reading, Result, Visit
+from linelog.planning.models import PlannedPart
 from linelog.production.models import DayCount
 from linelog.trends import refit
 from linelog.trends.evidence.before_after_fit import KIND, scope_of
@@ -25,6 +26,7 @@ def filled(**given):
     by, today = world.person("mechanic"), factories.counted_today()
     for name in ("count", "event", "finding", "signal", "taken_up", "planned", "tool_part", "fitting", "wall_sample"):
         getattr(world, name)
+    PlannedPart.objects.create(entry=world.planned, window=world.stop, starts_at=world.stop.starts_at, hours=1.5)
     world.event.note = FORMULA
     world.event.save()
     with protection.lifted():

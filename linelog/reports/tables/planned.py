@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from linelog.planning.models import PlannedVisit
+from linelog.planning.models import PlannedPart, PlannedVisit
 from linelog.production import weeks
 from linelog.reports.tables.asked import Asked
 from linelog.reports.tables.stored import Field, Source, machine_and_line, stored
@@ -23,17 +23,34 @@ PLAN = stored(
         *machine_and_line("machine_id"),
         Field(date("week", "Monday of its week."), "week"),
         Field(time("starts_at", "When it starts; empty where the week has no stop for it."), "starts_at"),
-        Field(number("hours", "Hours it needs.", "h"), "hours"),
+        Field(number("hours", "Hours it needs, in all the stops it takes.", "h"), "hours"),
         Field(text("reason", "Why it was due when it was planned."), "reason"),
         Field(yes_no("pinned", "Whether it stays where it is when the plan is worked out again."), "is_pinned"),
         Field(text("state", "Where it stands.", PlannedVisit.State.choices), "state"),
         Field(whole("visit_id", "Number of the visit that came of it."), "visit_id"),
-        Field(time("stop_starts_at", "When the stop it is in begins."), "window__starts_at"),
+        Field(time("stop_starts_at", "When the stop it is in begins; of several, the first."), "window__starts_at"),
         Field(time("stop_ends_at", "When that stop ends."), "window__ends_at"),
         Field(time("planned_at", "When it was planned."), "made_at"),
         Field(time("changed_at", "When it was last changed."), "changed_at"),
     ),
     day="the Monday of its week",
+    page="planning:plan",
+)
+
+LATER_STOPS = stored(
+    "plan_later_stops",
+    "Plan, later stops",
+    "What a planned visit does in the stops after its first, where none of its week takes it whole.",
+    Source(PlannedPart.objects.all, "entry__machine", "starts_at"),
+    (
+        Field(whole("entry_id", "Number of the entry, as in the plan."), "entry"),
+        *machine_and_line("entry__machine_id"),
+        Field(time("starts_at", "When it goes on."), "starts_at"),
+        Field(number("hours", "Hours of the entry that are done in this stop.", "h"), "hours"),
+        Field(time("stop_starts_at", "When this stop begins."), "window__starts_at"),
+        Field(time("stop_ends_at", "When this stop ends."), "window__ends_at"),
+    ),
+    day="when it goes on",
     page="planning:plan",
 )
 
@@ -93,4 +110,4 @@ STATE = Table(
     page="trends:fleet",
 )
 
-TABLES = (PLAN, STATE)
+TABLES = (PLAN, LATER_STOPS, STATE)
